@@ -1,0 +1,111 @@
+"""Bayer mosaics as DNG, by the DNG specification 1.4 (lossless JPEG, chapter 2).
+
+Used by the simulator; what it writes is opened by LibRaw and by tifffile alike.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+import imagecodecs
+import numpy as np
+from numpy.typing import NDArray
+
+from stackkit.output.tiff_container import (
+    ASCII,
+    BYTE,
+    DOUBLE,
+    LONG,
+    RATIONAL,
+    SHORT,
+    SRATIONAL,
+    UNDEFINED,
+    one_image_tiff,
+)
+
+_D65 = 21
+_DAYLIGHT_MATRIX = (0.86, -0.31, -0.09, -0.42, 1.21, 0.24, -0.08, 0.19, 0.62)
+
+
+@dataclass(frozen=True)
+class MosaicTags:
+    """What a raw file says of itself.  Levels in codes, times UTC, lengths in mm."""
+
+    pattern: str
+    black: tuple[float, float, float, float]
+    white: int
+    make: str
+    model: str
+    neutral: tuple[float, float, float]
+    exposure: float
+    iso: int
+    f_number: float
+    focal_mm: float
+    focal_35mm: int
+    orientation: int = 1
+    start: datetime | None = None
+    noise_profile: tuple[float, float] | None = None
+    color_matrix: tuple[float, ...] = _DAYLIGHT_MATRIX
+    software: str = "stackkit simulate"
+
+
+def mosaic_dng(codes: NDArray[np.uint16], tags: MosaicTags) -> bytes:
+    """The bytes of a DNG 1.4 file that holds the mosaic ``codes`` (H, W), H even.
+
+    Two sensor rows are joined into one row of the lossless JPEG, so that the sample above is one
+    of the same colour and the file gets smaller; readers fill the picture in reading order.
+    """
+    height, width = codes.shape
+    bits = max(int(tags.white).bit_length(), 8)
+    strip = imagecodecs.ljpeg_encode(
+        np.ascontiguousarray(codes.reshape(height // 2, width * 2)), bitspersample=bits
+    )
+    main = {
+        254: (LONG, 0),
+        256: (LONG, width),
+        257: (LONG, height),
+        258: (SHORT, 16),
+        259: (SHORT, 7),
+        262: (SHORT, 32803),
+        271: (ASCII, tags.make),
+        272: (ASCII, tags.model),
+        274: (SHORT, tags.orientation),
+        277: (SHORT, 1),
+        278: (LONG, height),
+        284: (SHORT, 1),
+        305: (ASCII, tags.software),
+        33421: (SHORT, (2, 2)),
+        33422: (BYTE, tuple("RGB".index(letter) for letter in tags.pattern)),
+        50706: (BYTE, (1, 4, 0, 0)),
+        50707: (BYTE, (1, 1, 0, 0)),
+        50708: (ASCII, f"{tags.make} {tags.model}"),
+        50710: (BYTE, (0, 1, 2)),
+        50711: (SHORT, 1),
+        50713: (SHORT, (2, 2)),
+        50714: (RATIONAL, tags.black),
+        50717: (LONG, tags.white),
+        50718: (RATIONAL, (1, 1)),
+        50719: (LONG, (0, 0)),
+        50720: (LONG, (width, height)),
+        50721: (SRATIONAL, tags.color_matrix),
+        50728: (RATIONAL, tags.neutral),
+        50778: (SHORT, _D65),
+        50829: (LONG, (0, 0, height, width)),
+    }
+    if tags.noise_profile is not None:
+        main[51041] = (DOUBLE, tags.noise_profile)
+    exif: dict[int, tuple[int, object]] = {
+        33434: (RATIONAL, tags.exposure),
+        33437: (RATIONAL, tags.f_number),
+        34855: (SHORT, tags.iso),
+        36864: (UNDEFINED, b"0232"),
+        37386: (RATIONAL, tags.focal_mm),
+        41989: (SHORT, tags.focal_35mm),
+    }
+    if tags.start is not None:
+        start = tags.start.astimezone(UTC)
+        exif[36867] = (ASCII, start.strftime("%Y:%m:%d %H:%M:%S"))
+        exif[36881] = (ASCII, "+00:00")
+        exif[37521] = (ASCII, f"{start.microsecond // 1000:03d}")
+    return one_image_tiff(main, exif, strip)

@@ -1,0 +1,206 @@
+"""How the sky becomes samples: stars through the lens, light into electrons, electrons into codes.
+
+Expected electrons are rounded to 1/1024 before the noise is drawn, so that the last digit of a
+sine, which differs between processors, does not reach the files.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.interpolate import RectBivariateSpline
+from scipy.ndimage import map_coordinates
+from scipy.special import erf
+
+from stackkit.geometry import Array, unproject
+from stackkit.simulate.night import Night, frame_lens, generator, mid_time
+from stackkit.simulate.sky import Trail, catalogue, glow, pixels, trails
+
+Plane = NDArray[np.float32]
+
+_STEPS = 7
+"""Points in time that stand for one exposure when stars trail."""
+_HALF = 7
+"""Half the side of the patch a star is drawn on, px."""
+
+
+@dataclass(frozen=True)
+class Exposure:
+    """One simulated frame: codes (H, W) as the sensor writes them."""
+
+    codes: NDArray[np.uint16]
+    index: int
+
+
+def pattern_indices(pattern: str) -> NDArray[np.uint8]:
+    """The 2×2 colour indices (0 R, 1 G, 2 B) of a pattern such as ``RGGB``."""
+    return np.array(["RGB".index(letter) for letter in pattern], dtype=np.uint8).reshape(2, 2)
+
+
+def colour_planes(night: Night) -> NDArray[np.uint8]:
+    """The colour index of every sensor site (H, W)."""
+    tile = pattern_indices(night.pattern)
+    return np.tile(tile, (night.height // 2 + 1, night.width // 2 + 1))[
+        : night.height, : night.width
+    ]
+
+
+@lru_cache(maxsize=4)
+def vignette(night: Night) -> Plane:
+    """Relative light over the field (H, W): cos⁴ with the strength of the night's lens."""
+    y, x = np.mgrid[: night.height, : night.width]
+    r2 = ((x - (night.width - 1) / 2) ** 2 + (y - (night.height - 1) / 2) ** 2) / night.focal**2
+    fall = (1 + r2) ** -2.0
+    lowest = float((1 + (night.width**2 + night.height**2) / 4 / night.focal**2) ** -2.0)
+    return np.asarray(1 - night.vignetting * (1 - fall) / (1 - lowest), dtype=np.float32)
+
+
+@lru_cache(maxsize=4)
+def hot_pixels(night: Night) -> tuple[NDArray[np.int64], NDArray[np.int64], Array]:
+    """Rows, columns and excess in e⁻ per exposure of the hot pixels (a long-tailed law)."""
+    rng = generator(night, 4)
+    count = int(night.hot_fraction * night.width * night.height)
+    y = rng.integers(0, night.height, count)
+    x = rng.integers(0, night.width, count)
+    excess = 8.0 * night.exposure * rng.pareto(1.3, count) + 10.0
+    return y, x, np.minimum(excess, 3.0 * night.white * night.gain)
+
+
+def _draw_stars(night: Night, k: int, seconds: float) -> Array:
+    """Electrons per pixel (3, H, W) from stars in frame k, trailed over the exposure."""
+    stars = catalogue(night)
+    sigma = night.psf_sigma + (night.defocus[k] if night.defocus else 0.0)
+    moments = seconds + night.exposure * ((np.arange(_STEPS) + 0.5) / _STEPS - 0.5)
+    track = np.stack([pixels(night, stars.direction, k, t) for t in moments], axis=1)
+    centre = track[:, _STEPS // 2]
+    half = _HALF if sigma < 1.3 else int(6 * sigma)
+    inside = (
+        np.isfinite(track).all(axis=(1, 2))
+        & (np.abs(centre[:, 0] - night.width / 2) < night.width / 2 + half)
+        & (np.abs(centre[:, 1] - night.height / 2) < night.height / 2 + half)
+    )
+    track, electrons = track[inside], stars.rate[inside] * night.exposure
+    corner = np.rint(track[:, _STEPS // 2]).astype(np.int64) - half
+    side = 2 * half + 1
+    edges = np.arange(side + 1) - 0.5
+
+    def profile(axis: int) -> Array:
+        position = (track[:, :, axis] - corner[:, None, axis])[:, :, None]
+        return np.diff(0.5 * erf((edges - position) / (np.sqrt(2) * sigma)), axis=2)
+
+    patches = np.zeros((len(track), side, side))
+    px, py = profile(0), profile(1)
+    for step in range(_STEPS):
+        patches += py[:, step, :, None] * px[:, step, None, :]
+    patches /= _STEPS
+    rows = corner[:, 1, None, None] + np.arange(side)[None, :, None]
+    cols = corner[:, 0, None, None] + np.arange(side)[None, None, :]
+    keep = (rows >= 0) & (rows < night.height) & (cols >= 0) & (cols < night.width)
+    flat = (rows * night.width + cols)[keep]
+    total = np.empty((3, night.height, night.width))
+    for colour in range(3):
+        weights = (patches * electrons[:, colour, None, None])[keep]
+        total[colour] = np.bincount(
+            flat, weights=weights, minlength=night.height * night.width
+        ).reshape(night.height, night.width)
+    return total
+
+
+def _draw_glow(night: Night, k: int) -> Array:
+    """Electrons per pixel (3, H, W) from the sky itself: exact on a coarse grid, splined between."""
+    step = 16
+    ys = np.arange(-step, night.height + 2 * step, step, dtype=float)
+    xs = np.arange(-step, night.width + 2 * step, step, dtype=float)
+    grid = np.stack(np.meshgrid(xs, ys), axis=-1)
+    local = unproject(frame_lens(night), grid).reshape(-1, 3)
+    coarse = glow(night, k, local).reshape(len(ys), len(xs), 3) * night.exposure
+    y, x = np.arange(night.height), np.arange(night.width)
+    return np.stack([RectBivariateSpline(ys, xs, coarse[..., c])(y, x) for c in range(3)])
+
+
+def trail_profile(night: Night, trail: Trail) -> Array:
+    """Electrons per pixel (3, H, W) of one mover: a blurred line, plus its strobes."""
+    total = np.zeros((3, night.height, night.width))
+    start, end = np.array(trail.start), np.array(trail.end)
+    length = float(np.hypot(*(end - start)))
+    ux, uy = (end - start) / length
+    reach = 6 * trail.sigma
+    x0 = int(max(min(start[0], end[0]) - reach, 0))
+    x1 = int(min(max(start[0], end[0]) + reach + 1, night.width))
+    y0 = int(max(min(start[1], end[1]) - reach, 0))
+    y1 = int(min(max(start[1], end[1]) + reach + 1, night.height))
+    if x1 <= x0 or y1 <= y0:
+        return total
+    y, x = np.mgrid[y0:y1, x0:x1]
+    along = (x - start[0]) * ux + (y - start[1]) * uy
+    across = (y - start[1]) * ux - (x - start[0]) * uy
+    s2 = np.sqrt(2) * trail.sigma
+    line = 0.5 * (erf(along / s2) - erf((along - length) / s2))
+    line *= np.exp(-0.5 * (across / trail.sigma) ** 2)
+    for colour in range(3):
+        total[colour, y0:y1, x0:x1] += line * trail.brightness[colour]
+    for sx, sy, level in trail.strobes:
+        spot = np.exp(-0.5 * ((x - sx) ** 2 + (y - sy) ** 2) / trail.sigma**2)
+        for colour in range(3):
+            total[colour, y0:y1, x0:x1] += spot * level * night.sensitivity[colour]
+    return total
+
+
+@lru_cache(maxsize=4)
+def _ground(night: Night) -> tuple[NDArray[np.bool_], Plane]:
+    """Mask (H, W) and rate in e⁻/s (3, H, W) of a dark skyline with a few lamps."""
+    rng = generator(night, 5)
+    x = np.arange(night.width) / night.width
+    edge = 0.84 + sum(
+        rng.normal(0, 0.035 / (i + 1)) * np.sin(2 * np.pi * (i + 1) * x * 1.7 + rng.random() * 6.3)
+        for i in range(8)
+    )
+    y = np.arange(night.height)[:, None]
+    mask = y > edge[None, :] * night.height
+    coarse = rng.random((night.height // 12 + 2, night.width // 12 + 2))
+    where = np.array(np.mgrid[: night.height, : night.width]) / 12
+    texture = map_coordinates(coarse, where, order=1)
+    rate = np.asarray(0.25 + 0.5 * texture, dtype=np.float32) * night.sky_rate
+    picture = np.stack([rate * s for s in night.sensitivity]).astype(np.float32)
+    for _ in range(4):
+        lx = rng.uniform(0.05, 0.95) * night.width
+        ly = (np.interp(lx / night.width, x, edge) + 0.03) * night.height
+        r2 = (np.arange(night.width)[None, :] - lx) ** 2 + (y - ly) ** 2
+        spot = 400 * np.exp(-0.5 * r2 / 1.2**2) + 3 * np.exp(-0.5 * r2 / 15.0**2)
+        for colour, tint in enumerate((1.0, 0.7, 0.35)):
+            picture[colour] += (spot * tint * night.sensitivity[colour]).astype(np.float32)
+    return mask, picture
+
+
+def ideal_picture(night: Night, k: int, *, movers: bool = False) -> Array:
+    """Noiseless electrons (3, H, W) of frame k: every colour at every pixel, no defects."""
+    total = _draw_stars(night, k, mid_time(night, k)) + _draw_glow(night, k)
+    if night.clear:
+        sky = night.sky_rate * night.exposure * np.array(night.sensitivity)[:, None, None]
+        total = total * night.clear[k] + 0.5 * sky * (1 - night.clear[k])
+    if movers:
+        for trail in trails(night):
+            if trail.frame == k:
+                total += trail_profile(night, trail)
+    if night.foreground:
+        mask, rate = _ground(night)
+        total = np.where(mask, rate * night.exposure, total)
+    return total * vignette(night)
+
+
+def expose(night: Night, k: int) -> Exposure:
+    """Frame k as the sensor writes it: shot noise, hot pixels, read noise, black, clipping."""
+    picture = ideal_picture(night, k, movers=True)
+    site = colour_planes(night)
+    electrons = np.choose(site, picture)
+    y, x, excess = hot_pixels(night)
+    np.add.at(electrons, (y, x), excess)
+    electrons = np.rint(electrons * 1024) / 1024
+    rng = generator(night, 6, k)
+    caught = rng.poisson(electrons).astype(np.float64)
+    caught += rng.normal(0, night.read_noise, electrons.shape)
+    codes = np.clip(np.rint(caught / night.gain + night.black), 0, night.white)
+    return Exposure(codes.astype(np.uint16), k)

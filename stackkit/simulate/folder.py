@@ -1,0 +1,116 @@
+"""A simulated night as a folder of DNG files and ``truth.json``."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from stackkit.geometry import Array
+from stackkit.output.dng import MosaicTags, mosaic_dng
+from stackkit.output.files import replacing
+from stackkit.simulate.camera import expose, hot_pixels
+from stackkit.simulate.night import Night, frame_matrix, mid_time, times
+from stackkit.simulate.sky import catalogue, pixels, trails
+
+_SENSOR_MM = 7.0
+"""Width of the invented sensor, mm."""
+_LISTED_STARS = 1500
+
+
+def frame_name(k: int) -> str:
+    """File name of frame k."""
+    return f"night_{k + 1:04d}.dng"
+
+
+def file_tags(night: Night, k: int) -> MosaicTags:
+    """What frame k's file says of itself."""
+    focal_mm = night.focal * _SENSOR_MM / night.width
+    diagonal = float(np.hypot(night.width, night.height))
+    return MosaicTags(
+        pattern=night.pattern,
+        black=(night.black,) * 4,
+        white=night.white,
+        make="Lanternfold",
+        model="Pocket Two",
+        neutral=night.sensitivity,
+        exposure=night.exposure,
+        iso=night.iso,
+        f_number=1.8,
+        focal_mm=round(focal_mm, 2),
+        focal_35mm=round(43.27 * night.focal / diagonal),
+        orientation=night.orientation,
+        start=times(night)[k] if night.with_times else None,
+    )
+
+
+def _star_table(night: Night, k: int) -> tuple[list[int], Array]:
+    """Numbers and pixels of the brightest stars that lie in frame k."""
+    stars = catalogue(night)
+    xy = pixels(night, stars.direction, k, mid_time(night, k))
+    with np.errstate(invalid="ignore"):
+        inside = (
+            (xy[:, 0] > -0.5)
+            & (xy[:, 0] < night.width - 0.5)
+            & (xy[:, 1] > -0.5)
+            & (xy[:, 1] < night.height - 0.5)
+        )
+    numbers = np.nonzero(inside)[0][:_LISTED_STARS]
+    return numbers.tolist(), xy[numbers]
+
+
+def truth(night: Night) -> dict[str, Any]:
+    """What the simulator knows: lens, pointing, stars, hot pixels, trails, per frame and shared."""
+    y, x, excess = hot_pixels(night)
+    stars = catalogue(night)
+    frames = []
+    for k in range(night.frames):
+        numbers, xy = _star_table(night, k)
+        frames.append(
+            {
+                "file": frame_name(k),
+                "mid_time_s": mid_time(night, k),
+                "rotation_from_first": frame_matrix(night, k, 0).round(12).tolist(),
+                "stars": {"number": numbers, "xy": np.round(xy, 4).tolist()},
+                "trails": [
+                    {"start": t.start, "end": t.end, "electrons_per_px": t.brightness}
+                    for t in trails(night)
+                    if t.frame == k
+                ],
+            }
+        )
+    settings = {
+        name: value for name, value in vars(night).items() if isinstance(value, int | float | str)
+    }
+    settings["start"] = night.start.isoformat()
+    listed = max((max(f["stars"]["number"], default=0) for f in frames), default=0) + 1  # type: ignore[call-overload,index]
+    return {
+        "schema": "stackkit-truth/1",
+        "night": settings,
+        "star_electrons_per_s": stars.rate[:listed].round(3).tolist(),
+        "hot_pixels": {"x": x.tolist(), "y": y.tolist(), "electrons": excess.round(1).tolist()},
+        "frames": frames,
+    }
+
+
+def write_night(
+    night: Night, folder: Path, progress: Callable[[int, int], None] | None = None
+) -> list[Path]:
+    """Write the night's frames and ``truth.json`` into ``folder``; returns the frames' paths.
+
+    The same night gives the same bytes.  Raises ``OutputError`` when the folder cannot be written.
+    """
+    paths = []
+    for k in range(night.frames):
+        path = folder / frame_name(k)
+        with replacing(path) as temporary:
+            temporary.write_bytes(mosaic_dng(expose(night, k).codes, file_tags(night, k)))
+        paths.append(path)
+        if progress is not None:
+            progress(k + 1, night.frames)
+    with replacing(folder / "truth.json") as temporary:
+        temporary.write_text(json.dumps(truth(night), separators=(",", ":")) + "\n")
+    return paths

@@ -1,0 +1,164 @@
+"""What a simulated night is like, and where the camera points in each frame.
+
+The sky is described in the place's horizontal axes (east, north, up) at the time of the first
+frame.  Stars turn about the celestial pole by the sidereal rate (86164.0905 s a turn, IAU),
+are lifted by refraction (Saemundsson 1986) and fall through the lens onto the sensor.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from functools import lru_cache
+
+import numpy as np
+
+from stackkit.geometry import Array, Lens, reaching, rotation
+
+SIDEREAL_RATE = 2 * np.pi / 86164.0905
+"""Turning rate of the sky in rad/s (IAU)."""
+
+
+@dataclass(frozen=True)
+class Night:
+    """Everything that decides a simulated session; the defaults are a wide phone lens at 45°."""
+
+    seed: int = 1
+    frames: int = 24
+    width: int = 2000
+    height: int = 1500
+    # lens: pixels, dimensionless
+    focal: float = 1350.0
+    k1: float = -0.06
+    k2: float = 0.02
+    psf_sigma: float = 0.8
+    vignetting: float = 0.4
+    # pointing, degrees
+    latitude: float = 47.0
+    altitude: float = 45.0
+    azimuth: float = 150.0
+    roll: float = 0.0
+    refraction: bool = True
+    # time, seconds
+    exposure: float = 8.0
+    cadence: float = 20.0
+    start: datetime = datetime(2026, 10, 13, 20, 41, 7, 250000, tzinfo=UTC)
+    clock_noise: float = 0.0
+    with_times: bool = True
+    # sensor: electrons a code, electrons, codes
+    gain: float = 1.6
+    read_noise: float = 2.2
+    black: float = 256.0
+    white: int = 4095
+    pattern: str = "RGGB"
+    sensitivity: tuple[float, float, float] = (0.52, 1.0, 0.66)
+    hot_fraction: float = 4e-4
+    iso: int = 3200
+    orientation: int = 1
+    # sky: electrons a second
+    zero_rate: float = 3.0e4
+    sky_rate: float = 6.0
+    sky_gradient: float = 0.5
+    milky_way: float = 0.5
+    star_density: float = 1.0
+    faintest: float = 10.5
+    # what goes wrong
+    satellites: int = 3
+    aircraft: int = 1
+    foreground: bool = False
+    wind: float = 0.0
+    bump_frame: int = 0
+    bump_degrees: float = 0.0
+    clear: tuple[float, ...] = ()
+    defocus: tuple[float, ...] = ()
+
+
+def generator(night: Night, *key: int) -> np.random.Generator:
+    """An independent stream of random numbers for one purpose of one night."""
+    return np.random.Generator(np.random.PCG64(np.random.SeedSequence([night.seed, *key])))
+
+
+def frame_lens(night: Night) -> Lens:
+    """The true lens."""
+    lens = Lens(
+        night.focal, (night.width - 1) / 2, (night.height - 1) / 2, night.k1, night.k2
+    )
+    return reaching(lens, night.width, night.height, margin=1.3)
+
+
+@lru_cache(maxsize=8)
+def _shake(night: Night) -> Array:
+    """Small rotation vectors (frames, 3) from wind and, from one frame on, a bump."""
+    rng = generator(night, 10)
+    vectors = rng.normal(0, 1, (night.frames, 3)) * night.wind / night.focal
+    vectors[:, 2] *= 0.3
+    if night.bump_degrees and night.bump_frame:
+        bump = rng.normal(0, 1, 3)
+        bump *= np.radians(night.bump_degrees) / np.sqrt(np.sum(bump * bump))
+        vectors[night.bump_frame :] += bump
+    return vectors
+
+
+def camera_matrix(night: Night, k: int) -> Array:
+    """Rows are the camera's axes (x right, y down, z forward) in east, north, up for frame k."""
+    az, alt, roll = np.radians([night.azimuth, night.altitude, night.roll])
+    z = np.array([np.cos(alt) * np.sin(az), np.cos(alt) * np.cos(az), np.sin(alt)])
+    x = np.array([np.cos(az), -np.sin(az), 0.0])
+    y = np.cross(z, x)
+    still = np.array([x * np.cos(roll) + y * np.sin(roll), y * np.cos(roll) - x * np.sin(roll), z])
+    return _product(rotation(_shake(night)[k]), still)
+
+
+def mid_time(night: Night, k: int) -> float:
+    """Seconds from the start of the session to the middle of exposure k."""
+    return k * night.cadence + night.exposure / 2
+
+
+def sky_matrix(night: Night, seconds: float) -> Array:
+    """Takes star directions at the session's start to those ``seconds`` later."""
+    lat = np.radians(night.latitude)
+    pole = np.array([0.0, np.cos(lat), np.sin(lat)])
+    return rotation(-SIDEREAL_RATE * seconds * pole)
+
+
+def refract(directions: Array) -> Array:
+    """Apparent directions (N, 3) of true ones: Saemundsson's formula (Meeus, chapter 16)."""
+    horizontal = np.sqrt(directions[:, 0] ** 2 + directions[:, 1] ** 2)
+    altitude = np.degrees(np.arctan2(directions[:, 2], horizontal))
+    low = np.maximum(altitude, -1.0)
+    lift = 1.02 / np.tan(np.radians(low + 10.3 / (low + 5.11))) / 60
+    apparent = np.radians(altitude + np.where(altitude > -1, np.maximum(lift, 0), 0))
+    scale = np.cos(apparent) / np.maximum(horizontal, 1e-12)
+    return np.stack([directions[:, 0] * scale, directions[:, 1] * scale, np.sin(apparent)], axis=1)
+
+
+def frame_matrix(night: Night, k: int, reference: int) -> Array:
+    """Rotation from the reference frame's camera axes to frame k's, refraction left aside."""
+    turn = _product(
+        sky_matrix(night, mid_time(night, k)), sky_matrix(night, mid_time(night, reference)).T
+    )
+    return _product(
+        _product(camera_matrix(night, k), turn), camera_matrix(night, reference).T
+    )
+
+
+def times(night: Night) -> list[datetime]:
+    """The times the camera writes: start of each exposure, with the clock's noise."""
+    noise = generator(night, 11).normal(0, 1, night.frames) * night.clock_noise
+    return [
+        night.start + timedelta(seconds=round(k * night.cadence + float(noise[k]), 3))
+        for k in range(night.frames)
+    ]
+
+
+def apply(matrix: Array, directions: Array) -> Array:
+    """matrix · direction for directions (N, 3), in a fixed order of additions.
+
+    Not through BLAS, whose last digit differs between processors: files must come out the same.
+    """
+    x, y, z = directions[:, 0], directions[:, 1], directions[:, 2]
+    return np.stack([m[0] * x + m[1] * y + m[2] * z for m in matrix], axis=1)
+
+
+def _product(a: Array, b: Array) -> Array:
+    return apply(a, b.T).T
