@@ -2,11 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import os
+import re
+from collections import Counter
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from pathlib import Path
 
-from stackkit.raw.metadata import Metadata
+from stackkit.errors import InputError
+from stackkit.raw.decode import UnusableRaw, open_raw, why
+from stackkit.raw.metadata import Metadata, read_metadata
 
 
 class Role(StrEnum):
@@ -18,7 +24,11 @@ class Role(StrEnum):
 
 @dataclass(frozen=True)
 class Frame:
-    """One file of the folder.  ``reason`` says why a file that is no light is left out."""
+    """One file of the folder.
+
+    ``reason`` says why a file that is no light is left out; ``size`` is the (width, height) of
+    the visible mosaic in sensor orientation, None where the file is no raw picture.
+    """
 
     path: Path
     role: Role
@@ -37,3 +47,109 @@ class Session:
     def lights(self) -> tuple[Frame, ...]:
         """The frames that can be stacked, in order."""
         return tuple(frame for frame in self.frames if frame.role is Role.LIGHT)
+
+
+def scan(paths: Sequence[Path]) -> Session:
+    """The session that lies in ``paths``: folders (their own files only) and single files.
+
+    Files are known by their content; headers are read, pixels are not.  Hidden files and folders
+    within folders are passed over; every other file becomes a frame.  The lights are the largest
+    group of one camera and one size (of equal groups the earliest), by time if all of them have
+    one, else by name with numbers in their order; the rest follow by name with their reason.
+
+    Raises ``InputError`` when a path cannot be read or nothing in them is a raw picture.
+    """
+    frames = [_examine(path) for path in _files(paths)]
+    candidates = _in_order([frame for frame in frames if frame.role is Role.LIGHT])
+    others = [frame for frame in frames if frame.role is Role.OTHER]
+    if not candidates:
+        raise InputError(_nothing_found(paths, others))
+    groups = Counter(_group(frame) for frame in candidates)
+    common = groups.most_common(1)[0][0]  # of equal counts the first met
+    lights = [frame for frame in candidates if _group(frame) == common]
+    others += [_odd_one(frame, lights[0]) for frame in candidates if _group(frame) != common]
+    return Session((*_in_order(lights), *sorted(others, key=_by_name)))
+
+
+def _files(paths: Sequence[Path]) -> Iterator[Path]:
+    """Every file once, though it be named twice."""
+    seen: set[str] = set()
+    for path in paths:
+        for file in _listed(path):
+            name = os.path.abspath(file)
+            if name not in seen:
+                seen.add(name)
+                yield file
+
+
+def _listed(path: Path) -> Iterable[Path]:
+    try:
+        path.stat()
+        if not path.is_dir():
+            return [path]
+        entries = sorted(path.iterdir())
+    except OSError as error:
+        raise InputError(f"Cannot read {path}: {why(error)}. Check the name.") from error
+    files = [entry for entry in entries if not entry.name.startswith(".") and not entry.is_dir()]
+    if not files:
+        what = "holds only folders; give one of them" if entries else "is empty"
+        raise InputError(f"There is nothing to stack: the folder {path} {what}.")
+    return files
+
+
+def _examine(path: Path) -> Frame:
+    """The file as a light, or as something else with the reason."""
+    try:
+        with open_raw(path) as raw:
+            size = (raw.sizes.width, raw.sizes.height)
+    except UnusableRaw as fault:
+        return Frame(path, Role.OTHER, Metadata(), fault.reason)
+    return Frame(path, Role.LIGHT, read_metadata(path), size=size)
+
+
+def _group(frame: Frame) -> tuple[str | None, tuple[int, int] | None]:
+    return frame.metadata.camera, frame.size
+
+
+def _odd_one(frame: Frame, light: Frame) -> Frame:
+    """The frame left out because it is not like the lights."""
+    if frame.size != light.size:
+        reason = f"another size: {_sides(frame)}, the others are {_sides(light)}"
+    else:
+        camera, common = (f.metadata.camera or "unknown" for f in (frame, light))
+        reason = f"another camera: {camera}, the others are from {common}"
+    return replace(frame, role=Role.OTHER, reason=reason)
+
+
+def _sides(frame: Frame) -> str:
+    return "×".join(map(str, frame.size or ()))
+
+
+def _in_order(frames: list[Frame]) -> list[Frame]:
+    by_name = sorted(frames, key=_by_name)
+    times = {frame.path: frame.metadata.time for frame in frames}
+    if None in times.values():
+        return by_name
+    return sorted(by_name, key=lambda frame: times[frame.path])  # type: ignore[arg-type,return-value]
+
+
+def _by_name(frame: Frame) -> tuple[list[str | int], str]:
+    """Natural order: night_2 before night_10."""
+    parts = re.split(r"([0-9]+)", frame.path.name.casefold())
+    return [int(part) if part.isdecimal() else part for part in parts], str(frame.path)
+
+
+def _nothing_found(paths: Sequence[Path], others: list[Frame]) -> str:
+    """The sentence for a folder without raw pictures: what was found instead."""
+    reasons: dict[str, list[str]] = {}
+    for frame in others:
+        reasons.setdefault(frame.reason, []).append(frame.path.name)
+    found = []
+    for reason, names in reasons.items():
+        more = f" and {len(names) - 1} more" if len(names) > 1 else ""
+        found.append(f"{names[0]}{more} ({reason})")
+    where = ", ".join(map(str, paths)) or "no folder at all"
+    return (
+        f"No raw pictures in {where}. Found instead: {', '.join(found) or 'nothing'}. "
+        "Give the folder that holds the camera's own raw files."
+    )

@@ -5,7 +5,7 @@ from __future__ import annotations
 import errno
 import os
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from stackkit.errors import OutputError
@@ -21,11 +21,22 @@ def replacing(target: Path) -> Iterator[Path]:
     temporary = target.with_name(f".{target.name}.part-{os.getpid()}{target.suffix}")
     try:
         yield temporary
+        _settle(temporary)
         os.replace(temporary, target)
     except OSError as error:
         raise OutputError(f"Cannot write {target}: {reason(error)}") from error
     finally:
-        temporary.unlink(missing_ok=True)
+        with suppress(OSError):
+            temporary.unlink(missing_ok=True)
+
+
+def _settle(path: Path) -> None:
+    """Waits until the bytes are on the disk: a file renamed before that can be empty afterwards.
+
+    It is also where some disks first say that they are full.
+    """
+    with path.open("rb+") as file:
+        os.fsync(file.fileno())
 
 
 def reason(error: OSError) -> str:
@@ -34,4 +45,10 @@ def reason(error: OSError) -> str:
         return "the disk is full. Free some space or choose another --out."
     if error.errno in (errno.EACCES, errno.EPERM, errno.EROFS):
         return "no permission to write there. Choose another --out."
+    if error.errno == errno.EFBIG:
+        return "the disk's format allows no file of that size. Choose an --out on another disk."
+    if error.errno in (errno.ENOENT, errno.ENOTDIR):
+        return "the folder does not exist. Make it first or choose another --out."
+    if error.errno == errno.EISDIR:
+        return "a folder has that name. Move it away or choose another --out."
     return f"{error.strerror or error}."

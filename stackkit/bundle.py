@@ -1,0 +1,311 @@
+"""The session's geometry by bundle adjustment: one lens, a rotation for each frame.
+
+Between two frames of a camera on a tripod the sky turns; the lens stays.  All matched stars of
+all frames are explained together (Triggs et al. 2000): a shared lens, a rotation per frame, a
+direction per star.  The star directions are eliminated (Schur complement), so that the system
+solved has a few numbers per frame.  Residuals are weighted by each centroid's own uncertainty and
+by Huber's function (Huber 1981); the Jacobian is analytic.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stackkit.geometry import (
+    Array,
+    Lens,
+    Mapping,
+    best_rotation,
+    project,
+    reaching,
+    rotation,
+    unproject,
+)
+
+Index = NDArray[np.int64]
+
+_PRIOR = {"f": 0.3, "cx": 0.02, "cy": 0.02, "k1": 0.3, "k2": 0.2, "p1": 0.01, "p2": 0.01}
+"""What of the lens is solved for, with its standard deviation before any star is seen.
+
+f is relative; cx and cy are shares of f.
+"""
+_LENS = len(_PRIOR)
+KNOWN_FOCAL = 0.03
+"""Relative standard deviation of a focal length that the file gives."""
+_SYSTEMATIC = 0.02
+"""Centroid error that does not fall with brightness, px (seeing, sampling)."""
+_HUBER = 2.0
+_ROUNDS = 40
+_SETTLED = 1e-7
+"""Relative fall of the cost below which the solution is taken as found."""
+
+
+@dataclass(frozen=True)
+class Observations:
+    """Matched stars as columns (M,): frame number, star number, place (M, 2) px, its sigma px."""
+
+    frame: Index
+    star: Index
+    xy: Array
+    sigma: Array
+
+
+@dataclass(frozen=True)
+class Geometry:
+    """The solution: lens, rotations (F, 3, 3) from the reference's camera axes to each frame's.
+
+    ``residual`` (M,) px of each observation; ``focal_sigma`` the focal length's relative
+    uncertainty.
+    """
+
+    lens: Lens
+    rotations: Array
+    residual: Array
+    focal_sigma: float
+
+    def mapping(self, frame: int) -> Mapping:
+        """Reference grid ↔ this frame."""
+        return Mapping(self.lens, self.lens, self.rotations[frame])
+
+
+class _State(NamedTuple):
+    """Lens, rotations (F, 3, 3), star directions (S, 3)."""
+
+    lens: Lens
+    turns: Array
+    directions: Array
+
+
+class _System(NamedTuple):
+    """Normal equations with the stars apart: H (P, P), g (P,); per star W (S, 2, P), V, b."""
+
+    cost: float
+    h: Array
+    g: Array
+    w: Array
+    v: Array
+    b: Array
+    basis: Array
+
+
+class _Problem(NamedTuple):
+    """What does not change while solving."""
+
+    seen: Observations
+    sigma: Array
+    start: Lens
+    prior: Array
+    reference: int
+    size: tuple[int, int]
+
+
+def first_lens(width: int, height: int, focal_px: float | None) -> tuple[Lens, float]:
+    """A lens to start from and the relative uncertainty of its focal length.
+
+    Without a focal length, a wide phone lens is assumed and left nearly free.
+    """
+    middle = (width - 1) / 2, (height - 1) / 2
+    if focal_px is None:
+        return Lens(0.7 * width, *middle), _PRIOR["f"]
+    return Lens(focal_px, *middle), KNOWN_FOCAL
+
+
+def solve(
+    seen: Observations,
+    start: Lens,
+    focal_prior: float,
+    frames: int,
+    reference: int,
+    size: tuple[int, int],
+) -> Geometry:
+    """Lens, rotations and star directions that explain the observations best.
+
+    ``size`` is (width, height).  Frames without observations keep the identity.  The reference
+    must see every star that is numbered.
+    """
+    prior = np.array(list(_PRIOR.values()))
+    prior[0] = focal_prior
+    problem = _Problem(seen, np.hypot(seen.sigma, _SYSTEMATIC), start, prior, reference, size)
+    state = _first_state(problem, frames)
+    system = _system(problem, state)
+    damping = 1e-4
+    for _ in range(_ROUNDS):
+        trial = _step(system, state, damping, size)
+        fresh = _system(problem, trial)
+        if fresh.cost < system.cost:
+            settled = system.cost - fresh.cost < _SETTLED * system.cost
+            state, system, damping = trial, fresh, max(damping / 5, 1e-10)
+            if settled:
+                break
+        else:
+            damping *= 8
+            if damping > 1e6:
+                break
+    error = project(state.lens, _turned(seen, state)) - seen.xy
+    spread = float(np.sqrt(max(np.linalg.pinv(_reduced(system, 0.0)[0], hermitian=True)[0, 0], 0)))
+    return Geometry(state.lens, state.turns, np.hypot(error[:, 0], error[:, 1]), spread)
+
+
+def _first_state(problem: _Problem, frames: int) -> _State:
+    """Star directions from the reference, rotations by Kabsch from the shared stars."""
+    seen, lens = problem.seen, reaching(problem.start, *problem.size)
+    own = seen.frame == problem.reference
+    directions = np.zeros((int(seen.star.max()) + 1, 3))
+    directions[seen.star[own]] = unproject(lens, seen.xy[own])
+    turns = np.tile(np.eye(3), (frames, 1, 1))
+    for k in range(frames):
+        here = seen.frame == k
+        if here.sum() >= 3 and k != problem.reference:
+            turns[k] = best_rotation(directions[seen.star[here]], unproject(lens, seen.xy[here]))
+    return _State(lens, turns, directions)
+
+
+def _turned(seen: Observations, state: _State) -> Array:
+    """Each observation's star in the axes of its frame (M, 3)."""
+    return np.asarray(
+        np.einsum("mij,mj->mi", state.turns[seen.frame], state.directions[seen.star])
+    )
+
+
+def _parameters(lens: Lens) -> Array:
+    return np.array(
+        [np.log(lens.f), lens.cx / lens.f, lens.cy / lens.f, lens.k1, lens.k2, lens.p1, lens.p2]
+    )
+
+
+def _moved(lens: Lens, step: Array, size: tuple[int, int]) -> Lens:
+    """The lens after a step in the parameters, its reach set anew."""
+    moved = replace(
+        lens,
+        f=lens.f * float(np.exp(np.clip(step[0], -0.3, 0.3))),
+        cx=float(lens.cx + lens.f * step[1]),
+        cy=float(lens.cy + lens.f * step[2]),
+        k1=float(lens.k1 + step[3]),
+        k2=float(lens.k2 + step[4]),
+        p1=float(lens.p1 + step[5]),
+        p2=float(lens.p2 + step[6]),
+    )
+    return reaching(moved, *size)
+
+
+def pixel_jacobians(lens: Lens, directions: Array) -> tuple[Array, Array]:
+    """∂(u, v)/∂(log f, cx/f, cy/f, k1, k2, p1, p2) (M, 2, 7) and ∂(u, v)/∂direction (M, 2, 3)."""
+    x, y, z = directions.T
+    a, b = x / z, y / z
+    r2 = a * a + b * b
+    r4 = np.minimum(r2, lens.r_max**2)
+    radial = 1 + r4 * (lens.k1 + r4 * (lens.k2 + r4 * lens.k3))
+    bend = lens.k1 + r4 * (2 * lens.k2 + r4 * 3 * lens.k3)
+    aa = radial + 2 * a * a * bend + 2 * lens.p1 * b + 6 * lens.p2 * a
+    ab = 2 * a * b * bend + 2 * lens.p1 * a + 2 * lens.p2 * b
+    bb = radial + 2 * b * b * bend + 6 * lens.p1 * b + 2 * lens.p2 * a
+    ua = a * radial + 2 * lens.p1 * a * b + lens.p2 * (r2 + 2 * a * a)
+    vb = b * radial + lens.p1 * (r2 + 2 * b * b) + 2 * lens.p2 * a * b
+    zero, one = np.zeros_like(a), np.ones_like(a)
+    for_u = np.stack([ua, one, zero, a * r2, a * r2 * r2, 2 * a * b, r2 + 2 * a * a], axis=1)
+    for_v = np.stack([vb, zero, one, b * r2, b * r2 * r2, r2 + 2 * b * b, 2 * a * b], axis=1)
+    by_lens = lens.f * np.stack([for_u, for_v], axis=1)
+    along_u = np.stack([aa, ab, -(aa * a + ab * b)], axis=1)
+    along_v = np.stack([ab, bb, -(ab * a + bb * b)], axis=1)
+    by_direction = lens.f / z[:, None, None] * np.stack([along_u, along_v], axis=1)
+    return by_lens, by_direction
+
+
+def _tangents(directions: Array) -> Array:
+    """Two unit vectors across each direction, as columns (S, 3, 2)."""
+    helper = np.where(np.abs(directions[:, :1]) < 0.8, [[1.0, 0, 0]], [[0, 1.0, 0]])
+    one = np.cross(directions, helper)
+    one /= np.linalg.norm(one, axis=1, keepdims=True)
+    return np.stack([one, np.cross(directions, one)], axis=2)
+
+
+def _system(problem: _Problem, state: _State) -> _System:
+    """Residuals, their derivatives and the normal equations at one state."""
+    seen, turned = problem.seen, _turned(problem.seen, state)
+    error = (project(state.lens, turned) - seen.xy) / problem.sigma[:, None]
+    error = np.where(np.isfinite(error), error, 1e3)
+    size = np.hypot(error[:, 0], error[:, 1])
+    far = size > _HUBER
+    huber = np.where(far, 2 * _HUBER * size - _HUBER**2, size**2)
+    root = np.sqrt(np.where(far, _HUBER / np.maximum(size, 1e-9), 1.0))
+
+    by_lens, by_direction = pixel_jacobians(state.lens, turned)
+    cross = np.zeros((len(turned), 3, 3))
+    cross[:, 0, 1], cross[:, 0, 2], cross[:, 1, 2] = turned[:, 2], -turned[:, 1], turned[:, 0]
+    cross -= cross.transpose(0, 2, 1)
+    basis = _tangents(state.directions)
+    by_star = by_direction @ state.turns[seen.frame] @ basis[seen.star]
+    scale = (root / problem.sigma)[:, None, None]
+    away = _parameters(state.lens) - _parameters(problem.start)
+    cost = float(huber.sum() + np.sum((away / problem.prior) ** 2))
+    h, g, w, v, b = _normal_equations(
+        seen,
+        (by_lens * scale, by_direction @ cross * scale, by_star * scale),
+        error * root[:, None],
+        (len(state.turns), len(state.directions)),
+    )
+    lens = np.arange(_LENS)
+    h[lens, lens] += problem.prior**-2
+    g[lens] += away * problem.prior**-2
+    fixed = slice(_LENS + 3 * problem.reference, _LENS + 3 * problem.reference + 3)
+    h[fixed, :] = h[:, fixed] = w[:, :, fixed] = g[fixed] = 0
+    diagonal = np.arange(len(g))
+    h[diagonal, diagonal] += np.where(h[diagonal, diagonal] == 0, 1.0, 0.0)
+    return _System(cost, h, g, w, v, b, basis)
+
+
+def _normal_equations(
+    seen: Observations,
+    jacobians: tuple[Array, Array, Array],
+    error: Array,
+    counts: tuple[int, int],
+) -> tuple[Array, Array, Array, Array, Array]:
+    """H, g over lens and rotations; W, V, b over the stars (see ``_System``)."""
+    by_lens, by_turn, by_star = jacobians
+    frames, stars = counts
+    total = _LENS + 3 * frames
+    h, g = np.zeros((total, total)), np.zeros(total)
+    w, v, b = np.zeros((stars, total, 2)), np.zeros((stars, 2, 2)), np.zeros((stars, 2))
+    h[:_LENS, :_LENS] = np.einsum("mai,maj->ij", by_lens, by_lens)
+    g[:_LENS] = np.einsum("mai,ma->i", by_lens, error)
+    for k in range(frames):
+        here = seen.frame == k
+        at = slice(_LENS + 3 * k, _LENS + 3 * k + 3)
+        turn = by_turn[here]
+        h[:_LENS, at] = np.einsum("mai,maj->ij", by_lens[here], turn)
+        h[at, :_LENS] = h[:_LENS, at].T
+        h[at, at] = np.einsum("mai,maj->ij", turn, turn)
+        g[at] = np.einsum("mai,ma->i", turn, error[here])
+        # A star is seen once in a frame, so plain assignment does not lose anything.
+        w[seen.star[here], at] = np.einsum("mai,maj->mij", turn, by_star[here])
+    np.add.at(w[:, :_LENS], seen.star, np.einsum("mai,maj->mij", by_lens, by_star))
+    np.add.at(v, seen.star, np.einsum("mai,maj->mij", by_star, by_star))
+    np.add.at(b, seen.star, np.einsum("mai,ma->mi", by_star, error))
+    return h, g, w.transpose(0, 2, 1), v, b
+
+
+def _reduced(system: _System, damping: float) -> tuple[Array, Array, Array]:
+    """H and g without the stars, and the inverse of each star's own block (S, 2, 2)."""
+    trace = np.einsum("sii->s", system.v)[:, None, None]
+    inverse = np.linalg.inv(system.v + np.eye(2) * (damping * trace + 1e-9))
+    carried = inverse @ system.w
+    count = len(system.g)
+    h = system.h - carried.reshape(-1, count).T @ system.w.reshape(-1, count)
+    h[np.arange(count), np.arange(count)] += damping * np.diag(system.h)
+    return h, system.g - np.einsum("sjp,sj->p", carried, system.b), inverse
+
+
+def _step(system: _System, state: _State, damping: float, size: tuple[int, int]) -> _State:
+    """One damped Gauss-Newton step (Levenberg-Marquardt)."""
+    h, g, inverse = _reduced(system, damping)
+    step = -np.linalg.solve(h, g)
+    across = -np.einsum("sij,sj->si", inverse, system.b + system.w @ step)
+    vectors = step[_LENS:].reshape(-1, 3)
+    turns = np.array([rotation(v) @ turn for v, turn in zip(vectors, state.turns, strict=True)])
+    moved = state.directions + np.einsum("sij,sj->si", system.basis, across)
+    moved /= np.linalg.norm(moved, axis=1, keepdims=True)
+    return _State(_moved(state.lens, step[:_LENS], size), turns, moved)
