@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import os
 import re
+import stat
 from collections import Counter
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from pathlib import Path
 
 from stackkit.errors import InputError
-from stackkit.raw.decode import UnusableRaw, open_raw, why
+from stackkit.raw.decode import RawFileError, open_raw, why
 from stackkit.raw.metadata import Metadata, read_metadata
 
 
@@ -59,7 +60,7 @@ def scan(paths: Sequence[Path]) -> Session:
 
     Raises ``InputError`` when a path cannot be read or nothing in them is a raw picture.
     """
-    frames = [_examine(path) for path in _files(paths)]
+    frames = _once([_examine(path) for folder in paths for path in _listed(folder)])
     candidates = _in_order([frame for frame in frames if frame.role is Role.LIGHT])
     others = [frame for frame in frames if frame.role is Role.OTHER]
     if not candidates:
@@ -71,30 +72,34 @@ def scan(paths: Sequence[Path]) -> Session:
     return Session((*_in_order(lights), *sorted(others, key=_by_name)))
 
 
-def _files(paths: Sequence[Path]) -> Iterator[Path]:
-    """Every file once, though it be named twice."""
-    seen: set[str] = set()
-    for path in paths:
-        for file in _listed(path):
-            name = os.path.abspath(file)
-            if name not in seen:
-                seen.add(name)
-                yield file
-
-
-def _listed(path: Path) -> Iterable[Path]:
+def _listed(path: Path) -> list[Path]:
+    """The file itself, or the folder's visible files."""
     try:
-        path.stat()
-        if not path.is_dir():
+        if not stat.S_ISDIR(path.stat().st_mode):
             return [path]
-        entries = sorted(path.iterdir())
+        entries = list(path.iterdir())
+    except FileNotFoundError as error:
+        raise InputError(f"There is no folder or file {path}. Check the name.") from error
     except OSError as error:
-        raise InputError(f"Cannot read {path}: {why(error)}. Check the name.") from error
-    files = [entry for entry in entries if not entry.name.startswith(".") and not entry.is_dir()]
+        raise InputError(f"Cannot read {path}: {why(error)}.") from error
+    files = [e for e in entries if not e.name.startswith(".") and not os.path.isdir(e)]
     if not files:
-        what = "holds only folders; give one of them" if entries else "is empty"
-        raise InputError(f"There is nothing to stack: the folder {path} {what}.")
+        what = "holds no files, only folders: give one of these" if entries else "is empty"
+        raise InputError(f"There is nothing to stack: {path} {what}.")
     return files
+
+
+def _once(frames: list[Frame]) -> list[Frame]:
+    """No light twice: not by a name given twice, not by a link to it."""
+    first: dict[str, Frame] = {}
+    kept = {os.path.abspath(frame.path): frame for frame in sorted(frames, key=_by_name)}
+    for name, frame in kept.items():
+        same = first.setdefault(os.path.realpath(frame.path), frame)
+        if same is not frame and frame.role is Role.LIGHT:
+            kept[name] = replace(
+                frame, role=Role.OTHER, reason=f"the same file as {same.path.name}"
+            )
+    return list(kept.values())
 
 
 def _examine(path: Path) -> Frame:
@@ -102,7 +107,7 @@ def _examine(path: Path) -> Frame:
     try:
         with open_raw(path) as raw:
             size = (raw.sizes.width, raw.sizes.height)
-    except UnusableRaw as fault:
+    except RawFileError as fault:
         return Frame(path, Role.OTHER, Metadata(), fault.reason)
     return Frame(path, Role.LIGHT, read_metadata(path), size=size)
 
@@ -134,9 +139,10 @@ def _in_order(frames: list[Frame]) -> list[Frame]:
 
 
 def _by_name(frame: Frame) -> tuple[list[str | int], str]:
-    """Natural order: night_2 before night_10."""
-    parts = re.split(r"([0-9]+)", frame.path.name.casefold())
-    return [int(part) if part.isdecimal() else part for part in parts], str(frame.path)
+    """Natural order, folder by folder: night_2 before night_10."""
+    name = str(frame.path)
+    parts = re.split(r"([0-9]+)", name.casefold())
+    return [int(part) if part.isdecimal() else part for part in parts], name
 
 
 def _nothing_found(paths: Sequence[Path], others: list[Frame]) -> str:

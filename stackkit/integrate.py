@@ -1,0 +1,205 @@
+"""Walks the reference grid tile by tile and combines the frames there.
+
+Only tiles are ever resampled, never whole frames, and a tile shrinks as frames become more: the
+memory in use does not grow with their number.  Tiles are independent, so that threads change
+nothing in the result.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Executor
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stackkit import resample, scratch
+from stackkit.geometry import Array, Mapping, unproject
+from stackkit.methods import Method
+from stackkit.noise import Noise
+from stackkit.normalise import Level
+from stackkit.scratch import Cache, Window
+from stackkit.stack_result import Stack
+
+_BUDGET = 16 * 2**20
+"""Bytes of samples that one tile may hold."""
+_LARGEST_TILE = 256
+_SMALLEST_TILE = 32
+_REACH = 6
+"""How far beyond a place its samples may lie, px."""
+LEAST_COVERAGE = 0.3
+"""Share of the full weight below which a place is filled with a wider kernel."""
+
+Mask = NDArray[np.bool_]
+Step = Callable[[int, int], None]
+
+
+@dataclass(frozen=True)
+class Placed:
+    """A frame ready for integration: where it lies in the cache and on the grid, how it is scaled,
+    how noisy it is and what weight it has."""
+
+    number: int
+    mapping: Mapping
+    level: Level
+    noise: Noise
+    weight: float
+
+
+def tile_side(frames: int) -> int:
+    """Side of the tiles for this many frames: three colours, value and variance, in the budget."""
+    side = int(np.sqrt(_BUDGET / (24 * max(frames, 1))))
+    return int(np.clip(side // 16 * 16, _SMALLEST_TILE, _LARGEST_TILE))
+
+
+def tiles(shape: tuple[int, int], side: int) -> Iterator[Window]:
+    """Tiles of the grid (H, W), in reading order."""
+    for top in range(0, shape[0], side):
+        for left in range(0, shape[1], side):
+            yield Window(top, min(top + side, shape[0]), left, min(left + side, shape[1]))
+
+
+def combine(
+    cache: Cache,
+    frames: Sequence[Placed],
+    layout: NDArray[np.int64],
+    defects: Mask,
+    method: Method,
+    pool: Executor,
+    step: Step,
+) -> Stack:
+    """One method of the table over the whole grid; each frame interpolated by itself."""
+
+    def one(tile: Window) -> tuple[Any, Any, Any]:
+        rays = _rays(frames[0].mapping, tile)
+        values = np.full((len(frames), 3, len(rays)), np.nan, dtype=np.float32)
+        squares = np.full_like(values, np.nan)
+        for k, frame in enumerate(frames):
+            window = source_window(frame.mapping, tile, cache.shape)
+            if window is not None:
+                resample.sample_frame(
+                    _codes(cache, frame.number, window, defects),
+                    *_arguments(cache, frame, window, layout),
+                    rays,
+                    values[k],
+                    squares[k],
+                )
+                squares[k] *= frame.noise.floor + frame.noise.slope * np.maximum(values[k], 0)
+        weights = np.array([frame.weight for frame in frames], dtype=np.float32)
+        flat = (len(frames), -1)
+        value, variance, count = method.function(values.reshape(flat), squares.reshape(flat), weights)
+        shape = (3, tile.bottom - tile.top, tile.right - tile.left)
+        return value.reshape(shape), variance.reshape(shape), count.reshape(shape).min(axis=0)
+
+    return _assemble(cache.shape, len(frames), one, pool, step)
+
+
+def total(
+    cache: Cache,
+    frames: Sequence[Placed],
+    layout: NDArray[np.int64],
+    defects: Mask,
+    pool: Executor,
+    step: Step,
+) -> Stack:
+    """Weighted mean of all samples that are neither defective nor rejected.
+
+    Sums and weights of all frames are added before the division, so that a sample missing in one
+    frame costs its own weight and nothing else.
+    """
+
+    def one(tile: Window) -> tuple[Any, Any, Any]:
+        rays = _rays(frames[0].mapping, tile)
+        sums = np.zeros((5, 3, len(rays)))
+        for frame in frames:
+            for arguments in _usable(cache, frame, tile, layout, defects):
+                resample.add_frame(*arguments, rays, sums)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            sparse = (sums[3] > 0) & (sums[1] < LEAST_COVERAGE * sums[3])
+        if sparse.any():
+            sums[:3, sparse] = 0
+            for frame in frames:
+                for arguments in _usable(cache, frame, tile, layout, defects):
+                    resample.fill_frame(*arguments, rays, sparse, sums)
+        shape = (3, tile.bottom - tile.top, tile.right - tile.left)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            value = np.where(sums[1] > 1e-6, sums[0] / sums[1], np.nan)
+            variance = np.where(sums[1] > 1e-6, sums[2] / sums[1] ** 2, np.nan)
+        return (
+            value.reshape(shape),
+            variance.reshape(shape),
+            sums[4].reshape(shape).min(axis=0),
+        )
+
+    return _assemble(cache.shape, len(frames), one, pool, step)
+
+
+def _usable(
+    cache: Cache, frame: Placed, tile: Window, layout: NDArray[np.int64], defects: Mask
+) -> Iterator[tuple[Any, ...]]:
+    """The kernels' arguments for one frame in one tile; nothing when it does not reach there."""
+    window = source_window(frame.mapping, tile, cache.shape)
+    if window is None:
+        return
+    codes = _codes(cache, frame.number, window, defects)
+    codes[scratch.get_rejected(cache, frame.number, window)] = 0
+    noise = np.array([frame.noise.slope, frame.noise.floor])
+    yield (codes, *_arguments(cache, frame, window, layout), noise, frame.weight)
+
+
+def _codes(cache: Cache, number: int, window: Window, defects: Mask) -> scratch.Codes:
+    codes = scratch.get(cache, number, window)
+    codes[defects[window.top : window.bottom, window.left : window.right]] = 0
+    return codes
+
+
+def _arguments(
+    cache: Cache, frame: Placed, window: Window, layout: NDArray[np.int64]
+) -> tuple[Any, ...]:
+    return (
+        (window.left, window.top),
+        layout,
+        (cache.coding.step, cache.coding.pedestal),
+        (frame.mapping.matrix, frame.mapping.frame.packed),
+        (frame.level.offset, frame.level.unit, frame.level.transparency),
+    )
+
+
+def _rays(mapping: Mapping, tile: Window) -> Array:
+    """Directions (P, 3) of a tile's places through the reference lens."""
+    y, x = np.mgrid[tile.top : tile.bottom, tile.left : tile.right]
+    return unproject(mapping.reference, np.stack([x, y], axis=-1).reshape(-1, 2))
+
+
+def source_window(mapping: Mapping, tile: Window, shape: tuple[int, int]) -> Window | None:
+    """The part of a frame that a tile's places need, starting on even sites; None when outside."""
+    x = np.linspace(tile.left, tile.right - 1, 9)
+    y = np.linspace(tile.top, tile.bottom - 1, 9)
+    there = mapping.from_reference(np.stack(np.meshgrid(x, y), axis=-1)).reshape(-1, 2)
+    there = there[np.isfinite(there).all(axis=1)]
+    if len(there) == 0:
+        return None
+    low, high = there.min(axis=0) - _REACH, there.max(axis=0) + _REACH + 1
+    left, top = (max(int(v) // 2 * 2, 0) for v in np.floor(low))
+    right, bottom = min(int(np.ceil(high[0])), shape[1]), min(int(np.ceil(high[1])), shape[0])
+    return Window(top, bottom, left, right) if right > left and bottom > top else None
+
+
+def _assemble(
+    shape: tuple[int, int],
+    frames: int,
+    one: Callable[[Window], tuple[Any, Any, Any]],
+    pool: Executor,
+    step: Step,
+) -> Stack:
+    value = np.full((3, *shape), np.nan, dtype=np.float32)
+    variance = np.full((3, *shape), np.nan, dtype=np.float32)
+    coverage = np.zeros(shape, dtype=np.int16)
+    places = list(tiles(shape, tile_side(frames)))
+    for done, (tile, parts) in enumerate(zip(places, pool.map(one, places), strict=True), start=1):
+        rows, columns = slice(tile.top, tile.bottom), slice(tile.left, tile.right)
+        value[:, rows, columns], variance[:, rows, columns], coverage[rows, columns] = parts
+        step(done, len(places))
+    return Stack(value, variance, coverage)

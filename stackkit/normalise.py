@@ -1,0 +1,148 @@
+"""How bright one frame is beside another: transparency from stars, sky level from a coarse mesh.
+
+A frame's samples are taken as ``transparency · scene + offset``, where the scene is what the
+reference frame shows and the offset is a smooth surface per colour (sky glow, haze, and the
+vignetted sky that stays with the lens while the stars move on).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import map_coordinates
+
+from stackkit.geometry import Array, Mapping
+from stackkit.stars import Stars
+
+Plane = NDArray[np.float32]
+
+MESH = 64
+"""Side of the mesh's boxes, px."""
+_ROUNDS = 6
+
+
+@dataclass(frozen=True)
+class Sky:
+    """Sky per colour on a mesh (3, ny, nx), ADU above black; box centres at ``MESH``·i + (MESH-1)/2."""
+
+    mesh: Plane
+
+    @property
+    def level(self) -> tuple[float, float, float]:
+        """Median over the picture, R, G, B."""
+        r, g, b = (float(np.nanmedian(self.mesh[c])) for c in range(3))
+        return r, g, b
+
+
+@dataclass(frozen=True)
+class Level:
+    """ADU in this frame = ``transparency`` · ADU on the reference's scale + offset.
+
+    ``offset`` (3, 6) holds a quadratic per colour (1, x, y, x², xy, y²) of the frame's pixel, after
+    subtraction of ``unit[0:2]`` and division by ``unit[2]``.
+    """
+
+    offset: Array
+    unit: Array
+    transparency: float
+
+
+def measure_sky(adu: Plane, pattern: NDArray[np.uint8]) -> Sky:
+    """Clipped mean of each colour in boxes of ``MESH`` px; NaN where a box has too few samples."""
+    height, width = adu.shape
+    ny, nx = max(height // MESH, 1), max(width // MESH, 1)
+    mesh = np.full((3, ny, nx), np.nan, dtype=np.float32)
+    site = {(int(y), int(x)): int(pattern[y, x]) for y in (0, 1) for x in (0, 1)}
+    for colour in range(3):
+        parts = []
+        for (dy, dx), c in site.items():
+            if c == colour:
+                plane = adu[dy::2, dx::2]
+                half = MESH // 2
+                rows, columns = min(half, plane.shape[0] // ny), min(half, plane.shape[1] // nx)
+                cut = plane[: ny * rows, : nx * columns].reshape(ny, rows, nx, columns)
+                parts.append(cut.transpose(0, 2, 1, 3).reshape(ny * nx, rows * columns))
+        mesh[colour] = _clipped_mean(np.concatenate(parts, axis=1)).reshape(ny, nx)
+    return Sky(mesh)
+
+
+def _clipped_mean(rows: Plane) -> Plane:
+    """Mean of each row within 2.5 σ of its median, NaN where most is missing."""
+    enough = np.isfinite(rows).sum(axis=1) > rows.shape[1] // 4
+    out = np.full(len(rows), np.nan, dtype=np.float32)
+    if not enough.any():
+        return out
+    kept = rows[enough]
+    middle = np.nanmedian(kept, axis=1, keepdims=True)
+    away = np.abs(kept - middle)
+    near = away <= 2.5 * (1.4826 * np.nanmedian(away, axis=1, keepdims=True) + 0.5)
+    out[enough] = np.where(near, kept, 0).sum(axis=1) / np.maximum(near.sum(axis=1), 1)
+    return out
+
+
+def relative_transparency(reference: Stars, frame: Stars, pairs: NDArray[np.int64]) -> float:
+    """Light of this frame's stars over the reference's: median over matched, unclipped stars."""
+    a, b = pairs[:, 0], pairs[:, 1]
+    good = ~(reference.saturated[a] | frame.saturated[b])
+    good &= (reference.flux[a] > 0) & (frame.flux[b] > 0)
+    if not good.any():
+        return 1.0
+    a, b = a[good], b[good]
+    brightest = np.argsort(-reference.flux[a], kind="stable")[:300]
+    return float(np.median(frame.flux[b[brightest]] / reference.flux[a[brightest]]))
+
+
+def flat_level(size: tuple[int, int], transparency: float = 1.0) -> Level:
+    """No offset: the reference itself, or a frame of which nothing better is known."""
+    width, height = size
+    unit = np.array([(width - 1) / 2, (height - 1) / 2, max(width, height) / 2])
+    return Level(np.zeros((3, 6)), unit, transparency)
+
+
+def relative_level(
+    reference: Sky, frame: Sky, mapping: Mapping, size: tuple[int, int], transparency: float
+) -> Level:
+    """Offset surfaces of a frame against the reference, from their sky at the same stars.
+
+    Boxes are compared where both frames see the same piece of sky, so that the Milky Way cancels;
+    the quadratic is fitted with Tukey's weights, so that ground and clouds' edges do not pull.
+    """
+    flat = flat_level(size, transparency)
+    ny, nx = frame.mesh.shape[1:]
+    x, y = np.meshgrid(np.arange(nx) * MESH + (MESH - 1) / 2, np.arange(ny) * MESH + (MESH - 1) / 2)
+    there = mapping.to_reference(np.stack([x, y], axis=-1))
+    row, column = ((there[..., i] - (MESH - 1) / 2) / MESH for i in (1, 0))
+    here_x, here_y = (x - flat.unit[0]) / flat.unit[2], (y - flat.unit[1]) / flat.unit[2]
+    offset = np.zeros((3, 6))
+    with np.errstate(invalid="ignore"):
+        inside = (row >= 0) & (row <= ny - 1) & (column >= 0) & (column <= nx - 1)
+    for colour in range(3):
+        seen = map_coordinates(
+            reference.mesh[colour], [np.nan_to_num(row), np.nan_to_num(column)], order=1
+        )
+        difference = frame.mesh[colour] - transparency * seen
+        good = inside & np.isfinite(difference)
+        if good.sum() >= 12:
+            offset[colour] = _robust_quadratic(here_x[good], here_y[good], difference[good])
+        elif np.isfinite(frame.mesh[colour]).any() and np.isfinite(reference.mesh[colour]).any():
+            offset[colour, 0] = frame.level[colour] - transparency * reference.level[colour]
+    return Level(offset, flat.unit, transparency)
+
+
+def _robust_quadratic(x: Array, y: Array, value: Array) -> Array:
+    """Coefficients of 1, x, y, x², xy, y² with Tukey's biweight (c = 4.685)."""
+    terms = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=1)
+    weight = np.ones_like(value)
+    fit = np.zeros(6)
+    fit[0] = np.median(value)
+    for _ in range(_ROUNDS):
+        away = value - terms @ fit
+        spread = 1.4826 * float(np.median(np.abs(away))) + 1e-6
+        weight = np.clip(1 - (away / (4.685 * spread)) ** 2, 0, None) ** 2
+        if (weight > 0).sum() < 12:
+            break
+        root = np.sqrt(weight)
+        fit = np.linalg.lstsq(terms * root[:, None], value * root, rcond=None)[0]
+    return np.asarray(fit)

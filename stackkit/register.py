@@ -1,0 +1,166 @@
+"""All frames onto one reference: which frame that is, which stars are shared, one geometry.
+
+Stars that stay at the same sample while others move are no stars (lamps, defects): they would
+match perfectly with zero motion, and are set aside first.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial import cKDTree
+
+from stackkit.bundle import Geometry, Observations, first_lens, solve
+from stackkit.geometry import Array, Mapping, plane_mapping
+from stackkit.matching import LEAST_PAIRS, Match, apply_plane, fit_plane, match
+from stackkit.stars import Stars
+
+Index = NDArray[np.int64]
+
+_STATIC_DISTANCE = 0.6
+_STATIC_SHARE = 0.6
+_HANDS = 3
+"""Frames nearby in time through which a frame is matched that does not match the reference."""
+
+
+@dataclass(frozen=True)
+class Registration:
+    """What is known of each frame's place: lists run over the frames.
+
+    ``pairs[k]`` (n, 2): star of the reference, star of frame k; ``mappings[k]`` None when frame k
+    was not matched; ``residuals[k]`` the median distance, px, of its stars from the mapping.
+    """
+
+    reference: int
+    geometry: Geometry
+    pairs: list[Index]
+    mappings: list[Mapping | None]
+    residuals: list[float]
+
+
+def choose_reference(tables: Sequence[Stars]) -> int:
+    """The frame with many, sharp stars, rather near the middle of the session."""
+    counts = np.array([len(t) for t in tables], dtype=float)
+    widths = np.array([typical_width(t) for t in tables])
+    middle = (len(tables) - 1) / 2
+    away = np.abs(np.arange(len(tables)) - middle) / max(middle, 1.0)
+    sharp = np.nan_to_num(np.nanmedian(widths) / widths, nan=0.0) if counts.any() else 0 * counts
+    return int(np.argmax(np.sqrt(counts) * sharp * (1 - 0.3 * away)))
+
+
+def typical_width(stars: Stars) -> float:
+    """Median FWHM, px, of the brighter unsaturated stars; NaN without stars."""
+    widths = stars.fwhm[~stars.saturated][:200]
+    return float(np.median(widths)) if len(widths) else float("nan")
+
+
+def static_flags(tables: Sequence[Stars]) -> list[NDArray[np.bool_]]:
+    """For each frame, which detections sit at one place in most frames."""
+    trees = [cKDTree(t.xy) if len(t) else None for t in tables]
+    chosen = [tree for tree in trees if tree is not None]
+    chosen = chosen[:: max(len(chosen) // 12, 1)]
+    flags = []
+    for table in tables:
+        votes = np.zeros(len(table))
+        for tree in chosen:
+            if len(table):
+                votes += np.isfinite(tree.query(table.xy, distance_upper_bound=_STATIC_DISTANCE)[0])
+        flags.append(votes > max(_STATIC_SHARE * len(chosen), 2))
+    return flags
+
+
+def register(
+    tables: Sequence[Stars], size: tuple[int, int], focal_px: float | None
+) -> Registration:
+    """Match every frame with the reference and solve the session's geometry.
+
+    ``size`` (width, height); ``focal_px`` a focal length to start from, if any.  Frames that do
+    not match have no mapping; nothing is raised.
+    """
+    reference = choose_reference(tables)
+    kept = [np.nonzero(~flag)[0] for flag in static_flags(tables)]
+    pairs = _match_all(tables, kept, reference)
+    if sum(len(p) > 0 for p in pairs) < 2:
+        # Nothing but what stays: a sky that does not move, rather than lamps.
+        kept = [np.arange(len(t)) for t in tables]
+        pairs = _match_all(tables, kept, reference)
+    own = kept[reference]
+    pairs[reference] = np.stack([own, own], axis=1)
+    return _solved(tables, pairs, reference, size, focal_px)
+
+
+def _match_all(tables: Sequence[Stars], kept: list[Index], reference: int) -> list[Index]:
+    """Pairs of reference star and frame star for each frame; empty where nothing matches."""
+    pairs = [np.zeros((0, 2), dtype=np.int64) for _ in tables]
+    order = sorted(range(len(tables)), key=lambda k: (abs(k - reference), k))
+    target = tables[reference].xy[kept[reference]]
+    missed = []
+    for k in order[1:]:
+        found = match(target, tables[k].xy[kept[k]])
+        if found is None:
+            missed.append(k)
+        else:
+            pairs[k] = _numbers(found, kept[reference], kept[k])
+    for k in missed:
+        near = [j for j in sorted(order[1:], key=lambda j: (abs(j - k), j)) if len(pairs[j])]
+        for hand in near[:_HANDS]:
+            found = match(tables[hand].xy[kept[hand]], tables[k].xy[kept[k]])
+            if found is not None:
+                pairs[k] = _through(pairs[hand], _numbers(found, kept[hand], kept[k]))
+                if len(pairs[k]) >= LEAST_PAIRS:
+                    break
+                pairs[k] = np.zeros((0, 2), dtype=np.int64)
+    return pairs
+
+
+def _numbers(found: Match, a: Index, b: Index) -> Index:
+    return np.stack([a[found.pairs[:, 0]], b[found.pairs[:, 1]]], axis=1)
+
+
+def _through(first: Index, second: Index) -> Index:
+    """Pairs (a, c) from pairs (a, b) and (b, c)."""
+    _, i, j = np.intersect1d(first[:, 1], second[:, 0], return_indices=True)
+    return np.stack([first[i, 0], second[j, 1]], axis=1)
+
+
+def _solved(
+    tables: Sequence[Stars],
+    pairs: list[Index],
+    reference: int,
+    size: tuple[int, int],
+    focal_px: float | None,
+) -> Registration:
+    frame = np.concatenate([np.full(len(p), k) for k, p in enumerate(pairs)])
+    star = np.concatenate([p[:, 0] for p in pairs])
+    xy = np.concatenate([tables[k].xy[p[:, 1]] for k, p in enumerate(pairs)])
+    sigma = np.concatenate([tables[k].sigma_xy[p[:, 1]] for k, p in enumerate(pairs)])
+    lens, prior = first_lens(*size, focal_px)
+    used, number = np.unique(star, return_inverse=True)
+    del used
+    seen = Observations(frame, number, xy, sigma)
+    geometry = solve(seen, lens, prior, len(tables), reference, size)
+    mappings: list[Mapping | None] = []
+    residuals: list[float] = []
+    for k, p in enumerate(pairs):
+        if len(p) == 0:
+            mappings.append(None)
+            residuals.append(float("nan"))
+            continue
+        own = float(np.median(geometry.residual[frame == k]))
+        plane, plain = _plane(tables[reference].xy[p[:, 0]], tables[k].xy[p[:, 1]])
+        better = k != reference and plane is not None and own > 1.5 * plain + 0.1
+        mappings.append(plane if better else geometry.mapping(k))
+        residuals.append(plain if better else own)
+    return Registration(reference, geometry, pairs, mappings, residuals)
+
+
+def _plane(a: Array, b: Array) -> tuple[Mapping | None, float]:
+    """A homography for a frame that one shared lens does not explain, and its median residual."""
+    matrix = fit_plane(a, b) if len(a) >= LEAST_PAIRS else None
+    if matrix is None:
+        return None, float("inf")
+    away = apply_plane(matrix, a) - b
+    return plane_mapping(matrix), float(np.median(np.hypot(away[:, 0], away[:, 1])))
