@@ -27,10 +27,8 @@ _BUDGET = 16 * 2**20
 """Bytes of samples that one tile may hold."""
 _LARGEST_TILE = 256
 _SMALLEST_TILE = 32
-_REACH = 6
+_REACH = 5
 """How far beyond a place its samples may lie, px."""
-LEAST_COVERAGE = 0.3
-"""Share of the full weight below which a place is filled with a wider kernel."""
 
 Mask = NDArray[np.bool_]
 Step = Callable[[int, int], None]
@@ -75,21 +73,15 @@ def combine(
     def one(tile: Window) -> tuple[Any, Any, Any]:
         rays = _rays(frames[0].mapping, tile)
         values = np.full((len(frames), 3, len(rays)), np.nan, dtype=np.float32)
-        squares = np.full_like(values, np.nan)
+        variances = np.full_like(values, np.nan)
         for k, frame in enumerate(frames):
             window = source_window(frame.mapping, tile, cache.shape)
             if window is not None:
-                resample.sample_frame(
-                    _codes(cache, frame.number, window, defects),
-                    *_arguments(cache, frame, window, layout),
-                    rays,
-                    values[k],
-                    squares[k],
-                )
-                squares[k] *= frame.noise.floor + frame.noise.slope * np.maximum(values[k], 0)
+                opened = _opened(cache, frame, window, layout, _codes(cache, frame, window, defects))
+                resample.sample_frame(*opened, rays, values[k], variances[k])
         weights = np.array([frame.weight for frame in frames], dtype=np.float32)
         flat = (len(frames), -1)
-        value, variance, count = method.function(values.reshape(flat), squares.reshape(flat), weights)
+        value, variance, count = method.function(values.reshape(flat), variances.reshape(flat), weights)
         shape = (3, tile.bottom - tile.top, tile.right - tile.left)
         return value.reshape(shape), variance.reshape(shape), count.reshape(shape).min(axis=0)
 
@@ -112,58 +104,49 @@ def total(
 
     def one(tile: Window) -> tuple[Any, Any, Any]:
         rays = _rays(frames[0].mapping, tile)
-        sums = np.zeros((5, 3, len(rays)))
+        sums = np.zeros((4, 3, len(rays)))
         for frame in frames:
-            for arguments in _usable(cache, frame, tile, layout, defects):
-                resample.add_frame(*arguments, rays, sums)
+            window = source_window(frame.mapping, tile, cache.shape)
+            if window is not None:
+                codes = _codes(cache, frame, window, defects)
+                codes[scratch.get_rejected(cache, frame.number, window)] = 0
+                opened = _opened(cache, frame, window, layout, codes)
+                resample.add_frame(*opened, rays, frame.weight, sums)
         with np.errstate(invalid="ignore", divide="ignore"):
-            sparse = (sums[3] > 0) & (sums[1] < LEAST_COVERAGE * sums[3])
-        if sparse.any():
-            sums[:3, sparse] = 0
-            for frame in frames:
-                for arguments in _usable(cache, frame, tile, layout, defects):
-                    resample.fill_frame(*arguments, rays, sparse, sums)
+            value, variance = sums[0] / sums[1], sums[2] / sums[1] ** 2
         shape = (3, tile.bottom - tile.top, tile.right - tile.left)
-        with np.errstate(invalid="ignore", divide="ignore"):
-            value = np.where(sums[1] > 1e-6, sums[0] / sums[1], np.nan)
-            variance = np.where(sums[1] > 1e-6, sums[2] / sums[1] ** 2, np.nan)
-        return (
-            value.reshape(shape),
-            variance.reshape(shape),
-            sums[4].reshape(shape).min(axis=0),
-        )
+        return value.reshape(shape), variance.reshape(shape), sums[3].reshape(shape).min(axis=0)
 
     return _assemble(cache.shape, len(frames), one, pool, step)
 
 
-def _usable(
-    cache: Cache, frame: Placed, tile: Window, layout: NDArray[np.int64], defects: Mask
-) -> Iterator[tuple[Any, ...]]:
-    """The kernels' arguments for one frame in one tile; nothing when it does not reach there."""
-    window = source_window(frame.mapping, tile, cache.shape)
-    if window is None:
-        return
-    codes = _codes(cache, frame.number, window, defects)
-    codes[scratch.get_rejected(cache, frame.number, window)] = 0
-    noise = np.array([frame.noise.slope, frame.noise.floor])
-    yield (codes, *_arguments(cache, frame, window, layout), noise, frame.weight)
-
-
-def _codes(cache: Cache, number: int, window: Window, defects: Mask) -> scratch.Codes:
-    codes = scratch.get(cache, number, window)
+def _codes(cache: Cache, frame: Placed, window: Window, defects: Mask) -> scratch.Codes:
+    codes = scratch.get(cache, frame.number, window)
     codes[defects[window.top : window.bottom, window.left : window.right]] = 0
     return codes
 
 
-def _arguments(
-    cache: Cache, frame: Placed, window: Window, layout: NDArray[np.int64]
+def _opened(
+    cache: Cache,
+    frame: Placed,
+    window: Window,
+    layout: NDArray[np.int64],
+    codes: scratch.Codes,
 ) -> tuple[Any, ...]:
+    """What the kernels want to know of a window of a frame, in their order."""
+    planes = np.empty((3, *codes.shape), dtype=np.float32)
+    confidence = np.empty_like(planes)
+    coding = cache.coding
+    resample.open_window(codes, coding.step, coding.pedestal, layout, planes, confidence)
     return (
+        planes,
+        confidence,
         (window.left, window.top),
         layout,
-        (cache.coding.step, cache.coding.pedestal),
         (frame.mapping.matrix, frame.mapping.frame.packed),
         (frame.level.offset, frame.level.unit, frame.level.transparency),
+        (frame.noise.slope, frame.noise.floor),
+        resample.noise_factors(layout),
     )
 
 

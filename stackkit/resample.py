@@ -1,131 +1,176 @@
 """Compiled kernels: the samples of a mosaic onto a tile of the reference grid.
 
-Each colour's samples form a lattice of their own: red and blue a square one of spacing 2, green a
-square one of spacing √2 that stands on its corner.  A place of the grid is interpolated on these
-lattices in one step by cubic convolution (Keys 1981, a = -1/2) over 4×4 samples of its colour, at
-its exact position: nothing is demosaicked, no position is rounded.
+A window of the mosaic is opened into three planes, linearly between the samples of each colour (at
+a sample's own site it is the sample).  Where samples are missing, a plane takes what remains around
+and says so: its *confidence* is the share of the usual samples that were there.  The planes are
+then interpolated at the exact place by a Lanczos kernel over 6×6 (a = 3; its weights' sum divided
+out), no position rounded.
 
-Missing samples are left out of both sums of a normalised convolution (Knutsson & Westin 1993):
-``sum`` = Σ w·value and ``weight`` = Σ w over the samples that exist.  Frames are added sum to sum
-and weight to weight, so that a hole in one frame is filled by the others.
+Frames are added as Σ share·confidence·value and Σ share·confidence: normalised convolution
+(Knutsson & Westin 1993).  A hole in one frame is filled by the others, and by its own
+surroundings only where no frame has anything better.
 """
 
 from __future__ import annotations
 
-from typing import Any
+from functools import lru_cache
 
 import numba
 import numpy as np
 from numpy.typing import NDArray
 
-from stackkit.geometry import project_one
+from stackkit.geometry import Array, project_one
 
-#: Weight (1 = all samples there) below which one frame alone gives no value at a place.
-LEAST_WEIGHT = 0.5
+Plane = NDArray[np.float32]
 
-
-@numba.njit(cache=True, inline="always")
-def _keys(t, w):  # type: ignore[no-untyped-def]
-    """Weights of the samples at -1, 0, 1, 2 for a place at 0 ≤ t < 1."""
-    t2 = t * t
-    t3 = t2 * t
-    w[0] = -0.5 * t3 + t2 - 0.5 * t
-    w[1] = 1.5 * t3 - 2.5 * t2 + 1.0
-    w[2] = -1.5 * t3 + 2.0 * t2 + 0.5 * t
-    w[3] = 0.5 * t3 - 0.5 * t2
-
-
-@numba.njit(cache=True, inline="always")
-def _on_square(codes, u, v, ox, oy, wa, wb):  # type: ignore[no-untyped-def]
-    """Sum of weighted codes, of weights, of squared weights: red or blue, sites at (ox, oy) + 2n."""
-    s = (u - ox) * 0.5
-    t = (v - oy) * 0.5
-    i = int(np.floor(s))
-    j = int(np.floor(t))
-    _keys(s - i, wa)
-    _keys(t - j, wb)
-    height, width = codes.shape
-    total, weight, square = 0.0, 0.0, 0.0
-    for b in range(4):
-        y = 2 * (j + b - 1) + oy
-        if y < 0 or y >= height:
-            continue
-        for a in range(4):
-            x = 2 * (i + a - 1) + ox
-            if x < 0 or x >= width:
-                continue
-            code = codes[y, x]
-            if code != 0:
-                w = wa[a] * wb[b]
-                total += w * code
-                weight += w
-                square += w * w
-    return total, weight, square
-
-
-@numba.njit(cache=True, inline="always")
-def _on_quincunx(codes, u, v, parity, wa, wb):  # type: ignore[no-untyped-def]
-    """The same for green: sites with (x + y) mod 2 = parity, along the two diagonals."""
-    s = (u + v - parity) * 0.5
-    t = (u - v - parity) * 0.5
-    i = int(np.floor(s))
-    j = int(np.floor(t))
-    _keys(s - i, wa)
-    _keys(t - j, wb)
-    height, width = codes.shape
-    total, weight, square = 0.0, 0.0, 0.0
-    for b in range(4):
-        q = j + b - 1
-        for a in range(4):
-            p = i + a - 1
-            x = p + q + parity
-            y = p - q
-            if x < 0 or x >= width or y < 0 or y >= height:
-                continue
-            code = codes[y, x]
-            if code != 0:
-                w = wa[a] * wb[b]
-                total += w * code
-                weight += w
-                square += w * w
-    return total, weight, square
-
-
-@numba.njit(cache=True, inline="always")
-def _polynomial(c, x, y):  # type: ignore[no-untyped-def]
-    return c[0] + x * (c[1] + c[3] * x + c[4] * y) + y * (c[2] + c[5] * y)
+LEAST_CONFIDENCE = 0.5
+"""Below it a frame by itself gives no value at a place."""
+FILLED = 1e-3
+"""Confidence of a value that stands for a missing sample: counts only where nothing else does."""
+PHASES = 8
+"""Steps per pixel in which the noise factor is tabulated."""
 
 
 @numba.njit(cache=True, nogil=True)
-def sample_frame(codes, origin, layout, coding, place, level, rays, values, squares):  # type: ignore[no-untyped-def]
-    """One frame onto the places of a tile, as values on the reference's scale.
+def open_window(codes, step, pedestal, layout, planes, confidence):  # type: ignore[no-untyped-def]
+    """A window of codes (h, w), first site even, as ADU ``planes`` and ``confidence`` (3, h, w).
 
-    ``codes`` (h, w) a window of the mosaic whose first sample is site ``origin`` (x, y), both
-    even; ``layout`` the sites (6,): red x y, blue x y, green parity, picture width, height …;
-    ``coding`` (step, pedestal); ``place`` the frame's (matrix (3, 3), packed lens);
-    ``level`` = (offset polynomials (3, 6), their unit (3,), transparency);
-    ``rays`` (P, 3) directions of the tile's places; results ``values`` (3, P), NaN where missing,
-    and ``squares`` (3, P), the variance in units of one sample's.
+    ``layout`` (7,): red x y, blue x y, green parity, picture width and height (:func:`layout_of`).
     """
-    wa = np.empty(4)
-    wb = np.empty(4)
-    for n in range(rays.shape[0]):
-        u, v, inside = _locate(rays, n, place, layout)
-        for c in range(3):
-            values[c, n] = np.nan
-            squares[c, n] = np.nan
-        if not inside:
-            continue
-        for c in range(3):
-            total, weight, square = _gather(codes, c, u, v, origin, layout, wa, wb)
-            if weight >= LEAST_WEIGHT:
-                adu = (total / weight - 1.0) * coding[0] - coding[1]
-                values[c, n] = _to_reference_scale(adu, c, u, v, level)
-                squares[c, n] = square / (weight * weight) / (level[2] * level[2])
+    height, width = codes.shape
+    middle = _window_levels(codes, step, pedestal, layout)
+    for y in range(height):
+        for x in range(width):
+            for c in range(3):
+                own = _is_site(c, x, y, layout)
+                total, weight, full = 0.0, 0.0, 0.0
+                if own and codes[y, x] != 0:
+                    total, weight, full = (codes[y, x] - 1.0) * step - pedestal, 1.0, 1.0
+                elif not own:
+                    total, weight, full = _between(codes, x, y, c, layout, step, pedestal)
+                if weight > 0:
+                    planes[c, y, x] = total / weight
+                    confidence[c, y, x] = max(weight / full, FILLED)
+                else:
+                    planes[c, y, x] = _around(codes, x, y, c, layout, step, pedestal, middle[c])
+                    confidence[c, y, x] = FILLED
+
+
+@numba.njit(cache=True, inline="always")
+def _is_site(c, x, y, layout):  # type: ignore[no-untyped-def]
+    if c == 1:
+        return (x + y) & 1 == layout[4]
+    k = 0 if c == 0 else 2
+    return x & 1 == layout[k] and y & 1 == layout[k + 1]
+
+
+@numba.njit(cache=True, inline="always")
+def _between(codes, x, y, c, layout, step, pedestal):  # type: ignore[no-untyped-def]
+    """Sum, number there and number possible of the nearest samples of a colour: two or four."""
+    height, width = codes.shape
+    total, weight, full = 0.0, 0.0, 0.0
+    for dy in range(-1, 2):
+        for dx in range(-1, 2):
+            i, j = x + dx, y + dy
+            if 0 <= i < width and 0 <= j < height and _is_site(c, i, j, layout):
+                full += 1.0
+                if codes[j, i] != 0:
+                    total += (codes[j, i] - 1.0) * step - pedestal
+                    weight += 1.0
+    return total, weight, full
+
+
+@numba.njit(cache=True)
+def _around(codes, x, y, c, layout, step, pedestal, otherwise):  # type: ignore[no-untyped-def]
+    """Gaussian mean (σ 1.2 px) of a colour's samples within 4 px, or ``otherwise``."""
+    height, width = codes.shape
+    total, weight = 0.0, 0.0
+    for j in range(max(y - 4, 0), min(y + 5, height)):
+        for i in range(max(x - 4, 0), min(x + 5, width)):
+            if codes[j, i] != 0 and _is_site(c, i, j, layout):
+                w = np.exp(-0.5 * ((i - x) ** 2 + (j - y) ** 2) / 1.44)
+                total += w * ((codes[j, i] - 1.0) * step - pedestal)
+                weight += w
+    return total / weight if weight > 0 else otherwise
+
+
+@numba.njit(cache=True)
+def _window_levels(codes, step, pedestal, layout):  # type: ignore[no-untyped-def]
+    """Mean of each colour in the window, for places with no sample far and wide."""
+    total = np.zeros(3)
+    count = np.zeros(3)
+    for y in range(0, codes.shape[0]):
+        for x in range(0, codes.shape[1]):
+            if codes[y, x] != 0:
+                for c in range(3):
+                    if _is_site(c, x, y, layout):
+                        total[c] += (codes[y, x] - 1.0) * step - pedestal
+                        count[c] += 1
+    return total / np.maximum(count, 1)
+
+
+@numba.njit(cache=True, inline="always")
+def _lanczos(t, w):  # type: ignore[no-untyped-def]
+    """Weights (6,), sum 1, of the samples at -2 … 3 for a place at 0 ≤ t < 1."""
+    if t < 1e-9:
+        w[:] = 0.0
+        w[2] = 1.0
+        return
+    wave = np.sin(np.pi * t)
+    slow, quick = np.sin(np.pi * t / 3), np.cos(np.pi * t / 3)
+    half = np.sqrt(3.0) / 2
+    # sin(π(t - k)/3) by the angle sum, for k = -2 … 3
+    third = (
+        -0.5 * slow + half * quick,
+        0.5 * slow + half * quick,
+        slow,
+        0.5 * slow - half * quick,
+        -0.5 * slow - half * quick,
+        -slow,
+    )
+    total = 0.0
+    for k in range(6):
+        x = t - (k - 2)
+        w[k] = (wave if k % 2 == 0 else -wave) * third[k] / (x * x)
+        total += w[k]
+    for k in range(6):
+        w[k] /= total
+
+
+@numba.njit(cache=True, inline="always")
+def _interpolate(plane, i, j, wx, wy):  # type: ignore[no-untyped-def]
+    """Lanczos mean around sample (i, j); beyond the window's edge the edge is repeated."""
+    height, width = plane.shape
+    total = 0.0
+    if 2 <= i < width - 3 and 2 <= j < height - 3:
+        for b in range(6):
+            row = 0.0
+            for a in range(6):
+                row += wx[a] * plane[j + b - 2, i + a - 2]
+            total += wy[b] * row
+        return total
+    for b in range(6):
+        y = min(max(j + b - 2, 0), height - 1)
+        for a in range(6):
+            x = min(max(i + a - 2, 0), width - 1)
+            total += wx[a] * wy[b] * plane[y, x]
+    return total
+
+
+@numba.njit(cache=True, inline="always")
+def _certainty(confidence, i, j, s, t):  # type: ignore[no-untyped-def]
+    """Confidence between four samples, linearly."""
+    height, width = confidence.shape
+    x0, y0 = min(max(i, 0), width - 1), min(max(j, 0), height - 1)
+    x1, y1 = min(max(i + 1, 0), width - 1), min(max(j + 1, 0), height - 1)
+    upper = (1 - s) * confidence[y0, x0] + s * confidence[y0, x1]
+    lower = (1 - s) * confidence[y1, x0] + s * confidence[y1, x1]
+    return (1 - t) * upper + t * lower
 
 
 @numba.njit(cache=True, inline="always")
 def _locate(rays, n, place, layout):  # type: ignore[no-untyped-def]
+    """Where the ray meets the frame, and whether that is on the picture."""
     m, lens = place
     x, y, z = rays[n, 0], rays[n, 1], rays[n, 2]
     u, v = project_one(
@@ -139,87 +184,80 @@ def _locate(rays, n, place, layout):  # type: ignore[no-untyped-def]
 
 
 @numba.njit(cache=True, inline="always")
-def _gather(codes, c, u, v, origin, layout, wa, wb):  # type: ignore[no-untyped-def]
-    if c == 1:
-        return _on_quincunx(codes, u - origin[0], v - origin[1], layout[4], wa, wb)
-    k = 0 if c == 0 else 2
-    return _on_square(codes, u - origin[0], v - origin[1], layout[k], layout[k + 1], wa, wb)
+def _polynomial(c, x, y):  # type: ignore[no-untyped-def]
+    return c[0] + x * (c[1] + c[3] * x + c[4] * y) + y * (c[2] + c[5] * y)
 
 
-@numba.njit(cache=True, inline="always")
-def _to_reference_scale(adu, c, u, v, level):  # type: ignore[no-untyped-def]
+@numba.njit(cache=True, nogil=True)
+def sample_frame(planes, confidence, origin, layout, place, level, noise, factors, rays, values, variances):  # type: ignore[no-untyped-def]
+    """One frame at the places of a tile, on the reference's scale, NaN where it has nothing.
+
+    ``planes``, ``confidence`` from :func:`open_window` of the window whose first sample is site
+    ``origin`` (x, y); ``place`` = (matrix (3, 3), packed lens) of the frame; ``level`` = (offset
+    polynomials (3, 6), their unit (3,), transparency); ``noise`` (slope, floor) of one sample;
+    ``factors`` from :func:`noise_factors`; ``rays`` (P, 3) directions of the places.  Results:
+    ``values`` and ``variances`` (3, P).
+    """
+    wx = np.empty(6)
+    wy = np.empty(6)
     offset, unit, transparency = level
-    away = _polynomial(offset[c], (u - unit[0]) / unit[2], (v - unit[1]) / unit[2])
-    return (adu - away) / transparency
-
-
-@numba.njit(cache=True, nogil=True)
-def add_frame(codes, origin, layout, coding, place, level, noise, share, rays, sums):  # type: ignore[no-untyped-def]
-    """Add one frame to a tile's running sums, weighted by ``share``.
-
-    ``noise`` (slope, floor) of a sample's variance; ``sums`` (5, 3, P): Σ share·w·value, Σ share·w,
-    Σ share²·w²·variance, the share that reached the place, the number of frames that count.
-    Other arguments as in :func:`sample_frame`.
-    """
-    wa = np.empty(4)
-    wb = np.empty(4)
-    scale = level[2]
     for n in range(rays.shape[0]):
         u, v, inside = _locate(rays, n, place, layout)
         if not inside:
+            values[:, n] = np.nan
+            variances[:, n] = np.nan
             continue
+        i, j = int(np.floor(u)), int(np.floor(v))
+        _lanczos(u - i, wx)
+        _lanczos(v - j, wy)
+        column = int((u - 2 * np.floor(u / 2)) * PHASES) % (2 * PHASES)
+        row = int((v - 2 * np.floor(v / 2)) * PHASES) % (2 * PHASES)
+        i, j = i - origin[0], j - origin[1]
         for c in range(3):
-            sums[3, c, n] += share
-            total, weight, square = _gather(codes, c, u, v, origin, layout, wa, wb)
-            if square == 0.0:
-                continue
-            # (total - weight) · step - weight · pedestal is Σ w·ADU, also where weight is small.
-            adu = (total - weight) * coding[0] - weight * coding[1]
-            offset, unit, _ = level
+            sure = _certainty(confidence[c], i, j, u - np.floor(u), v - np.floor(v))
+            adu = _interpolate(planes[c], i, j, wx, wy)
             away = _polynomial(offset[c], (u - unit[0]) / unit[2], (v - unit[1]) / unit[2])
-            sums[0, c, n] += share * (adu - weight * away) / scale
-            sums[1, c, n] += share * weight
-            signal = adu / weight if weight > 0.3 else away
-            variance = noise[1] + noise[0] * max(signal, 0.0)
-            sums[2, c, n] += share * share * square * variance / (scale * scale)
-            if weight > LEAST_WEIGHT:
-                sums[4, c, n] += 1.0
+            variance = (noise[1] + noise[0] * max(adu, 0.0)) * factors[c, row, column]
+            if sure >= LEAST_CONFIDENCE:
+                values[c, n] = (adu - away) / transparency
+                variances[c, n] = variance / sure / (transparency * transparency)
+            else:
+                values[c, n] = np.nan
+                variances[c, n] = np.nan
 
 
 @numba.njit(cache=True, nogil=True)
-def fill_frame(codes, origin, layout, coding, place, level, noise, share, rays, wanted, sums):  # type: ignore[no-untyped-def]
-    """Like :func:`add_frame` for the ``wanted`` (3, P) places that sharp weights left empty.
+def add_frame(planes, confidence, origin, layout, place, level, noise, factors, rays, share, sums):  # type: ignore[no-untyped-def]
+    """Add one frame to a tile's running sums, with weight ``share``.
 
-    A Gaussian of σ 1.2 px over the colour's samples within 4 px: wider, but never empty-handed
-    beside a single missing sample.
+    ``sums`` (4, 3, P): Σ share·confidence·value, Σ share·confidence, Σ their squares·variance, the
+    number of frames that count.  Other arguments as in :func:`sample_frame`.
     """
-    site = np.empty((2, 2), dtype=np.int64)
-    for j in range(2):
-        for i in range(2):
-            site[j, i] = 1
-    site[layout[1], layout[0]] = 0
-    site[layout[3], layout[2]] = 2
-    height, width = codes.shape
+    wx = np.empty(6)
+    wy = np.empty(6)
+    offset, unit, transparency = level
     for n in range(rays.shape[0]):
-        if not (wanted[0, n] or wanted[1, n] or wanted[2, n]):
-            continue
         u, v, inside = _locate(rays, n, place, layout)
         if not inside:
             continue
-        u0, v0 = u - origin[0], v - origin[1]
-        for y in range(max(int(v0) - 3, 0), min(int(v0) + 5, height)):
-            for x in range(max(int(u0) - 3, 0), min(int(u0) + 5, width)):
-                c = site[y & 1, x & 1]
-                code = codes[y, x]
-                if code == 0 or not wanted[c, n]:
-                    continue
-                w = share * np.exp(-0.5 * ((x - u0) ** 2 + (y - v0) ** 2) / 1.44)
-                adu = (code - 1.0) * coding[0] - coding[1]
-                value = _to_reference_scale(adu, c, u, v, level)
-                variance = (noise[1] + noise[0] * max(adu, 0.0)) / (level[2] * level[2])
-                sums[0, c, n] += w * value
-                sums[1, c, n] += w
-                sums[2, c, n] += w * w * variance
+        i, j = int(np.floor(u)), int(np.floor(v))
+        _lanczos(u - i, wx)
+        _lanczos(v - j, wy)
+        column = int((u - 2 * np.floor(u / 2)) * PHASES) % (2 * PHASES)
+        row = int((v - 2 * np.floor(v / 2)) * PHASES) % (2 * PHASES)
+        i, j = i - origin[0], j - origin[1]
+        for c in range(3):
+            sure = _certainty(confidence[c], i, j, u - np.floor(u), v - np.floor(v))
+            adu = _interpolate(planes[c], i, j, wx, wy)
+            away = _polynomial(offset[c], (u - unit[0]) / unit[2], (v - unit[1]) / unit[2])
+            variance = (noise[1] + noise[0] * max(adu, 0.0)) * factors[c, row, column]
+            variance /= transparency * transparency
+            sums[0, c, n] += share * sure * (adu - away) / transparency
+            sums[1, c, n] += share * sure
+            # Half the samples give twice the variance: confidence² / confidence.
+            sums[2, c, n] += share * share * sure * variance
+            if sure >= LEAST_CONFIDENCE:
+                sums[3, c, n] += 1.0
 
 
 @numba.njit(cache=True, nogil=True)
@@ -228,47 +266,35 @@ def predict(model, top, place, level, layout, rays, expected, contrast):  # type
 
     ``model`` (3, H, W) on the reference grid; ``rays`` (h·W, 3) the samples' directions *in the
     frame's axes*; ``place`` = (matrix to the reference's axes, packed reference lens); ``top`` the
-    first row's number.  Results (h, W): ``expected``, and ``contrast``, the largest difference
-    between the model's neighbouring places, both NaN where the model does not reach.
+    first row's number.  Results (h, W): ``expected``, and ``contrast``, the range of the model
+    over the 4×4 places around, both NaN where the model does not reach.
     """
-    wa = np.empty(4)
-    wb = np.empty(4)
+    wx = np.empty(6)
+    wy = np.empty(6)
     rows, columns = expected.shape
     height, width = model.shape[1:]
-    m, lens = place
     offset, unit, transparency = level
+    grid = np.array([0, 0, 0, 0, 0, width, height])
     for j in range(rows):
         for i in range(columns):
-            n = j * columns + i
             expected[j, i] = np.nan
             contrast[j, i] = np.nan
-            x, y, z = rays[n, 0], rays[n, 1], rays[n, 2]
-            u, v = project_one(
-                lens,
-                m[0, 0] * x + m[0, 1] * y + m[0, 2] * z,
-                m[1, 0] * x + m[1, 1] * y + m[1, 2] * z,
-                m[2, 0] * x + m[2, 1] * y + m[2, 2] * z,
-            )
-            if not (1.0 <= u < width - 2.0 and 1.0 <= v < height - 2.0):
+            u, v, _ = _locate(rays, j * columns + i, place, grid)
+            if not (2.0 <= u < width - 3.0 and 2.0 <= v < height - 3.0):
                 continue
-            gx, gy = i & 1, (j + top) & 1
             c = 1
-            if gx == layout[0] and gy == layout[1]:
-                c = 0
-            elif gx == layout[2] and gy == layout[3]:
-                c = 2
+            if not _is_site(1, i, j + top, layout):
+                c = 0 if _is_site(0, i, j + top, layout) else 2
             a, b = int(u), int(v)
-            _keys(u - a, wa)
-            _keys(v - b, wb)
-            total, low, high = 0.0, np.inf, -np.inf
-            for q in range(4):
-                for p in range(4):
-                    value = model[c, b + q - 1, a + p - 1]
-                    total += wa[p] * wb[q] * value
-                    low = min(low, value)
-                    high = max(high, value)
+            _lanczos(u - a, wx)
+            _lanczos(v - b, wy)
+            low, high = np.inf, -np.inf
+            for q in range(-1, 3):
+                for p in range(-1, 3):
+                    low = min(low, model[c, b + q, a + p])
+                    high = max(high, model[c, b + q, a + p])
             away = _polynomial(offset[c], (i - unit[0]) / unit[2], (j + top - unit[1]) / unit[2])
-            expected[j, i] = transparency * total + away
+            expected[j, i] = transparency * _interpolate(model[c], a, b, wx, wy) + away
             contrast[j, i] = transparency * (high - low)
 
 
@@ -277,5 +303,40 @@ def layout_of(pattern: NDArray[np.uint8], width: int, height: int) -> NDArray[np
     (red_y,), (red_x,) = np.nonzero(pattern == 0)
     (blue_y,), (blue_x,) = np.nonzero(pattern == 2)
     parity = (red_x + red_y + 1) & 1
-    sites: list[Any] = [red_x, red_y, blue_x, blue_y, parity, width, height]
+    sites = [red_x, red_y, blue_x, blue_y, parity, width, height]
     return np.array(sites, dtype=np.int64)
+
+
+@lru_cache(maxsize=8)
+def _factors(sites: tuple[int, ...]) -> Array:
+    layout = np.array([*sites, 0, 0], dtype=np.int64)
+    size, centre = 16, 6
+    factors = np.zeros((3, 2 * PHASES, 2 * PHASES))
+    planes, confidence = np.zeros((2, 3, size, size), dtype=np.float32)
+    response = np.zeros((3, size, size, size, size))
+    for y in range(size):
+        for x in range(size):
+            codes = np.ones((size, size), dtype=np.uint16)
+            codes[y, x] = 2
+            open_window(codes, 1.0, 0.0, layout, planes, confidence)
+            response[:, y, x] = planes
+    wx, wy = np.empty(6), np.empty(6)
+    for row in range(2 * PHASES):
+        for column in range(2 * PHASES):
+            u, v = (column + 0.5) / PHASES, (row + 0.5) / PHASES
+            i, j = int(u), int(v)
+            _lanczos(u - i, wx)
+            _lanczos(v - j, wy)
+            rows, columns = slice(centre + j - 2, centre + j + 4), slice(centre + i - 2, centre + i + 4)
+            weights = np.einsum("cyxba,b,a->cyx", response[:, :, :, rows, columns], wy, wx)
+            factors[:, row, column] = (weights**2).sum(axis=(1, 2))
+    return factors
+
+
+def noise_factors(layout: NDArray[np.int64]) -> Array:
+    """Variance of an interpolated value in units of one sample's: (3, 2·PHASES, 2·PHASES).
+
+    By row and column of the place modulo two pixels, in steps of 1/PHASES: the exact sum of the
+    squared weights that opening and interpolating give to the single samples.
+    """
+    return _factors(tuple(int(v) for v in layout[:5]))

@@ -105,11 +105,12 @@ def _once(frames: list[Frame]) -> list[Frame]:
 def _examine(path: Path) -> Frame:
     """The file as a light, or as something else with the reason."""
     try:
-        with open_raw(path) as raw:
+        with open_raw(path) as (raw, directories):
             size = (raw.sizes.width, raw.sizes.height)
+            metadata = read_metadata(path, directories)
     except RawFileError as fault:
         return Frame(path, Role.OTHER, Metadata(), fault.reason)
-    return Frame(path, Role.LIGHT, read_metadata(path), size=size)
+    return Frame(path, Role.LIGHT, metadata, size=size)
 
 
 def _group(frame: Frame) -> tuple[str | None, tuple[int, int] | None]:

@@ -63,7 +63,7 @@ def write_fits(path: Path, stack: Stack, record: Mapping[str, Any]) -> None:
 
 
 def ascii_text(text: str) -> str:
-    """``text`` in the characters FITS allows (4.0, section 4.2.1); others as in ``\\u00e9``."""
+    r"""``text`` in the characters FITS allows (4.0, section 4.2.1); others as in ``\u00e9``."""
     return "".join(
         c if " " <= c <= "~" else c.encode("unicode_escape").decode("ascii") for c in text
     )

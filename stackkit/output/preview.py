@@ -18,7 +18,7 @@ from stackkit.output.files import replacing
 from stackkit.output.upright import upright
 from stackkit.stack_result import Stack
 
-Plane = NDArray[np.float32]
+Planes = NDArray[np.float32]
 Array = NDArray[np.float64]
 
 LONGEST = 2048
@@ -29,6 +29,8 @@ _PEDESTAL = 6.0
 """How far, in noise sigmas, the sky lies above the light that the stretch counts as none."""
 _WHITE = 1500.0
 """Light, in noise sigmas, that the stretch takes to full scale."""
+_BAND = 128
+"""Rows of the small picture made at a time: memory stays small."""
 _TILES = 32
 """Sky samples along the long side."""
 _TILES_FOR_A_SURFACE = 60
@@ -49,13 +51,13 @@ def write_preview(
     Raises ``OutputError``.
     """
     picture = upright(np.moveaxis(render(stack.value, balance, white), -1, 0), orientation)
-    data = imagecodecs.png_encode(np.ascontiguousarray(np.moveaxis(picture, 0, -1)))
+    data = imagecodecs.png_encode(np.moveaxis(picture, 0, -1).copy(order="C"))
     with replacing(path) as temporary:
         temporary.write_bytes(data)
 
 
 def render(
-    value: Plane, balance: tuple[float, float, float] | None, white: float
+    value: Planes, balance: tuple[float, float, float] | None, white: float
 ) -> NDArray[np.uint8]:
     """The preview (h, w, 3) of a linear picture (3, H, W), not yet turned upright.
 
@@ -64,27 +66,39 @@ def render(
     gains = balance or (1.0, 1.0, 1.0)
     clip = white * min(gains)
     small = np.stack(
-        [shrink(np.minimum(p * np.float32(g), clip)) for p, g in zip(value, gains, strict=True)]
+        [shrink(p, clip / g) * np.float32(g) for p, g in zip(value, gains, strict=True)]
     )
     sky, noise = sky_model(small)
-    excess = small - sky
-    known = np.isfinite(excess)
-    light = np.where(known, excess, 0).sum(axis=0) / np.maximum(known.sum(axis=0), 1)
-    excess = np.where(known, excess, light)
-    encoded = _coloured(light / noise, excess / noise)
+    small -= sky
+    small /= noise
+    known = np.isfinite(small)
+    light = np.where(known, small, 0).sum(axis=0) / np.maximum(known.sum(axis=0), 1)
+    encoded = _coloured(light.astype(np.float32), np.where(known, small, light))
     encoded[:, ~known.any(axis=0)] = 0
     return np.moveaxis(np.rint(encoded * 255).astype(np.uint8), 0, -1)
 
 
-def shrink(plane: Plane, longest: int = LONGEST) -> Array:
-    """``plane`` (H, W) with its long side at most ``longest``: means over areas, NaN left out."""
-    known = np.isfinite(plane)
+def shrink(plane: Planes, most: float = np.inf, longest: int = LONGEST) -> Planes:
+    """``plane`` (H, W) with its long side at most ``longest``: means over areas, NaN left out.
+
+    Samples above ``most`` count as ``most``.
+    """
     scale = min(1.0, longest / max(plane.shape))
     rows, columns = (_area_means(n, max(1, round(n * scale))) for n in plane.shape)
-    filled = np.where(known, plane, 0)
-    total = (columns @ (rows @ filled).T).T
-    share = (columns @ (rows @ known.astype(np.float32)).T).T
-    return np.where(share > 1e-3, total / np.maximum(share, 1e-3), np.nan)
+    small = np.empty((rows.shape[0], columns.shape[0]), dtype=np.float32)
+    for start in range(0, len(small), _BAND):
+        band = rows[start : start + _BAND]
+        first, last = band.indices.min(), band.indices.max() + 1
+        samples = np.minimum(plane[first:last], np.float32(most))
+        known = np.isfinite(samples)
+        samples[~known] = 0
+        band = band[:, first:last]
+        total = (columns @ (band @ samples).T).T
+        share = (columns @ (band @ known.astype(np.float32)).T).T
+        small[start : start + _BAND] = np.where(
+            share > 1e-3, total / np.maximum(share, 1e-3), np.nan
+        )
+    return small
 
 
 def _area_means(size: int, smaller: int) -> sparse.csr_array:
@@ -100,7 +114,7 @@ def _area_means(size: int, smaller: int) -> sparse.csr_array:
     return sparse.csr_array((weights.astype(np.float32), (row, column)), shape=(smaller, size))
 
 
-def sky_model(small: Array) -> tuple[Array, float]:
+def sky_model(small: Planes) -> tuple[Planes, float]:
     """The smooth sky (3, h, w) under a picture, and the noise of its light (the channels' mean).
 
     The exponential of a second-order surface through the logarithms of the medians of tiles: what
@@ -113,7 +127,7 @@ def sky_model(small: Array) -> tuple[Array, float]:
     medians, scatter, yx = _tile_figures(small, tile)
     if len(yx) == 0:
         return np.zeros_like(small), 1.0
-    least = 1e-6 * float(np.abs(medians).max()) + 1e-9
+    least = 1e-5 * float(np.abs(medians).max()) + 1e-9
     offset = max(0.0, float(np.median(scatter)) + least - float(medians.min()))
     order = 2 if len(yx) >= _TILES_FOR_A_SURFACE else 0
     terms = _surface_terms(yx[:, 0] / h, yx[:, 1] / w, order)
@@ -122,10 +136,12 @@ def sky_model(small: Array) -> tuple[Array, float]:
     root = np.sqrt(weights)[:, None]
     coefficients = np.linalg.lstsq(terms * root, logs * root, rcond=None)[0]
     y, x = (np.arange(h) + 0.5) / h, (np.arange(w) + 0.5) / w
-    grid = _surface_terms(*np.broadcast_arrays(y[:, None], x[None, :]), order)
-    surface = np.clip(grid @ coefficients, logs.min() - 1, logs.max() + 1)
+    sky = np.empty_like(small)
+    for i, row in enumerate(y):
+        surface = _surface_terms(np.full(w, row), x, order) @ coefficients
+        sky[:, i] = np.exp(np.clip(surface, logs.min() - 1, logs.max() + 1)).T - offset
     noise = float(np.median(scatter[weights > 0.5 * weights.max()]))
-    return np.moveaxis(np.exp(surface) - offset, -1, 0), max(noise, least)
+    return sky, max(noise, least)
 
 
 def _surface_terms(y: Array, x: Array, order: int) -> Array:
@@ -134,7 +150,7 @@ def _surface_terms(y: Array, x: Array, order: int) -> Array:
     return np.stack(terms, axis=-1)
 
 
-def _tile_figures(small: Array, tile: int) -> tuple[Array, Array, Array]:
+def _tile_figures(small: Planes, tile: int) -> tuple[Array, Array, Array]:
     """Of tiles that are mostly known: medians (n, 3), scatter of the light (n,), centres (n, 2)."""
     _, h, w = small.shape
     medians, scatter, centres = [], [], []
@@ -162,45 +178,55 @@ def _robust_weights(terms: Array, values: Array, yx: Array) -> Array:
     best, lowest = np.ones(len(values)), np.inf
     for start in [np.ones(len(values), dtype=bool), *sides]:
         weights = start.astype(np.float64)
-        for _ in range(15):
+        for _ in range(25):
             root = np.sqrt(weights)
             fit = np.linalg.lstsq(terms * root[:, None], values * root, rcond=None)[0]
             residual = values - terms @ fit
             scale = 1.4826 * float(np.median(np.abs(residual))) + 1e-12
-            weights = np.clip(1 - (residual / (4 * scale)) ** 2, 0, None) ** 2
+            weights = np.clip(1 - (residual / (3 * scale)) ** 2, 0, None) ** 2
         if scale < 0.999 * lowest:
             best, lowest = weights, scale
     return best
 
 
-def _stretch(light: Array) -> Array:
+def _stretch(light: Planes) -> Planes:
     """Encoded value (0-1) of light in noise sigmas above the sky.
 
     Above the sky: asinh(u / soft) / asinh(white / soft), u counted from the pedestal, with the
     softening that puts the sky at ``SKY``.  Below: a hyperbola with the same value and slope at
     the sky, which nears zero but never gets there, so that neither noise nor ground clip flat.
     """
-    low, high = 1e-3, 1e6
-    for _ in range(80):
-        soft = np.sqrt(low * high)
-        at_sky = np.arcsinh(_PEDESTAL / soft) / np.arcsinh(_WHITE / soft)
-        low, high = (soft, high) if at_sky > SKY else (low, soft)
+    soft = _softening()
     full = np.arcsinh(_WHITE / soft)
     slope = 1 / (np.hypot(_PEDESTAL, soft) * full)
-    above = np.arcsinh((np.maximum(light, 0) + _PEDESTAL) / soft) / full
-    below = SKY / (1 - np.minimum(light, 0) * slope / SKY)
-    return np.where(light > 0, above, below)
+    above = np.arcsinh((np.maximum(light, 0) + np.float32(_PEDESTAL)) / np.float32(soft))
+    below = SKY / (1 - np.minimum(light, 0) * np.float32(slope / SKY))
+    return np.where(light > 0, above / np.float32(full), below).astype(np.float32)
 
 
-def _coloured(light: Array, excess: Array) -> Array:
-    """Encoded channels (3, h, w), all in noise sigmas above the sky.
+def _softening() -> float:
+    """The softening, in noise sigmas, with which the sky comes out at ``SKY`` (bisection)."""
+    low, high = 1e-3, 1e6
+    for _ in range(80):
+        soft = float(np.sqrt(low * high))
+        at_sky = np.arcsinh(_PEDESTAL / soft) / np.arcsinh(_WHITE / soft)
+        low, high = (soft, high) if at_sky > SKY else (low, soft)
+    return soft
 
-    The light is stretched and the channels keep their ratio to it; where the brightest would
-    exceed full scale all three are scaled down together (Lupton et al. 2004).  The colour of
-    light that hardly rises above the noise is held back.
+
+def _coloured(light: Planes, excess: Planes) -> Planes:
+    """Encoded channels (3, h, w) of channels ``excess`` whose mean is ``light`` (h, w).
+
+    Both in noise sigmas above the sky.  The light is stretched and the channels keep their ratio
+    to it; where the brightest would exceed full scale all three are scaled down together (Lupton
+    et al. 2004).  The colour of light that hardly rises above the noise is held back.
     """
     raised = np.maximum(light, 0)
     trust = raised**2 / (raised**2 + _COLOUR_TRUST**2)
-    ratio = 1 + trust * (excess - light) / (raised + _PEDESTAL)
-    encoded = _stretch(light) * np.maximum(ratio, 0)
-    return encoded / np.maximum(encoded.max(axis=0), 1)
+    stretched = _stretch(light)
+    encoded = excess - light
+    encoded *= stretched * trust / (raised + _PEDESTAL)
+    encoded += stretched
+    np.maximum(encoded, 0, out=encoded)
+    encoded /= np.maximum(encoded.max(axis=0), 1)
+    return encoded

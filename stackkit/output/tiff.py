@@ -83,4 +83,4 @@ def _strips(picture: NDArray[np.float32], scale: NDArray[np.float32]) -> Iterato
         rows = np.moveaxis(picture[:, start : start + _ROWS], 0, -1) * scale
         strip = np.nan_to_num(rows, copy=False, nan=0.0, posinf=0.0, neginf=0.0)
         predicted = imagecodecs.floatpred_encode(np.ascontiguousarray(strip, "<f4"), axis=-2)
-        yield imagecodecs.deflate_encode(predicted)
+        yield bytes(imagecodecs.deflate_encode(predicted.tobytes()))

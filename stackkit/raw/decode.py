@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import codecs
 import errno
 import io
 import stat
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -18,7 +19,7 @@ from numpy.typing import NDArray
 from stackkit.errors import InputError
 from stackkit.raw.metadata import LIBRAW_FAULTS, Directory, read_directories
 
-LEAST_SIDE = 16
+LEAST_SIDE = 32
 MOST_PIXELS = 400_000_000
 
 _TIFF_STARTS = (b"II*\0", b"MM\0*")
@@ -43,17 +44,18 @@ _OTHER_STARTS = (
     (0, b"\xff\xd8\xff", "a JPEG picture, not a raw one"),
     (0, b"\x89PNG", "a PNG picture, not a raw one"),
     (0, b"SIMPLE  =", "a FITS picture, not a camera's raw file"),
-    (4, b"ftyphei", "a HEIF picture, not a raw one"),
-    (4, b"ftypmif", "a HEIF picture, not a raw one"),
-    (4, b"ftyp", "a film, not a raw picture"),
+    (4, b"ftyp", "a HEIF picture or a film, not a raw picture"),
 )
 
 _CFA, _LINEAR_RAW = 32803, 34892
 _CUT_SHORT = "cut short: the file ends before its picture does"
+_BLANK_END = "damaged: the end of its picture is blank"
+_TAIL = 512
+"""Blank bytes at the end of compressed samples that no encoder writes."""
 _COPY_AGAIN = "Copy it from the camera again, or leave it out."
 
 
-class UnusableRaw(InputError):
+class RawFileError(InputError):
     """A file that cannot serve as a frame; ``reason`` says why in a few words, for lists."""
 
     def __init__(self, path: Path, reason: str, advice: str = "") -> None:
@@ -82,53 +84,60 @@ def decode(path: Path) -> Mosaic:
     """The mosaic of the raw file ``path``, its samples a copy.
 
     A linearisation table in the file is applied (by LibRaw), nothing else.  Raises
-    ``UnusableRaw`` (an ``InputError``) when the file cannot be read, is no raw picture, is cut
+    ``RawFileError`` (an ``InputError``) when the file cannot be read, is no raw picture, is cut
     short or damaged, or holds something else than a Bayer mosaic.
     """
-    with open_raw(path) as raw:
+    with open_raw(path) as (raw, directories):
+        main = _dng_samples(directories)
         try:
+            _check_samples(path, main)
             raw.unpack()
             pattern = _pattern(path, raw)
-            black = _black(path, raw, pattern)
+            black = _black(raw, main)
+            data = np.array(raw.raw_image_visible, dtype=np.uint16, order="C", copy=True)
+            if black.min() >= 1 and not data[-1].any():
+                raise RawFileError(path, _BLANK_END, _COPY_AGAIN)
             return Mosaic(
-                data=np.array(raw.raw_image_visible, dtype=np.uint16, order="C", copy=True),
+                data=data,
                 pattern=pattern,
                 black=black,
                 white=_white(path, raw, float(black.max())),
                 balance=_balance(raw),
             )
         except LIBRAW_FAULTS as fault:
-            raise UnusableRaw(path, "damaged or cut short", _COPY_AGAIN) from fault
+            raise RawFileError(path, "damaged or cut short", _COPY_AGAIN) from fault
 
 
 @contextmanager
-def open_raw(path: Path) -> Iterator[Any]:
-    """The file opened by LibRaw (a ``rawpy.RawPy``), headers read, pixels not yet unpacked.
+def open_raw(path: Path) -> Iterator[tuple[Any, tuple[Directory, ...]]]:
+    """The file opened by LibRaw (a ``rawpy.RawPy``), pixels not yet unpacked, and its directories.
 
-    Raises ``UnusableRaw`` for everything that can be told without unpacking.
+    The directories are empty when the file is not TIFF-like.  Raises ``RawFileError`` for
+    everything that can be told without unpacking.
     """
     size, head = _head(path)
     reason = _not_raw(head)
     if reason:
-        raise UnusableRaw(path, reason)
-    try:
-        raw = rawpy.imread(_source(path))
-    except LIBRAW_FAULTS as fault:
-        raise UnusableRaw(path, _refused(path, size, head), _COPY_AGAIN) from fault
-    with raw:
+        raise RawFileError(path, reason)
+    with rawpy.RawPy() as raw:
+        try:
+            _open(raw, path)
+        except LIBRAW_FAULTS as fault:
+            raise _refusal(path, size, head) from fault
         _check_size(path, raw.sizes)
-        if head.startswith(_TIFF_STARTS):
-            _check_directories(path, size, read_directories(path))
-        yield raw
+        directories = read_directories(path)
+        _check_directories(path, size, directories)
+        yield raw, directories
 
 
-def _source(path: Path) -> Any:
-    """What rawpy can open: it takes names as UTF-8 only, so other names go by their content."""
+def _open(raw: Any, path: Path) -> None:
+    """Opens by name; rawpy takes names as UTF-8 only, so files of other names go by content."""
     try:
         str(path).encode()
     except UnicodeEncodeError:
-        return io.BytesIO(path.read_bytes())
-    return str(path)
+        raw.open_buffer(io.BytesIO(path.read_bytes()))
+    else:
+        raw.open_file(str(path))
 
 
 def _head(path: Path) -> tuple[int, bytes]:
@@ -136,15 +145,15 @@ def _head(path: Path) -> tuple[int, bytes]:
     try:
         status = path.stat()
         if stat.S_ISDIR(status.st_mode):
-            raise UnusableRaw(path, "a folder, not a file")
+            raise RawFileError(path, "a folder, not a file")
         if not stat.S_ISREG(status.st_mode):
-            raise UnusableRaw(path, "a pipe, socket or device, not a file")
+            raise RawFileError(path, "a pipe, socket or device, not a file")
         if status.st_size == 0:
-            raise UnusableRaw(path, "empty file", _COPY_AGAIN)
+            raise RawFileError(path, "empty file", _COPY_AGAIN)
         with path.open("rb") as file:
             return status.st_size, file.read(4096)
     except OSError as error:
-        raise UnusableRaw(path, f"cannot be read: {why(error)}") from error
+        raise RawFileError(path, f"cannot be read: {why(error)}") from error
 
 
 def why(error: OSError) -> str:
@@ -166,108 +175,141 @@ def _not_raw(head: bytes) -> str:
     for at, mark, reason in _OTHER_STARTS:
         if head[at:].startswith(mark):
             return reason
-    # UTF-8 may be cut within its last character; no text holds NUL.
-    if b"\0" not in head and len(head.decode("utf-8", "ignore").encode()) > len(head) - 4:
-        return "a text file, not a raw picture"
-    return "not a raw picture"
+    try:
+        codecs.getincrementaldecoder("utf-8")().decode(head)  # the last character may be cut
+    except UnicodeDecodeError:
+        return "not a raw picture"
+    return "not a raw picture" if b"\0" in head else "a text file, not a raw picture"
 
 
-def _refused(path: Path, size: int, head: bytes) -> str:
+def _refusal(path: Path, size: int, head: bytes) -> RawFileError:
     """Why LibRaw took a file that looks like a raw for none."""
     if head.startswith(_TIFF_STARTS):
-        order = "little" if head.startswith(b"II") else "big"
-        if len(head) < 8 or int.from_bytes(head[4:8], order) + 2 > size:  # type: ignore[arg-type]
-            return _CUT_SHORT
+        first = int.from_bytes(head[4:8], "little" if head.startswith(b"II") else "big")
+        if len(head) < 8 or first + 2 > size:
+            return RawFileError(path, _CUT_SHORT, _COPY_AGAIN)
         directories = read_directories(path)
-        if directories and 50706 not in directories[0] and _main_directory(directories) is None:
-            return "a TIFF picture, not a raw one"
+        first_tags = directories[0] if directories else {}
+        if 262 in first_tags and 50706 not in first_tags and _main_directory(directories) is None:
+            return RawFileError(path, "a TIFF picture, not a raw one")
     version = ".".join(map(str, rawpy.libraw_version))
-    return f"damaged, or in a raw format that LibRaw {version} does not know"
+    reason = f"damaged, or in a raw format that LibRaw {version} does not know"
+    return RawFileError(path, reason, _COPY_AGAIN)
 
 
 def _check_size(path: Path, sizes: Any) -> None:
     if min(sizes.width, sizes.height) < LEAST_SIDE:
-        raise UnusableRaw(path, f"too small: {sizes.width}×{sizes.height} pixels")
+        raise RawFileError(path, f"too small: {sizes.width}×{sizes.height} pixels")
     if sizes.raw_width * sizes.raw_height > MOST_PIXELS:
         most = MOST_PIXELS // 1_000_000
-        raise UnusableRaw(
+        raise RawFileError(
             path, f"too large: {sizes.width}×{sizes.height}, over {most} million pixels"
         )
 
 
 def _main_directory(directories: tuple[Directory, ...]) -> Directory | None:
     """The largest directory that holds sensor samples."""
-    raws = [d for d in directories if d.get(262) in (_CFA, _LINEAR_RAW)]
-    return max(raws, key=lambda d: d.get(256, 0) * d.get(257, 0), default=None)
+    raws = [d for d in directories if d.get(262) in ((_CFA,), (_LINEAR_RAW,))]
+    return max(raws, key=lambda d: (d.get(256, (0,)), d.get(257, (0,))), default=None)
+
+
+def _dng_samples(directories: tuple[Directory, ...]) -> Directory | None:
+    """The main directory of a DNG, the only format known to keep to its tags; else None."""
+    return _main_directory(directories) if directories and 50706 in directories[0] else None
+
+
+def _parts(main: Directory) -> list[tuple[int, int]]:
+    """Start and end of each strip or tile."""
+    return [
+        (start, start + count)
+        for starts, counts in ((273, 279), (324, 325))
+        for start, count in zip(main.get(starts, ()), main.get(counts, ()), strict=False)
+        if isinstance(start, int) and isinstance(count, int)
+    ]
 
 
 def _check_directories(path: Path, size: int, directories: tuple[Directory, ...]) -> None:
-    """What LibRaw lets pass: plain grey TIFF as a mosaic, strips past the end of the file.
-
-    LibRaw notices most cut files, but only when it unpacks, and a cut within the directory gives
-    an invented picture without a word.  Only DNG is known to keep to right byte counts.
-    """
-    main = _main_directory(directories)
+    """What LibRaw lets pass: plain grey TIFF as a mosaic, and a DNG cut within its directory."""
     if not directories:
         return
+    main = _main_directory(directories)
     if 50706 not in directories[0]:
-        if main is None and directories[0].get(262) in (0, 1) and 33422 not in directories[0]:
-            raise UnusableRaw(path, "a grey TIFF picture, not a raw one")
+        if main is None and directories[0].get(262) in ((0,), (1,)):
+            raise RawFileError(path, "a grey TIFF picture, not a raw one")
+    elif main is None:
+        raise RawFileError(path, "damaged: it names no raw picture", _COPY_AGAIN)
+    elif max((end for _, end in _parts(main)), default=size + 1) > size:
+        raise RawFileError(path, _CUT_SHORT, _COPY_AGAIN)
+
+
+def _check_samples(path: Path, main: Directory | None) -> None:
+    """Damage to compressed samples over which LibRaw passes, giving what the memory held.
+
+    A part (strip or tile) of JPEG starts with FF D8 (ISO/IEC 10918-1); the last part of any
+    compression ends blank where a copy was interrupted after its room had been reserved.
+    """
+    if main is None or main.get(259, (1,)) == (1,):
         return
-    if main is not None:
-        for starts, counts in ((273, 279), (324, 325)):
-            parts = zip(main.get(starts, ()), main.get(counts, ()), strict=False)
-            if any(start + count > size for start, count in parts):
-                raise UnusableRaw(path, _CUT_SHORT, _COPY_AGAIN)
+    parts = sorted(_parts(main))
+    with path.open("rb") as file:
+        for start, _ in parts if main[259] in ((7,), (34892,)) else ():
+            file.seek(start)
+            if file.read(2) != b"\xff\xd8":
+                raise RawFileError(path, "damaged: a part of its picture is missing", _COPY_AGAIN)
+        start, end = parts[-1]
+        file.seek(max(start, end - _TAIL))
+        if not any(file.read(_TAIL)):
+            raise RawFileError(path, _BLANK_END, _COPY_AGAIN)
 
 
 def _pattern(path: Path, raw: Any) -> NDArray[np.uint8]:
     """Colours of the visible area's top left sites, both greens as 1."""
     only = "only red, green and blue Bayer mosaics can be used"
     if raw.raw_type != rawpy.RawType.Flat:
-        raise UnusableRaw(path, f"its colours are already mixed, or not whole numbers; {only}")
+        raise RawFileError(path, f"its colours are already mixed, or not whole numbers; {only}")
     tile = raw.raw_pattern
     if tile.shape == (1, 1):
-        raise UnusableRaw(path, f"from a black-and-white sensor; {only}")
+        raise RawFileError(path, f"from a black-and-white sensor; {only}")
     if tile.shape != (2, 2):
         height, width = tile.shape
-        raise UnusableRaw(path, f"its colour pattern repeats every {width}×{height} sites; {only}")
+        raise RawFileError(path, f"its colour pattern repeats every {width}×{height} sites; {only}")
     top, left = raw.sizes.top_margin, raw.sizes.left_margin
     letters = raw.color_desc.decode("ascii", "replace")
-    names = "".join(letters[raw.raw_color(top + y, left + x)] for y in (0, 1) for x in (0, 1))
+    sites = [raw.raw_color(top + y, left + x) for y in (0, 1) for x in (0, 1)]
+    names = "".join(letters[site : site + 1] for site in sites)
     if names not in ("RGGB", "BGGR", "GRBG", "GBRG"):
-        raise UnusableRaw(path, f"its colour pattern is {names}; {only}")
-    return np.array([["RGB".index(name) for name in names]], dtype=np.uint8).reshape(2, 2)
+        raise RawFileError(path, f"its colour pattern is {names}; {only}")
+    return np.array(["RGB".index(name) for name in names], dtype=np.uint8).reshape(2, 2)
 
 
-def _black(path: Path, raw: Any, pattern: NDArray[np.uint8]) -> NDArray[np.float64]:
+def _black(raw: Any, main: Directory | None) -> NDArray[np.float64]:
     """Black levels of the top left sites: exact from DNG tags, else LibRaw's whole numbers."""
-    directories = read_directories(path)
-    main = _main_directory(directories)
-    if main is not None and 50714 in main and 50706 in directories[0]:
-        black = _dng_black(main, raw.sizes)
-        if black is not None:
-            return black
+    if main is not None:
+        with suppress(KeyError, ValueError):  # tags are missing or do not fit each other
+            return _dng_black(main, raw.sizes)
     top, left = raw.sizes.top_margin, raw.sizes.left_margin
     levels = raw.black_level_per_channel
-    site = [[levels[raw.raw_color(top + y, left + x)] for x in (0, 1)] for y in (0, 1)]
-    return np.array(site, dtype=np.float64)
+    sites = [[levels[raw.raw_color(top + y, left + x)] for x in (0, 1)] for y in (0, 1)]
+    return np.array(sites, dtype=np.float64)
 
 
-def _dng_black(main: Directory, sizes: Any) -> NDArray[np.float64] | None:
+def _dng_black(main: Directory, sizes: Any) -> NDArray[np.float64]:
     """DNG 1.4: BlackLevel repeats by BlackLevelRepeatDim from the active area's top left corner.
 
     Sites of one place in the 2×2 pattern are averaged, as are the rows' and columns' deltas.
-    LibRaw drops fractions and larger repeats, and moves odd margins without moving the levels.
+    LibRaw drops fractions and larger repeats, and evens odd margins without moving the levels.
     """
     rows, cols = main.get(50713, (1, 1))
-    levels = np.array(main[50714], dtype=np.float64).ravel()
-    deltas = [np.mean(main[code]) for code in (50715, 50716) if code in main]
-    if levels.size != rows * cols or not np.isfinite([*levels, *deltas]).all():
-        return None
-    tile = np.tile(levels.reshape(rows, cols), (2, 2))
-    black = np.array([[tile[y::2, x::2].mean() for x in (0, 1)] for y in (0, 1)]) + sum(deltas)
     top, left, *_ = main.get(50829, (0, 0))
+    levels = np.array(main[50714], dtype=np.float64).reshape(rows, cols)
+    levels += sum(np.mean(main[code]) for code in (50715, 50716) if code in main)
+    tile = np.tile(levels, (2, 2))
+    black = np.array([[tile[y::2, x::2].mean() for x in (0, 1)] for y in (0, 1)])
+    if not np.isfinite(black).all() or (*main[256], *main[257]) != (
+        sizes.raw_width,
+        sizes.raw_height,
+    ):
+        raise ValueError("black levels of another plane")
     return np.roll(black, (top - sizes.top_margin, left - sizes.left_margin), axis=(0, 1))
 
 
@@ -275,7 +317,7 @@ def _white(path: Path, raw: Any, black: float) -> float:
     levels = [raw.white_level, *(raw.camera_white_level_per_channel or ())]
     above = [level for level in levels if level > black]
     if not above:
-        raise UnusableRaw(path, f"its white level {levels[0]} is not above its black {black:g}")
+        raise RawFileError(path, f"its white level {levels[0]} is not above its black {black:g}")
     return float(min(above))
 
 

@@ -7,7 +7,8 @@ from __future__ import annotations
 
 import logging
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, timezone
 from itertools import islice
@@ -31,14 +32,19 @@ LIBRAW_FAULTS = (
 """What rawpy may raise for a file it cannot use."""
 
 Directory = Mapping[int, Any]
-"""Tag number → value of one image directory; rationals as floats, NaN for n/0."""
+"""Tag number → text, or a tuple of numbers (n/0 as NaN), of one image directory."""
 
 _EXIF_IFD = 34665
 _RATIONALS = (5, 10)
+_EXIF_RATIONALS = (33434, 33437, 37386)
+_TEXTS = (271, 272, 306, 36867, 36868, 36880, 36881, 36882, 37520, 37521, 37522, 50708)
+_EXIF = (*_EXIF_RATIONALS, *_TEXTS, 34855, 34866, 34867, 41989)
 _KEPT = frozenset(
-    (256, 257, 262, 271, 272, 273, 274, 279, 306, 324, 325)  # TIFF
-    + (33421, 33422, 33434, 33437, 34855, 36867, 37386)  # TIFF/EP
-    + (50706, 50708, 50713, 50714, 50715, 50716, 50829)  # DNG
+    {
+        *(256, 257, 259, 262, 271, 272, 273, 274, 279, 306, 324, 325),  # TIFF
+        *(33421, 33422, 33434, 33437, 34855, 36867, 37386),  # TIFF/EP
+        *(50706, 50708, 50713, 50714, 50715, 50716, 50829),  # DNG
+    }
 )
 _MOST_DIRECTORIES = 16
 
@@ -73,13 +79,15 @@ class Metadata:
     orientation: int = 1
 
 
-def read_metadata(path: Path) -> Metadata:
+def read_metadata(path: Path, directories: tuple[Directory, ...] | None = None) -> Metadata:
     """What the file says of itself; what it does not say, or says oddly, is None.
 
-    TIFF-like files (DNG and most others) are read by their tags.  The rest goes through LibRaw,
-    which has to unpack the picture first: slower, and without fractions of a second.
+    TIFF-like files (DNG and most others) are read by their tags, which may be given as
+    ``directories``.  The rest goes through LibRaw, which has to unpack the picture first: slower,
+    and without fractions of a second.
     """
-    directories = read_directories(path)
+    if directories is None:
+        directories = read_directories(path)
     if directories:
         return _from_tags(directories[0])
     return _from_libraw(path)
@@ -92,12 +100,10 @@ def read_directories(path: Path) -> tuple[Directory, ...]:
     Empty when the file is not TIFF-like or cannot be read.
     """
     found = []
-    try:
-        with tifffile.TiffFile(path) as tiff:
-            for page in _pages(tiff):
-                found.append(_tags(page))
-    except Exception:  # damaged directories raise anything; those before them still count
-        pass
+    # Damaged directories raise anything; those before them still count.
+    with suppress(Exception), tifffile.TiffFile(path) as tiff:
+        for page in _pages(tiff):
+            found.append(_tags(page))
     return tuple(found)
 
 
@@ -111,33 +117,37 @@ def _pages(tiff: Any) -> Iterator[Any]:
 def _tags(page: Any) -> Directory:
     values: dict[int, Any] = {}
     for tag in page.tags:
-        try:
+        # A value that is malformed or past the end of the file may raise anything.
+        with suppress(Exception):
             if tag.code == _EXIF_IFD:
                 values |= _exif(tag.value)
             elif tag.code in _KEPT:
-                values[tag.code] = _floats(tag.value) if tag.dtype in _RATIONALS else tag.value
-        except Exception:  # one tag's value is past the end or malformed: the others still count
-            continue
-    return values
+                values[tag.code] = _plain(tag.code, tag.value, tag.dtype in _RATIONALS)
+    return {code: value for code, value in values.items() if value}
 
 
 def _exif(named: Mapping[str, Any]) -> dict[int, Any]:
-    """The EXIF directory by number (tifffile gives names and keeps rationals as two integers)."""
-    registry = tifffile.TIFF.EXIF_TAGS
-    codes = {code for _, *numbers, zones in _CLOCKS for code in (*numbers, *zones)}
-    codes |= {33434, 33437, 34855, 34866, 34867, 37386, 41989}
-    values = {}
-    for code in codes:
-        value = named.get(registry.get(code))
-        if value is not None:
-            rational = code in (33434, 33437, 37386) and isinstance(value, tuple)
-            values[code] = _floats(value) if rational else value
-    return values
+    """The EXIF directory by number; tifffile gives names and keeps a rational as two integers."""
+    names = {code: tifffile.TIFF.EXIF_TAGS.get(code) for code in _EXIF}
+    return {
+        code: _plain(code, named[name], code in _EXIF_RATIONALS)
+        for code, name in names.items()
+        if name in named
+    }
 
 
-def _floats(pairs: tuple[int, ...]) -> tuple[float, ...]:
-    numbers = zip(pairs[::2], pairs[1::2], strict=True)
-    return tuple(top / bottom if bottom else float("nan") for top, bottom in numbers)
+def _plain(code: int, value: Any, rational: bool) -> Any:
+    """Text for tags of text, numbers for tags of numbers, nothing where the file mixes them up."""
+    if code in _TEXTS:
+        text = value.decode("utf-8", "replace") if isinstance(value, bytes) else value
+        return text.replace("\0", " ").strip() if isinstance(text, str) else ""
+    if isinstance(value, str):
+        return ()
+    numbers = tuple(value) if isinstance(value, Iterable) else (value,)
+    if rational and len(numbers) % 2 == 0:
+        pairs = zip(numbers[::2], numbers[1::2], strict=True)
+        return tuple(top / bottom if bottom else float("nan") for top, bottom in pairs)
+    return numbers
 
 
 def _from_tags(tags: Directory) -> Metadata:
@@ -159,11 +169,9 @@ def _from_tags(tags: Directory) -> Metadata:
 
 def _figure(value: Any, least: float, most: float) -> float | None:
     """The (first) number if it is positive and within its limits."""
-    if isinstance(value, tuple | list):
-        value = value[0] if value else None
     try:
-        number = float(value)
-    except (TypeError, ValueError):
+        number = float(value[0] if isinstance(value, tuple) else value)
+    except (TypeError, ValueError, IndexError):
         return None
     return number if number > 0 and least <= number <= most else None
 
@@ -177,15 +185,9 @@ def _iso(tags: Directory) -> int | None:
     return None
 
 
-def _text(value: Any) -> str:
-    if isinstance(value, bytes):
-        value = value.decode("utf-8", "replace")
-    return value.replace("\0", " ").strip() if isinstance(value, str) else ""
-
-
 def _camera(tags: Directory) -> str | None:
     """DNG's unique name, or the maker's and the model's, the maker's name not said twice."""
-    unique, make, model = (_text(tags.get(code)) for code in (50708, 271, 272))
+    unique, make, model = (str(tags.get(code, "")) for code in (50708, 271, 272))
     if unique:
         return unique
     if make and model.casefold().startswith(make.casefold().split()[0]):
@@ -196,10 +198,10 @@ def _camera(tags: Directory) -> str | None:
 def _time(tags: Directory, exposure: float | None) -> tuple[datetime | None, str | None]:
     """Mid-exposure in UTC and its source; EXIF times are the start of the exposure."""
     for source, date, fraction, zones in _CLOCKS:
-        start = _clock(_text(tags.get(date)), str(tags.get(fraction, "")))
+        start = _clock(tags.get(date, ""), tags.get(fraction, ""))
         if start is None:
             continue
-        shift = next((s for s in (_zone(_text(tags.get(z))) for z in zones) if s is not None), None)
+        shift = next((s for s in (_zone(tags.get(z, "")) for z in zones) if s is not None), None)
         return _middle(start, shift, exposure, source)
     return None, None
 
@@ -208,7 +210,7 @@ def _middle(
     start: datetime, shift: timedelta | None, exposure: float | None, source: str
 ) -> tuple[datetime | None, str | None]:
     if shift is None:
-        source += ", zone not given"
+        source += ", zone not given, taken as UTC"
     if exposure is None:
         source += ", start of an exposure of unknown length"
     try:
@@ -222,10 +224,10 @@ def _clock(date: str, fraction: str) -> datetime | None:
     found = _CLOCK_FORM.match(date)
     if not found:
         return None
-    digits = fraction.strip(" \0")
-    micro = int(digits[:6].ljust(6, "0")) if re.fullmatch("[0-9]+", digits) else 0
+    micro = int(fraction[:6].ljust(6, "0")) if re.fullmatch("[0-9]+", fraction) else 0
     try:
-        return datetime(*map(int, found.groups()), micro)  # type: ignore[arg-type]
+        year, month, day, hour, minute, second = map(int, found.groups())
+        return datetime(year, month, day, hour, minute, second, micro)
     except ValueError:
         return None
 
@@ -247,8 +249,13 @@ def _from_libraw(path: Path) -> Metadata:
             flip = raw.sizes.flip
     except LIBRAW_FAULTS:
         return Metadata()
-    exposure = _figure(getattr(other, "shutter_speed", None), 0.0, 1e5)
-    iso = _figure(getattr(other, "iso_speed", None), 1, 1e9)
+
+    def figure(name: str, least: float, most: float) -> float | None:
+        value = _figure(getattr(other, name, None), least, most)
+        return float(f"{value:.6g}") if value else None  # LibRaw keeps single precision
+
+    exposure = figure("shutter_speed", 0.0, 1e5)
+    iso = figure("iso_speed", 1, 1e9)
     stamp = getattr(other, "timestamp", None)
     time, source = None, None
     if isinstance(stamp, datetime) and stamp.year > 1970:  # LibRaw: 0 s since 1970 is "not known"
@@ -258,7 +265,7 @@ def _from_libraw(path: Path) -> Metadata:
         time_source=source,
         exposure=exposure,
         iso=round(iso) if iso else None,
-        f_number=_figure(getattr(other, "aperture", None), 0.1, 1e3),
-        focal_mm=_figure(getattr(other, "focal_length", None), 0.1, 1e5),
+        f_number=figure("aperture", 0.1, 1e3),
+        focal_mm=figure("focal_length", 0.1, 1e5),
         orientation={3: 3, 5: 8, 6: 6}.get(flip, 1),
     )

@@ -1,0 +1,107 @@
+"""A record of a run as the output rooms get it, for their tests."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+LENS = {"f": 1350.0, "cx": 999.5, "cy": 749.5, "k1": -0.06, "k2": 0.02, "k3": 0.0, "p1": 0.0}
+
+
+def sample_lens() -> dict[str, Any]:
+    return {**LENS, "p2": 0.0, "r_max": np.inf}
+
+
+def light(name: str, time: str | None, **changes: Any) -> dict[str, Any]:
+    """A used light of 8 s; ``time`` is its middle."""
+    return {
+        "file": name,
+        "role": "light",
+        "used": True,
+        "reason": "",
+        "time": time,
+        "time_source": "EXIF" if time else None,
+        "exposure_s": 8.0,
+        "iso": 3200,
+        "stars": np.int64(412),
+        "fwhm_px": np.float32(2.5),
+        "weight": 1.0,
+        "matched": 301,
+        "residual_px": 0.07,
+        "turn_deg": 0.0,
+        "transparency": 1.0,
+        "sky_adu": np.array([20.5, 40.0, 26.0]),
+        "mapping": {
+            "model": "camera",
+            "matrix": np.eye(3),
+            "reference_lens": sample_lens(),
+            "frame_lens": sample_lens(),
+        },
+        **changes,
+    }
+
+
+def left_out(name: str, reason: str) -> dict[str, Any]:
+    """A file that is no light: nothing is known of it."""
+    frame = dict.fromkeys(light(name, None))
+    return {**frame, "file": name, "role": "other", "used": False, "reason": reason, "weight": 0.0}
+
+
+def sample_record() -> dict[str, Any]:
+    """Three used frames of 8 s, 20 s apart, one bad light, one other file."""
+    return {
+        "schema": "stackkit-run/1",
+        "stackkit": "0.1.0",
+        "options": {"method": "clip", "jobs": None},
+        "reference": "b.dng",
+        "frames": [
+            light("a.dng", "2026-10-13T20:41:11.250000+00:00", turn_deg=-0.08, weight=1.0),
+            light("b.dng", "2026-10-13T20:41:31.250000+00:00"),
+            light(
+                "c.dng",
+                "2026-10-13T20:41:51.250000+00:00",
+                used=False,
+                reason="the stars are blurred",
+                weight=0.0,
+                fwhm_px=np.nan,
+                mapping=None,
+            ),
+            light("d.dng", "2026-10-13T20:42:11.250400+00:00", turn_deg=0.17, weight=2.0),
+            left_out("notes.txt", "not a raw file"),
+        ],
+        "camera": {
+            "name": "Lanternfold Pocket Two",
+            "pattern": "RGGB",
+            "black": [256.0] * 4,
+            "white": 4095,
+            "balance": (1.92, 1.0, 1.52),
+            "orientation": 6,
+            "focal_mm": 4.7,
+            "focal_35mm": 23.4,
+        },
+        "geometry": {
+            "lens": sample_lens(),
+            "field_deg": (73.1, 58.1),
+            "turn_deg": 0.25,
+            "rate_arcsec_s": 15.04,
+            "residual_px": 0.07,
+        },
+        "integration": {
+            "method": "clip",
+            "frames": 3,
+            "defects": 1200,
+            "rejected_share": 0.003,
+            "noise_frame_adu": [4.0, 5.0, 4.5],
+            "noise_stack_adu": [2.4, 2.9, np.nan],
+            "noise_gain": 1.7,
+        },
+        "output": {
+            "folder": "out",
+            "files": {"fits": "stack.fits", "tiff": "stack.tif", "preview": "preview.png"},
+            "width": 2000,
+            "height": 1500,
+        },
+        "timing": {"decode": 1.5, "integrate": 7.25},
+        "warnings": ["Only three frames were used: the noise falls little."],
+    }
