@@ -1,1 +1,26 @@
-"""From a folder of short raw exposures of the night sky to one clean, linear picture."""
+"""From a folder of short raw exposures of the night sky to one clean, linear picture.
+
+>>> import stackkit
+>>> result = stackkit.stack(["my_night"])           # doctest: +SKIP
+>>> result.stack.value.shape, result.record["reference"]  # doctest: +SKIP
+"""
+
+from __future__ import annotations
+
+from importlib.metadata import version
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from stackkit.line import Options, Result, stack
+
+__version__ = version("stackkit")
+__all__ = ["Options", "Result", "__version__", "stack"]
+
+
+def __getattr__(name: str) -> Any:
+    """Load the line when it is first asked for: ``--help`` must not wait for it."""
+    if name in ("Options", "Result", "stack"):
+        from stackkit import line
+
+        return getattr(line, name)
+    raise AttributeError(f"module 'stackkit' has no attribute {name!r}")

@@ -34,7 +34,7 @@ _PRIOR = {"f": 0.3, "cx": 0.02, "cy": 0.02, "k1": 0.3, "k2": 0.2, "p1": 0.01, "p
 f is relative; cx and cy are shares of f.
 """
 _LENS = len(_PRIOR)
-KNOWN_FOCAL = 0.03
+KNOWN_FOCAL = 0.05
 """Relative standard deviation of a focal length that the file gives."""
 _SYSTEMATIC = 0.02
 """Centroid error that does not fall with brightness, px (seeing, sampling)."""

@@ -7,6 +7,7 @@ not stand out with it, as they would under a star that has hardly moved.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from concurrent.futures import Executor
 
 import numba
@@ -28,27 +29,28 @@ _MOST_FRAMES = 31
 """A median needs no more; taken evenly over the session."""
 
 
-def find_defects(cache: Cache, frames: int, pool: Executor) -> Mask:
+def find_defects(cache: Cache, frames: Sequence[int], pool: Executor) -> Mask:
     """Defective sites (H, W) of the frames in the cache.
 
     A single frame has no time in which stars move: its lone spikes are taken, with a higher limit.
     """
-    chosen = np.unique(np.linspace(0, frames - 1, min(frames, _MOST_FRAMES)).round().astype(int))
-    levels = np.array([_level(cache, int(k)) for k in chosen], dtype=np.float32)
+    few = min(len(frames), _MOST_FRAMES)
+    chosen = [frames[int(i)] for i in np.linspace(0, len(frames) - 1, few).round()]
+    levels = np.array(list(pool.map(lambda k: _level(cache, k), chosen)), dtype=np.float32)
     middle = np.empty(cache.shape, dtype=np.float32)
-    rows = max(int(_BUDGET / (2 * len(chosen) * cache.shape[1])), 8)
+    rows = max(int(_BUDGET / (2 * len(chosen) * cache.shape[1])) // 2 * 2, 8)
     bands = [
         Window(top, min(top + rows, cache.shape[0]), 0, cache.shape[1])
         for top in range(0, cache.shape[0], rows)
     ]
 
     def one(band: Window) -> None:
-        codes = np.stack([scratch.get(cache, int(k), band) for k in chosen])
+        codes = np.stack([scratch.get(cache, k, band) for k in chosen])
         _median_over_frames(codes, levels, middle[band.top : band.bottom])
 
     for _ in pool.map(one, bands):
         pass
-    limit = STANDS_OUT if frames > 2 else STANDS_OUT * 1.5
+    limit = STANDS_OUT if len(frames) > 2 else STANDS_OUT * 1.5
     return spikes(middle, limit)
 
 

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from stackkit import resample, scratch
 from stackkit.geometry import Array, Mapping, unproject
 from stackkit.methods import Method
-from stackkit.noise import Noise
+from stackkit.noise import BLOCK_MEAN, Noise, block_means
 from stackkit.normalise import Level
 from stackkit.scratch import Cache, Window
 from stackkit.stack_result import Stack
@@ -44,6 +44,15 @@ class Placed:
     level: Level
     noise: Noise
     weight: float
+
+
+@dataclass(frozen=True)
+class NoiseBlocks:
+    """Means over blocks of ``noise.BLOCK_MEAN`` px of pure noise (3, h, w): of the reference frame
+    by itself and of the stack."""
+
+    frame: Array
+    stack: Array
 
 
 def tile_side(frames: int) -> int:
@@ -95,29 +104,51 @@ def total(
     defects: Mask,
     pool: Executor,
     step: Step,
-) -> Stack:
-    """Weighted mean of all samples that are neither defective nor rejected.
+) -> tuple[Stack, NoiseBlocks]:
+    """Weighted mean of all samples that are neither defective nor rejected, and its noise.
 
     Sums and weights of all frames are added before the division, so that a sample missing in one
     frame costs its own weight and nothing else.
     """
+    shape = (2, 3, cache.shape[0] // BLOCK_MEAN, cache.shape[1] // BLOCK_MEAN)
+    noise = np.full(shape, np.nan)
 
     def one(tile: Window) -> tuple[Any, Any, Any]:
         rays = _rays(frames[0].mapping, tile)
-        sums = np.zeros((4, 3, len(rays)))
-        for frame in frames:
+        # Apart: the reference, and every other frame.  Their differences are noise and nothing else.
+        parts = np.zeros((3, 4, 3, len(rays)))
+        for k, frame in enumerate(frames):
             window = source_window(frame.mapping, tile, cache.shape)
             if window is not None:
                 codes = _codes(cache, frame, window, defects)
                 codes[scratch.get_rejected(cache, frame.number, window)] = 0
                 opened = _opened(cache, frame, window, layout, codes)
-                resample.add_frame(*opened, rays, frame.weight, sums)
+                group = 0 if k == 0 else 1 + k % 2
+                resample.add_frame(*opened, rays, frame.weight, parts[group])
+        sums = parts.sum(axis=0)
+        size = (3, tile.bottom - tile.top, tile.right - tile.left)
         with np.errstate(invalid="ignore", divide="ignore"):
             value, variance = sums[0] / sums[1], sums[2] / sums[1] ** 2
-        shape = (3, tile.bottom - tile.top, tile.right - tile.left)
-        return value.reshape(shape), variance.reshape(shape), sums[3].reshape(shape).min(axis=0)
+            means = np.stack([block_means(n.reshape(size)) for n in _noise_pictures(parts)])
+        y, x = tile.top // BLOCK_MEAN, tile.left // BLOCK_MEAN
+        noise[:, :, y : y + means.shape[2], x : x + means.shape[3]] = means
+        return value.reshape(size), variance.reshape(size), sums[3].reshape(size).min(axis=0)
 
-    return _assemble(cache.shape, len(frames), one, pool, step)
+    picture = _assemble(cache.shape, len(frames), one, pool, step)
+    return picture, NoiseBlocks(noise[0], noise[1])
+
+
+def _noise_pictures(parts: Array) -> tuple[Array, Array]:
+    """Noise of the reference frame and of the whole sum at each place, the scene taken out.
+
+    From independent parts with weights a and b: the difference times √(a·b)/(a + b) has the
+    variance of their mean, and the reference minus the rest, times √(b/(a + b)), its own.
+    """
+    own, rest = parts[0], parts[1] + parts[2]
+    one, other = parts[0] + parts[1], parts[2]
+    single = (own[0] / own[1] - rest[0] / rest[1]) * np.sqrt(rest[1] / (own[1] + rest[1]))
+    both = np.sqrt(one[1] * other[1]) / (one[1] + other[1])
+    return single, (one[0] / one[1] - other[0] / other[1]) * both
 
 
 def _codes(cache: Cache, frame: Placed, window: Window, defects: Mask) -> scratch.Codes:

@@ -15,6 +15,8 @@ Plane = NDArray[np.float32]
 
 _BLOCK = 16
 """Side, in sites of one colour, of the blocks whose mean and scatter make one point each."""
+BLOCK_MEAN = 8
+"""Side of the blocks whose means tell how much noise a picture has, px."""
 MAD_TO_SIGMA = 1.4826
 
 
@@ -103,3 +105,26 @@ def measure_noise_alone(adu: Plane) -> Noise:
 def variance_of(noise: Noise, signal: float | NDArray[np.float64]) -> NDArray[np.float64]:
     """Variance (ADU²) of samples whose expected signal is ``signal`` ADU above black."""
     return np.asarray(noise.floor + noise.slope * np.maximum(signal, 0.0))
+
+
+def block_means(picture: NDArray[np.floating], side: int = BLOCK_MEAN) -> NDArray[np.float64]:
+    """Means of the blocks of ``side`` px of a picture (…, H, W); what is left over is cut off."""
+    rows, columns = picture.shape[-2] // side, picture.shape[-1] // side
+    cut = picture[..., : rows * side, : columns * side]
+    cut = cut.reshape(*picture.shape[:-2], rows, side, columns, side)
+    return np.asarray(cut.mean(axis=(-3, -1), dtype=np.float64))
+
+
+def block_noise(means: NDArray[np.float64]) -> list[float | None]:
+    """Standard deviation of block means (3, h, w) for each colour; None with too few blocks.
+
+    From differences of neighbouring blocks, by their median absolute deviation.  Means of blocks,
+    unlike single pixels, do not get quieter when a picture is merely blurred.
+    """
+    found: list[float | None] = []
+    for colour in means:
+        steps = np.concatenate([np.diff(colour, axis=0).ravel(), np.diff(colour, axis=1).ravel()])
+        steps = steps[np.isfinite(steps)]
+        away = np.abs(steps - np.median(steps)) if len(steps) >= 8 else None
+        found.append(None if away is None else float(MAD_TO_SIGMA * np.median(away) / np.sqrt(2)))
+    return found

@@ -34,6 +34,8 @@ STEEPNESS = 0.25
 """Share of the local contrast that a sample may be off by registration and seeing (one σ)."""
 ALWAYS = 4.0
 """Mean deviation over all frames, in its standard deviations, at which a site is a defect."""
+_VOICE = 3.0
+"""The most that one frame may say for a site's being a defect: one trail is not always."""
 FEWEST = 3
 """With fewer frames there is no telling which one is wrong."""
 _HALO = 4
@@ -78,7 +80,7 @@ def judge(
         scratch.put_rejected(cache, frame.number, mask)
         rejected += int(mask.sum())
         there = np.isfinite(deviation)
-        deviation_sum[there] += np.clip(deviation[there], -3 * SINGLE, 3 * SINGLE)
+        deviation_sum[there] += np.clip(deviation[there], -_VOICE, _VOICE)
         seen += there
         step(done, len(frames))
     mean = deviation_sum / np.sqrt(np.maximum(seen, 1))

@@ -27,6 +27,11 @@ LEAST_CONFIDENCE = 0.5
 """Below it a frame by itself gives no value at a place."""
 FILLED = 1e-3
 """Confidence of a value that stands for a missing sample: counts only where nothing else does."""
+INNER = 0.5 + 1 / 40
+"""Weight of each of the two nearer of four samples when a plane is opened between them.
+
+1/2 is linear (less noise, wider stars), 9/16 cubic (Keys 1981): measured in between.
+"""
 PHASES = 8
 """Steps per pixel in which the noise factor is tabulated."""
 
@@ -43,14 +48,14 @@ def open_window(codes, step, pedestal, layout, planes, confidence):  # type: ign
         for x in range(width):
             for c in range(3):
                 own = _is_site(c, x, y, layout)
-                total, weight, full = 0.0, 0.0, 0.0
+                total, weight = 0.0, 0.0
                 if own and codes[y, x] != 0:
-                    total, weight, full = (codes[y, x] - 1.0) * step - pedestal, 1.0, 1.0
+                    total, weight = (codes[y, x] - 1.0) * step - pedestal, 1.0
                 elif not own:
-                    total, weight, full = _between(codes, x, y, c, layout, step, pedestal)
-                if weight > 0:
+                    total, weight = _between(codes, x, y, c, layout, step, pedestal)
+                if weight > 0.2:
                     planes[c, y, x] = total / weight
-                    confidence[c, y, x] = max(weight / full, FILLED)
+                    confidence[c, y, x] = min(weight, 1.0)
                 else:
                     planes[c, y, x] = _around(codes, x, y, c, layout, step, pedestal, middle[c])
                     confidence[c, y, x] = FILLED
@@ -66,18 +71,27 @@ def _is_site(c, x, y, layout):  # type: ignore[no-untyped-def]
 
 @numba.njit(cache=True, inline="always")
 def _between(codes, x, y, c, layout, step, pedestal):  # type: ignore[no-untyped-def]
-    """Sum, number there and number possible of the nearest samples of a colour: two or four."""
+    """Weighted sum and weight of the samples of a colour around a site of another colour.
+
+    Four samples along each direction in which the site lies between two: the axes for red and
+    blue, the diagonals for green.
+    """
     height, width = codes.shape
-    total, weight, full = 0.0, 0.0, 0.0
-    for dy in range(-1, 2):
-        for dx in range(-1, 2):
-            i, j = x + dx, y + dy
-            if 0 <= i < width and 0 <= j < height and _is_site(c, i, j, layout):
-                full += 1.0
-                if codes[j, i] != 0:
-                    total += (codes[j, i] - 1.0) * step - pedestal
-                    weight += 1.0
-    return total, weight, full
+    along_x = c == 1 or x & 1 != layout[0 if c == 0 else 2]
+    along_y = c == 1 or y & 1 != layout[1 if c == 0 else 3]
+    total, weight = 0.0, 0.0
+    for b in range(4 if along_y else 1):
+        wb = (INNER if b == 1 or b == 2 else 0.5 - INNER) if along_y else 1.0
+        for a in range(4 if along_x else 1):
+            wa = (INNER if a == 1 or a == 2 else 0.5 - INNER) if along_x else 1.0
+            i = x + (2 * a - 3 if along_x else 0)
+            j = y + (2 * b - 3 if along_y else 0)
+            if c == 1:
+                i, j = x + a + b - 3, y + a - b
+            if 0 <= i < width and 0 <= j < height and codes[j, i] != 0:
+                total += wa * wb * ((codes[j, i] - 1.0) * step - pedestal)
+                weight += wa * wb
+    return total, weight
 
 
 @numba.njit(cache=True)

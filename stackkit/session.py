@@ -84,7 +84,8 @@ def _listed(path: Path) -> list[Path]:
         raise InputError(f"Cannot read {path}: {why(error)}.") from error
     files = [e for e in entries if not e.name.startswith(".") and not os.path.isdir(e)]
     if not files:
-        what = "holds no files, only folders: give one of these" if entries else "is empty"
+        inside = "holds no files of its own. If the raw files lie in a folder within it, give that"
+        what = inside if entries else "is empty"
         raise InputError(f"There is nothing to stack: {path} {what}.")
     return files
 
@@ -142,8 +143,8 @@ def _in_order(frames: list[Frame]) -> list[Frame]:
 def _by_name(frame: Frame) -> tuple[list[str | int], str]:
     """Natural order, folder by folder: night_2 before night_10."""
     name = str(frame.path)
-    parts = re.split(r"([0-9]+)", name.casefold())
-    return [int(part) if part.isdecimal() else part for part in parts], name
+    parts = re.split(r"([0-9]+)", name.casefold())  # every second part is a number
+    return [int(part) if k % 2 else part for k, part in enumerate(parts)], name
 
 
 def _nothing_found(paths: Sequence[Path], others: list[Frame]) -> str:

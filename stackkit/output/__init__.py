@@ -1,0 +1,1 @@
+"""From the picture and the record to files, one module a format."""

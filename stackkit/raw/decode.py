@@ -20,7 +20,9 @@ from stackkit.errors import InputError
 from stackkit.raw.metadata import LIBRAW_FAULTS, Directory, read_directories
 
 LEAST_SIDE = 32
+"""Smallest width and height of a picture, px."""
 MOST_PIXELS = 400_000_000
+"""Largest plane that is unpacked: beyond every camera, and still within memory."""
 
 _TIFF_STARTS = (b"II*\0", b"MM\0*")
 _RAW_STARTS = (
@@ -126,7 +128,8 @@ def open_raw(path: Path) -> Iterator[tuple[Any, tuple[Directory, ...]]]:
             raise _refusal(path, size, head) from fault
         _check_size(path, raw.sizes)
         directories = read_directories(path)
-        _check_directories(path, size, directories)
+        if head.startswith(_TIFF_STARTS) and directories:
+            _check_directories(path, size, directories, raw.sizes)
         yield raw, directories
 
 
@@ -228,13 +231,20 @@ def _parts(main: Directory) -> list[tuple[int, int]]:
     ]
 
 
-def _check_directories(path: Path, size: int, directories: tuple[Directory, ...]) -> None:
+def _is_plane(directory: Directory, sizes: Any) -> bool:
+    """Whether the directory has the size of the plane that LibRaw found."""
+    sides = (*directory.get(256, ()), *directory.get(257, ()))
+    return sides == (sizes.raw_width, sizes.raw_height)
+
+
+def _check_directories(
+    path: Path, size: int, directories: tuple[Directory, ...], sizes: Any
+) -> None:
     """What LibRaw lets pass: plain grey TIFF as a mosaic, and a DNG cut within its directory."""
-    if not directories:
-        return
     main = _main_directory(directories)
     if 50706 not in directories[0]:
-        if main is None and directories[0].get(262) in ((0,), (1,)):
+        grey = directories[0].get(262) in ((0,), (1,)) and _is_plane(directories[0], sizes)
+        if main is None and grey:
             raise RawFileError(path, "a grey TIFF picture, not a raw one")
     elif main is None:
         raise RawFileError(path, "damaged: it names no raw picture", _COPY_AGAIN)
@@ -305,10 +315,7 @@ def _dng_black(main: Directory, sizes: Any) -> NDArray[np.float64]:
     levels += sum(np.mean(main[code]) for code in (50715, 50716) if code in main)
     tile = np.tile(levels, (2, 2))
     black = np.array([[tile[y::2, x::2].mean() for x in (0, 1)] for y in (0, 1)])
-    if not np.isfinite(black).all() or (*main[256], *main[257]) != (
-        sizes.raw_width,
-        sizes.raw_height,
-    ):
+    if not np.isfinite(black).all() or not _is_plane(main, sizes):
         raise ValueError("black levels of another plane")
     return np.roll(black, (top - sizes.top_margin, left - sizes.left_margin), axis=(0, 1))
 

@@ -1,0 +1,197 @@
+"""Puts the account of a run together: plain data, in the shape of ``output/run.schema.json``."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict
+from importlib.metadata import version
+from typing import Any
+
+import numpy as np
+
+from stackkit.geometry import Lens, Mapping, rotation_angle, unproject
+from stackkit.grade import Grade
+from stackkit.output.record import SCHEMA
+from stackkit.raw.decode import Mosaic
+from stackkit.register import Registration
+from stackkit.session import Frame, Role, Session
+
+
+def record(
+    *,
+    session: Session,
+    grades: Sequence[Grade],
+    numbers: Sequence[int],
+    registration: Registration | None,
+    mosaic: Mosaic,
+    size: tuple[int, int],
+    options: dict[str, Any],
+    integration: dict[str, Any],
+    timing: dict[str, float],
+) -> dict[str, Any]:
+    """The record of a run.  ``grades`` go with the session's lights; ``numbers`` say which of the
+    lights the registration's lists run over."""
+    lights = session.lights
+    place = {number: k for k, number in enumerate(numbers)}
+    reference = numbers[registration.reference if registration else 0]
+    turns = _turns(registration, [lights[n] for n in numbers], lights[reference])
+    rows, light = [], 0
+    for frame in session.frames:
+        if frame.role is not Role.LIGHT:
+            rows.append(_row(frame, Grade(False, 0.0, frame.reason), None, None))
+            continue
+        k = place.get(light)
+        mapping = registration.mappings[k] if registration and k is not None else None
+        turn = turns[k] if k is not None else None
+        rows.append(_row(frame, grades[light], mapping, turn))
+        light += 1
+    return {
+        "schema": SCHEMA,
+        "stackkit": version("stackkit"),
+        "options": options,
+        "reference": lights[reference].path.name,
+        "frames": rows,
+        "camera": _camera(lights[reference], mosaic),
+        "geometry": _geometry(registration, rows, size),
+        "integration": {**integration, "noise_gain": _gain(integration)},
+        "output": {"folder": "", "files": {}, "width": size[0], "height": size[1]},
+        "timing": timing,
+        "warnings": _warnings(rows),
+    }
+
+
+def _row(
+    frame: Frame, grade: Grade, mapping: Mapping | None, turn: float | None
+) -> dict[str, Any]:
+    seen = frame.metadata
+    return {
+        "file": frame.path.name,
+        "role": str(frame.role),
+        "used": grade.used,
+        "reason": grade.reason,
+        "time": seen.time.isoformat().replace("+00:00", "Z") if seen.time else None,
+        "time_source": seen.time_source,
+        "exposure_s": seen.exposure,
+        "iso": seen.iso,
+        "stars": grade.stars,
+        "fwhm_px": grade.fwhm,
+        "weight": grade.weight,
+        "matched": grade.matched,
+        "residual_px": grade.residual,
+        "turn_deg": turn,
+        "transparency": grade.transparency,
+        "sky_adu": list(grade.sky) if grade.sky else None,
+        "mapping": _mapping(mapping) if mapping else None,
+    }
+
+
+def _mapping(mapping: Mapping) -> dict[str, Any]:
+    flat = mapping.frame.f == 1.0
+    return {
+        "model": "plane" if flat else "camera",
+        "matrix": mapping.matrix.tolist(),
+        "reference_lens": _lens(mapping.reference),
+        "frame_lens": _lens(mapping.frame),
+    }
+
+
+def _lens(lens: Lens) -> dict[str, float | None]:
+    return {k: float(v) if np.isfinite(v) else None for k, v in asdict(lens).items()}
+
+
+def _turns(
+    registration: Registration | None, lights: Sequence[Frame], reference: Frame
+) -> list[float | None]:
+    """Degrees that the sky turned from the reference to each frame, negative before it."""
+    if registration is None:
+        return [0.0]
+    turns: list[float | None] = []
+    for k, mapping in enumerate(registration.mappings):
+        if mapping is None:
+            turns.append(None)
+            continue
+        angle = float(np.degrees(rotation_angle(registration.geometry.rotations[k])))
+        mine, other = lights[k].metadata.time, reference.metadata.time
+        earlier = mine < other if mine and other else k < registration.reference
+        turns.append(-angle if earlier else angle)
+    return turns
+
+
+def _camera(frame: Frame, mosaic: Mosaic) -> dict[str, Any]:
+    seen = frame.metadata
+    return {
+        "name": seen.camera,
+        "pattern": "".join("RGB"[i] for i in mosaic.pattern.ravel()),
+        "black": mosaic.black.ravel().tolist(),
+        "white": mosaic.white,
+        "balance": list(mosaic.balance) if mosaic.balance else None,
+        "orientation": seen.orientation,
+        "focal_mm": seen.focal_mm,
+        "focal_35mm": seen.focal_35mm,
+    }
+
+
+def _geometry(
+    registration: Registration | None, rows: Sequence[dict[str, Any]], size: tuple[int, int]
+) -> dict[str, Any]:
+    if registration is None:
+        return {
+            "lens": None,
+            "field_deg": None,
+            "turn_deg": None,
+            "rate_arcsec_s": None,
+            "residual_px": None,
+        }
+    used = [row for row in rows if row["used"]]
+    turns = [row["turn_deg"] for row in used if row["turn_deg"] is not None]
+    residuals = [row["residual_px"] for row in used if row["residual_px"] is not None]
+    return {
+        "lens": _lens(registration.geometry.lens),
+        "field_deg": _field(registration.geometry.lens, *size),
+        "turn_deg": max(turns) - min(turns) if turns else None,
+        "rate_arcsec_s": _rate(used),
+        "residual_px": float(np.median(residuals)) if residuals else None,
+    }
+
+
+def _field(lens: Lens, width: int, height: int) -> list[float]:
+    """Degrees across the picture's middle, horizontally and vertically."""
+    x, y = (width - 1) / 2, (height - 1) / 2
+    ends = unproject(lens, [[[-0.5, y], [width - 0.5, y]], [[x, -0.5], [x, height - 0.5]]])
+    return [float(np.degrees(np.arccos(np.clip(np.sum(a * b), -1, 1)))) for a, b in ends]
+
+
+def _rate(used: Sequence[dict[str, Any]]) -> float | None:
+    """Measured turning rate, arc seconds per second, by least squares through the frames."""
+    known = [row for row in used if row["time"] and row["turn_deg"] is not None]
+    if len(known) < 2:
+        return None
+    times = np.array([np.datetime64(row["time"][:-1], "us") for row in known])
+    seconds = (times - times[0]) / np.timedelta64(1, "s")
+    turns = np.array([row["turn_deg"] for row in known]) * 3600
+    spread = seconds - seconds.mean()
+    if not np.sum(spread**2) > 0:
+        return None
+    return float(np.sum(spread * (turns - turns.mean())) / np.sum(spread**2))
+
+
+def _gain(integration: dict[str, Any]) -> float | None:
+    """How many times less noise the stack has than one frame, in green."""
+    if not integration["noise_frame_adu"] or not integration["noise_stack_adu"]:
+        return None
+    before, after = integration["noise_frame_adu"][1], integration["noise_stack_adu"][1]
+    return before / after if before and after else None
+
+
+def _warnings(rows: Sequence[dict[str, Any]]) -> list[str]:
+    used = [row for row in rows if row["used"]]
+    lights = [row for row in rows if row["role"] == "light"]
+    if len(lights) == 1:
+        return ["There is only one frame: nothing was averaged, and trails stay. "
+                "Take a few dozen next time."]
+    if len(used) == 1:
+        return ["No other frame matched the reference: the picture is that one frame."]
+    if len(used) == 2:
+        return ["With two frames there is no telling which one is wrong: trails of aircraft and "
+                "satellites stay in the picture, at half their brightness."]
+    return []

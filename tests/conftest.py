@@ -1,0 +1,102 @@
+"""Small nights and small raw files that several tests share."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, contextmanager
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+import tifffile
+from numpy.typing import NDArray
+
+from stackkit.simulate import Night, write_night
+
+DngWriter = Callable[..., Path]
+
+
+@pytest.fixture(scope="session")
+def small_night(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder with six simulated frames of 320×240 and their truth.json.  Read only, please."""
+    folder = tmp_path_factory.mktemp("small_night")
+    # Fainter stars than 8.5 would not show in so small a frame, and drawing them takes long.
+    night = Night(seed=11, frames=6, width=320, height=240, focal=260.0, faintest=8.5)
+    write_night(night, folder)
+    return folder
+
+
+@pytest.fixture(scope="session")
+def codes() -> NDArray[np.uint16]:
+    """A plane (48, 64) in which every code stands once, so that it tells its place."""
+    return (np.arange(48 * 64, dtype=np.uint16) + 500).reshape(48, 64)
+
+
+_MATRIX = (86, 100, -31, 100, -9, 100, -42, 100, 121, 100, 24, 100, -8, 100, 19, 100, 62, 100)
+_DNG_TAGS: dict[int, tuple[int, int | None, Any]] = {
+    271: (2, None, "Lanternfold"),
+    272: (2, None, "Pocket Two"),
+    33421: (3, 2, (2, 2)),
+    33422: (1, 4, bytes((0, 1, 1, 2))),
+    50706: (1, 4, bytes((1, 4, 0, 0))),
+    50707: (1, 4, bytes((1, 1, 0, 0))),
+    50708: (2, None, "Lanternfold Pocket Two"),
+    50714: (5, 1, (64, 1)),
+    50717: (4, 1, 4095),
+    50721: (10, 9, _MATRIX),
+    50728: (5, 3, (1, 2, 1, 1, 2, 3)),
+    50778: (3, 1, 21),
+}
+
+
+@pytest.fixture(scope="session")
+def write_dng() -> DngWriter:
+    """Writes a DNG with tifffile, independent of the package's own writer, directory in front.
+
+    ``tags`` replaces or (None) removes tags: number → (TIFF type, count, value); further options
+    go to ``tifffile.imwrite``.
+    """
+
+    def write(
+        path: Path,
+        data: Any,
+        tags: dict[int, tuple[int, int | None, Any] | None] | None = None,
+        **options: Any,
+    ) -> Path:
+        merged = {**_DNG_TAGS, **(tags or {})}
+        extra = [(code, *tag, True) for code, tag in merged.items() if tag is not None]
+        settings = {"photometric": "cfa", "metadata": None, **options}
+        tifffile.imwrite(path, data, extratags=extra, **settings)
+        return path
+
+    return write
+
+
+@pytest.fixture
+def ordinary_user() -> Iterator[tuple[Path, Callable[[], AbstractContextManager[None]]]]:
+    """A folder, and a context in which its files' permissions count even if root runs the tests."""
+    if not hasattr(os, "geteuid"):
+        pytest.skip("permissions of this system are of another kind")
+
+    @contextmanager
+    def lowered() -> Iterator[None]:
+        if os.geteuid() != 0:
+            yield
+            return
+        try:
+            os.seteuid(65534)
+        except OSError:
+            pytest.skip("root may not become an ordinary user here")
+        try:
+            yield
+        finally:
+            os.seteuid(0)
+
+    with tempfile.TemporaryDirectory() as name:
+        Path(name).chmod(0o755)
+        yield Path(name), lowered
+        for path in Path(name).iterdir():
+            path.chmod(0o755)
