@@ -56,7 +56,7 @@ class NoiseBlocks:
 
 
 def tile_side(frames: int) -> int:
-    """Side of the tiles for this many frames: three colours, value and variance, in the budget."""
+    """Side of tiles that hold this many frames: three colours, value and variance, in the budget."""
     side = int(np.sqrt(_BUDGET / (24 * max(frames, 1))))
     return int(np.clip(side // 16 * 16, _SMALLEST_TILE, _LARGEST_TILE))
 
@@ -94,7 +94,7 @@ def combine(
         shape = (3, tile.bottom - tile.top, tile.right - tile.left)
         return value.reshape(shape), variance.reshape(shape), count.reshape(shape).min(axis=0)
 
-    return _assemble(cache.shape, len(frames), one, pool, step)
+    return _assemble(cache.shape, tile_side(len(frames)), one, pool, step)
 
 
 def total(
@@ -134,7 +134,7 @@ def total(
         noise[:, :, y : y + means.shape[2], x : x + means.shape[3]] = means
         return value.reshape(size), variance.reshape(size), sums[3].reshape(size).min(axis=0)
 
-    picture = _assemble(cache.shape, len(frames), one, pool, step)
+    picture = _assemble(cache.shape, _LARGEST_TILE, one, pool, step)
     return picture, NoiseBlocks(noise[0], noise[1])
 
 
@@ -167,8 +167,8 @@ def _opened(
     """What the kernels want to know of a window of a frame, in their order."""
     planes = np.empty((3, *codes.shape), dtype=np.float32)
     confidence = np.empty_like(planes)
-    coding = cache.coding
-    resample.open_window(codes, coding.step, coding.pedestal, layout, planes, confidence)
+    coding, taps = cache.coding, resample.opening_taps(layout)
+    resample.open_window(codes, coding.step, coding.pedestal, layout, taps, planes, confidence)
     return (
         planes,
         confidence,
@@ -203,7 +203,7 @@ def source_window(mapping: Mapping, tile: Window, shape: tuple[int, int]) -> Win
 
 def _assemble(
     shape: tuple[int, int],
-    frames: int,
+    side: int,
     one: Callable[[Window], tuple[Any, Any, Any]],
     pool: Executor,
     step: Step,
@@ -211,7 +211,7 @@ def _assemble(
     value = np.full((3, *shape), np.nan, dtype=np.float32)
     variance = np.full((3, *shape), np.nan, dtype=np.float32)
     coverage = np.zeros(shape, dtype=np.int16)
-    places = list(tiles(shape, tile_side(frames)))
+    places = list(tiles(shape, side))
     for done, (tile, parts) in enumerate(zip(places, pool.map(one, places), strict=True), start=1):
         rows, columns = slice(tile.top, tile.bottom), slice(tile.left, tile.right)
         value[:, rows, columns], variance[:, rows, columns], coverage[rows, columns] = parts

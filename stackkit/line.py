@@ -48,6 +48,9 @@ Progress = Callable[[str, int, int], None]
 BY_SAMPLE = "by-sample"
 """The usual method: every raw sample judged by itself, the rest averaged."""
 
+_FIRST_FRAMES = 15
+"""Frames in the first stack: enough to judge by, and no more to wait for with a hundred."""
+
 
 @dataclass(frozen=True)
 class Options:
@@ -311,11 +314,26 @@ def _integrate(
         return picture, _summary(defects, None, None)
     rejected = 0.0
     if len(placed) >= FEWEST:
-        first = combine(*grid, defects, METHODS["median"], pool, told("First stack"))
+        first = combine(
+            lights.cache,
+            _spread_over(placed, _FIRST_FRAMES),
+            lights.layout,
+            defects,
+            METHODS["median"],
+            pool,
+            told("First stack"),
+        )
         defects, rejected = judge(*grid, defects, first, pool, told("Rejecting outliers"))
         del first
     picture, noise = total(*grid, defects, pool, told("Combining"))
     return picture, _summary(defects, rejected, noise)
+
+
+def _spread_over(placed: Sequence[Placed], most: int) -> list[Placed]:
+    """At most so many frames, evenly over the session, the reference first."""
+    rest = sorted(placed[1:], key=lambda frame: frame.number)
+    count = min(len(rest), most - 1)
+    return [placed[0], *(rest[int(i)] for i in np.linspace(0, len(rest) - 1, count).round())]
 
 
 def _summary(

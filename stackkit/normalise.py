@@ -59,8 +59,9 @@ def measure_sky(adu: Plane, pattern: NDArray[np.uint8]) -> Sky:
         parts = []
         for (dy, dx), c in site.items():
             if c == colour:
-                plane = adu[dy::2, dx::2]
-                half = MESH // 2
+                # Every fourth sample is enough for a level, and four times as quick.
+                plane = adu[dy::4, dx::4]
+                half = MESH // 4
                 rows, columns = min(half, plane.shape[0] // ny), min(half, plane.shape[1] // nx)
                 cut = plane[: ny * rows, : nx * columns].reshape(ny, rows, nx, columns)
                 parts.append(cut.transpose(0, 2, 1, 3).reshape(ny * nx, rows * columns))

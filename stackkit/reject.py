@@ -12,15 +12,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from concurrent.futures import Executor
 
+import numba
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import binary_dilation, uniform_filter
 
 from stackkit import resample, scratch
-from stackkit.geometry import unproject
 from stackkit.integrate import Placed, Step
-from stackkit.noise import variance_of
-from stackkit.scratch import Cache, Window
+from stackkit.scratch import Cache
 from stackkit.stack_result import Stack
 
 Plane = NDArray[np.float32]
@@ -38,9 +36,8 @@ _VOICE = 3.0
 """The most that one frame may say for a site's being a defect: one trail is not always."""
 FEWEST = 3
 """With fewer frames there is no telling which one is wrong."""
-_HALO = 4
-_BAND = 512
-_DISC = np.array([[0, 1, 1, 1, 0], *[[1] * 5] * 3, [0, 1, 1, 1, 0]], dtype=bool)
+_GROWTH = 2
+"""How much wider than found a trail is cut, px."""
 
 
 def judge(
@@ -59,17 +56,12 @@ def judge(
     """
     if len(frames) < FEWEST:
         return defects, 0.0
-    model = np.where(np.isfinite(first.value), first.value, np.float32(np.nan))
-    spread = np.nanmedian(first.variance, axis=(1, 2))
+    spread = np.nanmedian(first.variance[:, ::4, ::4], axis=(1, 2)).astype(np.float64)
     deviation_sum = np.zeros(cache.shape, dtype=np.float32)
     seen = np.zeros(cache.shape, dtype=np.int16)
 
     def one(frame: Placed) -> tuple[Mask, Plane]:
-        deviation = np.empty(cache.shape, dtype=np.float32)
-        for top in range(0, cache.shape[0], _BAND):
-            bottom = min(top + _BAND, cache.shape[0])
-            band = Window(top, bottom, 0, cache.shape[1])
-            deviation[top:bottom] = _deviation(cache, frame, layout, defects, model, spread, band)
+        deviation = _deviation(cache, frame, layout, defects, first.value, spread)
         return outliers(deviation), deviation
 
     rejected = 0
@@ -106,40 +98,57 @@ def _deviation(
     layout: NDArray[np.int64],
     defects: Mask,
     model: Plane,
-    spread: Plane,
-    band: Window,
+    spread: NDArray[np.float64],
 ) -> Plane:
-    """(sample - prediction) / its standard deviation for the rows of a band, NaN where unknown."""
-    rows, columns = band.bottom - band.top, band.right - band.left
-    codes = scratch.get(cache, frame.number, band)
-    codes[defects[band.top : band.bottom]] = 0
-    adu = scratch.decode(codes, cache.coding)
-    y, x = np.mgrid[band.top : band.bottom, 0:columns]
-    rays = unproject(frame.mapping.frame, np.stack([x, y], axis=-1).reshape(-1, 2))
-    expected = np.empty((rows, columns), dtype=np.float32)
-    contrast = np.empty((rows, columns), dtype=np.float32)
-    resample.predict(
-        model,
-        band.top,
-        (np.ascontiguousarray(np.linalg.inv(frame.mapping.matrix)), frame.mapping.reference.packed),
-        (frame.level.offset, frame.level.unit, frame.level.transparency),
+    """(sample - prediction) / its standard deviation (H, W), NaN where unknown."""
+    codes = scratch.get(cache, frame.number, scratch.whole(cache))
+    codes[defects] = 0
+    x = np.arange(0, cache.shape[1] + resample.NODE, resample.NODE)
+    y = np.arange(0, cache.shape[0] + resample.NODE, resample.NODE)
+    nodes = frame.mapping.to_reference(np.stack(np.meshgrid(x, y), axis=-1))
+    deviation = np.empty(cache.shape, dtype=np.float32)
+    resample.deviations(
+        codes,
+        (cache.coding.step, cache.coding.pedestal),
+        0,
         layout,
-        rays,
-        expected,
-        contrast,
+        model,
+        spread,
+        nodes,
+        (frame.level.offset, frame.level.unit, frame.level.transparency),
+        (frame.noise.slope, frame.noise.floor),
+        STEEPNESS,
+        deviation,
     )
-    variance = variance_of(frame.noise, expected.astype(np.float64))
-    variance += float(np.max(spread)) + (STEEPNESS * contrast) ** 2
-    return np.asarray((adu - expected) / np.sqrt(variance), dtype=np.float32)
+    return deviation
 
 
 def outliers(deviation: Plane) -> Mask:
     """Samples (H, W) to reject, from deviations in standard deviations (NaN where unknown)."""
-    known = np.isfinite(deviation)
-    filled = np.where(known, deviation, 0)
-    alone = np.abs(filled) > SINGLE
-    # One hot sample must not make a trail of its neighbours: it counts as far as it may go alone.
-    capped = np.clip(filled, -SINGLE, SINGLE)
-    density = np.maximum(uniform_filter(known.astype(np.float32), 3), 1 / 9)
-    together = uniform_filter(capped, 3) * 3 / np.sqrt(density)
-    return alone | binary_dilation(np.abs(together) > TOGETHER, structure=_DISC)
+    mask = np.zeros(deviation.shape, dtype=bool)
+    _mark(deviation, SINGLE, TOGETHER, mask)
+    return mask
+
+
+@numba.njit(cache=True, nogil=True)
+def _mark(deviation, single, together, mask):  # type: ignore[no-untyped-def]
+    height, width = deviation.shape
+    for y in range(height):
+        for x in range(width):
+            total = 0.0
+            count = 0
+            for j in range(max(y - 1, 0), min(y + 2, height)):
+                for i in range(max(x - 1, 0), min(x + 2, width)):
+                    v = deviation[j, i]
+                    if np.isfinite(v):
+                        # A hot sample must not make a trail of its neighbours: it counts as far
+                        # as it may go alone.
+                        total += min(max(v, -single), single)
+                        count += 1
+            if abs(deviation[y, x]) > single:
+                mask[y, x] = True
+            if count > 0 and abs(total) > together * np.sqrt(count):
+                for j in range(max(y - _GROWTH, 0), min(y + _GROWTH + 1, height)):
+                    for i in range(max(x - _GROWTH, 0), min(x + _GROWTH + 1, width)):
+                        if abs(j - y) + abs(i - x) < 2 * _GROWTH:
+                            mask[j, i] = True

@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 from stackkit.geometry import Array, project_one
 
 Plane = NDArray[np.float32]
+Taps = tuple[NDArray[np.int64], Plane, NDArray[np.int64]]
 
 LEAST_CONFIDENCE = 0.5
 """Below it a frame by itself gives no value at a place."""
@@ -32,33 +33,96 @@ INNER = 0.5 + 1 / 40
 
 1/2 is linear (less noise, wider stars), 9/16 cubic (Keys 1981): measured in between.
 """
+LANCZOS_STEPS = 2048
+NODE = 8
+"""Step of the grid of exact places between which samples are predicted, px."""
+_FAST = {"contract", "reassoc", "nsz", "arcp"}
+"""Liberties with the order of additions, not with NaN."""
 PHASES = 8
 """Steps per pixel in which the noise factor is tabulated."""
 
 
 @numba.njit(cache=True, nogil=True)
-def open_window(codes, step, pedestal, layout, planes, confidence):  # type: ignore[no-untyped-def]
+def open_window(codes, step, pedestal, layout, taps, planes, confidence):  # type: ignore[no-untyped-def]
     """A window of codes (h, w), first site even, as ADU ``planes`` and ``confidence`` (3, h, w).
 
-    ``layout`` (7,): red x y, blue x y, green parity, picture width and height (:func:`layout_of`).
+    ``layout`` from :func:`layout_of`; ``taps`` from :func:`opening_taps`.
     """
     height, width = codes.shape
+    _open_inside(codes, layout, planes)
+    shift = step + pedestal
+    for c in range(3):
+        for y in range(height):
+            for x in range(width):
+                planes[c, y, x] = planes[c, y, x] * step - shift
+                confidence[c, y, x] = 1.0
     middle = _window_levels(codes, step, pedestal, layout)
     for y in range(height):
+        rim = y < 3 or y >= height - 3
         for x in range(width):
-            for c in range(3):
-                own = _is_site(c, x, y, layout)
-                total, weight = 0.0, 0.0
-                if own and codes[y, x] != 0:
-                    total, weight = (codes[y, x] - 1.0) * step - pedestal, 1.0
-                elif not own:
-                    total, weight = _between(codes, x, y, c, layout, step, pedestal)
-                if weight > 0.2:
-                    planes[c, y, x] = total / weight
-                    confidence[c, y, x] = min(weight, 1.0)
-                else:
-                    planes[c, y, x] = _around(codes, x, y, c, layout, step, pedestal, middle[c])
-                    confidence[c, y, x] = FILLED
+            if rim or x < 3 or x >= width - 3:
+                _reopen(codes, x, y, step, pedestal, layout, taps, middle, planes, confidence)
+            elif codes[y, x] == 0:
+                for j in range(y - 3, y + 4):
+                    for i in range(x - 3, x + 4):
+                        _reopen(codes, i, j, step, pedestal, layout, taps, middle, planes, confidence)
+
+
+@numba.njit(cache=True, nogil=True, fastmath=_FAST)
+def _open_inside(codes, layout, planes):  # type: ignore[no-untyped-def]
+    """Opens a window as if nothing were missing, all but its rim of 3; in rows, for the compiler."""
+    height, width = codes.shape
+    near = np.float32(INNER)
+    far = np.float32(0.5 - INNER)
+    n4, m4, f4 = near * near, near * far, far * far
+    f = codes.astype(np.float32)
+    green = planes[1]
+    for y in range(3, height - 3):
+        for x in range(3, width - 3):
+            green[y, x] = (
+                n4 * (f[y, x - 1] + f[y, x + 1] + f[y - 1, x] + f[y + 1, x])
+                + f4 * (f[y, x - 3] + f[y, x + 3] + f[y - 3, x] + f[y + 3, x])
+                + m4 * (f[y - 1, x - 2] + f[y + 1, x - 2] + f[y - 1, x + 2] + f[y + 1, x + 2])
+                + m4 * (f[y - 2, x - 1] + f[y + 2, x - 1] + f[y - 2, x + 1] + f[y + 2, x + 1])
+            )
+        for x in range(3 + ((3 + y + layout[4]) & 1), width - 3, 2):
+            green[y, x] = f[y, x]
+    for k in range(2):
+        plane = planes[2 * k]
+        own_x, own_y = layout[2 * k], layout[2 * k + 1]
+        for y in range(own_y, height, 2):
+            for x in range(3, width - 3):
+                plane[y, x] = near * (f[y, x - 1] + f[y, x + 1]) + far * (f[y, x - 3] + f[y, x + 3])
+            for x in range(own_x, width, 2):
+                plane[y, x] = f[y, x]
+        for y in range(3 + own_y, height - 3, 2):
+            for x in range(3, width - 3):
+                plane[y, x] = near * (plane[y - 1, x] + plane[y + 1, x]) + far * (
+                    plane[y - 3, x] + plane[y + 3, x]
+                )
+
+
+@numba.njit(cache=True, nogil=True)
+def _reopen(codes, x, y, step, pedestal, layout, taps, middle, planes, confidence):  # type: ignore[no-untyped-def]
+    """One place of a window from the samples that are there."""
+    height, width = codes.shape
+    offsets, weights, counts = taps
+    site = 2 * (y & 1) + (x & 1)
+    for c in range(3):
+        total = np.float32(0)
+        weight = np.float32(0)
+        for t in range(counts[c, site]):
+            j = y + offsets[c, site, t, 0]
+            i = x + offsets[c, site, t, 1]
+            if 0 <= i < width and 0 <= j < height and codes[j, i] != 0:
+                total += weights[c, site, t] * np.float32(codes[j, i])
+                weight += weights[c, site, t]
+        if weight > 0.2:
+            planes[c, y, x] = (total / weight - 1) * step - pedestal
+            confidence[c, y, x] = min(weight, np.float32(1))
+        else:
+            planes[c, y, x] = _around(codes, x, y, c, layout, step, pedestal, middle[c])
+            confidence[c, y, x] = FILLED
 
 
 @numba.njit(cache=True, inline="always")
@@ -69,29 +133,44 @@ def _is_site(c, x, y, layout):  # type: ignore[no-untyped-def]
     return x & 1 == layout[k] and y & 1 == layout[k + 1]
 
 
-@numba.njit(cache=True, inline="always")
-def _between(codes, x, y, c, layout, step, pedestal):  # type: ignore[no-untyped-def]
-    """Weighted sum and weight of the samples of a colour around a site of another colour.
+@lru_cache(maxsize=8)
+def _taps(sites: tuple[int, ...]) -> Taps:
+    red_x, red_y, blue_x, blue_y, parity = sites
+    line = [(-3, 0.5 - INNER), (-1, INNER), (1, INNER), (3, 0.5 - INNER)]
+    offsets = np.zeros((3, 4, 16, 2), dtype=np.int64)
+    weights = np.zeros((3, 4, 16), dtype=np.float32)
+    counts = np.zeros((3, 4), dtype=np.int64)
+    for site in range(4):
+        y, x = divmod(site, 2)
+        for c, (own_x, own_y) in ((0, (red_x, red_y)), (2, (blue_x, blue_y))):
+            along_y = line if y != own_y else [(0, 1.0)]
+            along_x = line if x != own_x else [(0, 1.0)]
+            found = [(dy, dx, wy * wx) for dy, wy in along_y for dx, wx in along_x]
+            counts[c, site] = _keep(found, offsets[c, site], weights[c, site])
+        found = [(0, 0, 1.0)]
+        if (x + y) % 2 != parity:
+            # The diagonals' steps are half as long along each axis.
+            found = [((p - q) // 2, (p + q) // 2, wp * wq) for p, wp in line for q, wq in line]
+        counts[1, site] = _keep(found, offsets[1, site], weights[1, site])
+    return offsets, weights, counts
 
-    Four samples along each direction in which the site lies between two: the axes for red and
-    blue, the diagonals for green.
+
+def _keep(
+    found: list[tuple[int, int, float]], offsets: NDArray[np.int64], weights: Plane
+) -> int:
+    for t, (dy, dx, weight) in enumerate(found):
+        offsets[t], weights[t] = (dy, dx), weight
+    return len(found)
+
+
+def opening_taps(layout: NDArray[np.int64]) -> Taps:
+    """From which samples each colour is opened at each of the four sites (index 2·(y mod 2) + x mod 2).
+
+    Offsets y, x (3, 4, 16, 2), weights (3, 4, 16) and how many count (3, 4).  A sample's own site
+    takes it as it is; in between, four samples along each direction in which the site lies between
+    two: the axes for red and blue, the diagonals for green.
     """
-    height, width = codes.shape
-    along_x = c == 1 or x & 1 != layout[0 if c == 0 else 2]
-    along_y = c == 1 or y & 1 != layout[1 if c == 0 else 3]
-    total, weight = 0.0, 0.0
-    for b in range(4 if along_y else 1):
-        wb = (INNER if b == 1 or b == 2 else 0.5 - INNER) if along_y else 1.0
-        for a in range(4 if along_x else 1):
-            wa = (INNER if a == 1 or a == 2 else 0.5 - INNER) if along_x else 1.0
-            i = x + (2 * a - 3 if along_x else 0)
-            j = y + (2 * b - 3 if along_y else 0)
-            if c == 1:
-                i, j = x + a + b - 3, y + a - b
-            if 0 <= i < width and 0 <= j < height and codes[j, i] != 0:
-                total += wa * wb * ((codes[j, i] - 1.0) * step - pedestal)
-                weight += wa * wb
-    return total, weight
+    return _taps(tuple(int(v) for v in layout[:5]))
 
 
 @numba.njit(cache=True)
@@ -113,8 +192,8 @@ def _window_levels(codes, step, pedestal, layout):  # type: ignore[no-untyped-de
     """Mean of each colour in the window, for places with no sample far and wide."""
     total = np.zeros(3)
     count = np.zeros(3)
-    for y in range(0, codes.shape[0]):
-        for x in range(0, codes.shape[1]):
+    for y in range(codes.shape[0]):
+        for x in range((y & 6) + (y & 1), codes.shape[1], 7):
             if codes[y, x] != 0:
                 for c in range(3):
                     if _is_site(c, x, y, layout):
@@ -123,42 +202,35 @@ def _window_levels(codes, step, pedestal, layout):  # type: ignore[no-untyped-de
     return total / np.maximum(count, 1)
 
 
+def _lanczos_table() -> Plane:
+    """Weights (steps + 2, 6), sum 1, of the samples at -2 … 3 for places from 0 to 1."""
+    t = np.arange(LANCZOS_STEPS + 2)[:, None] / LANCZOS_STEPS
+    x = t - np.arange(-2, 4)
+    weights = np.sinc(x) * np.sinc(x / 3)
+    return np.asarray(weights / weights.sum(axis=1, keepdims=True), dtype=np.float32)
+
+
+_LANCZOS = _lanczos_table()
+
+
 @numba.njit(cache=True, inline="always")
 def _lanczos(t, w):  # type: ignore[no-untyped-def]
-    """Weights (6,), sum 1, of the samples at -2 … 3 for a place at 0 ≤ t < 1."""
-    if t < 1e-9:
-        w[:] = 0.0
-        w[2] = 1.0
-        return
-    wave = np.sin(np.pi * t)
-    slow, quick = np.sin(np.pi * t / 3), np.cos(np.pi * t / 3)
-    half = np.sqrt(3.0) / 2
-    # sin(π(t - k)/3) by the angle sum, for k = -2 … 3
-    third = (
-        -0.5 * slow + half * quick,
-        0.5 * slow + half * quick,
-        slow,
-        0.5 * slow - half * quick,
-        -0.5 * slow - half * quick,
-        -slow,
-    )
-    total = 0.0
-    for k in range(6):
-        x = t - (k - 2)
-        w[k] = (wave if k % 2 == 0 else -wave) * third[k] / (x * x)
-        total += w[k]
-    for k in range(6):
-        w[k] /= total
+    """Lanczos weights for a place at 0 ≤ t < 1, linear between the table's steps (to 1e-6)."""
+    at = t * LANCZOS_STEPS
+    k = int(at)
+    part = np.float32(at - k)
+    for i in range(6):
+        w[i] = _LANCZOS[k, i] + part * (_LANCZOS[k + 1, i] - _LANCZOS[k, i])
 
 
 @numba.njit(cache=True, inline="always")
 def _interpolate(plane, i, j, wx, wy):  # type: ignore[no-untyped-def]
     """Lanczos mean around sample (i, j); beyond the window's edge the edge is repeated."""
     height, width = plane.shape
-    total = 0.0
+    total = np.float32(0)
     if 2 <= i < width - 3 and 2 <= j < height - 3:
         for b in range(6):
-            row = 0.0
+            row = np.float32(0)
             for a in range(6):
                 row += wx[a] * plane[j + b - 2, i + a - 2]
             total += wy[b] * row
@@ -202,7 +274,7 @@ def _polynomial(c, x, y):  # type: ignore[no-untyped-def]
     return c[0] + x * (c[1] + c[3] * x + c[4] * y) + y * (c[2] + c[5] * y)
 
 
-@numba.njit(cache=True, nogil=True)
+@numba.njit(cache=True, nogil=True, fastmath=_FAST)
 def sample_frame(planes, confidence, origin, layout, place, level, noise, factors, rays, values, variances):  # type: ignore[no-untyped-def]
     """One frame at the places of a tile, on the reference's scale, NaN where it has nothing.
 
@@ -212,8 +284,8 @@ def sample_frame(planes, confidence, origin, layout, place, level, noise, factor
     ``factors`` from :func:`noise_factors`; ``rays`` (P, 3) directions of the places.  Results:
     ``values`` and ``variances`` (3, P).
     """
-    wx = np.empty(6)
-    wy = np.empty(6)
+    wx = np.empty(6, dtype=np.float32)
+    wy = np.empty(6, dtype=np.float32)
     offset, unit, transparency = level
     for n in range(rays.shape[0]):
         u, v, inside = _locate(rays, n, place, layout)
@@ -240,15 +312,15 @@ def sample_frame(planes, confidence, origin, layout, place, level, noise, factor
                 variances[c, n] = np.nan
 
 
-@numba.njit(cache=True, nogil=True)
+@numba.njit(cache=True, nogil=True, fastmath=_FAST)
 def add_frame(planes, confidence, origin, layout, place, level, noise, factors, rays, share, sums):  # type: ignore[no-untyped-def]
     """Add one frame to a tile's running sums, with weight ``share``.
 
     ``sums`` (4, 3, P): Σ share·confidence·value, Σ share·confidence, Σ their squares·variance, the
     number of frames that count.  Other arguments as in :func:`sample_frame`.
     """
-    wx = np.empty(6)
-    wy = np.empty(6)
+    wx = np.empty(6, dtype=np.float32)
+    wy = np.empty(6, dtype=np.float32)
     offset, unit, transparency = level
     for n in range(rays.shape[0]):
         u, v, inside = _locate(rays, n, place, layout)
@@ -274,26 +346,27 @@ def add_frame(planes, confidence, origin, layout, place, level, noise, factors, 
                 sums[3, c, n] += 1.0
 
 
-@numba.njit(cache=True, nogil=True)
-def predict(model, top, place, level, layout, rays, expected, contrast):  # type: ignore[no-untyped-def]
-    """What a first stack says each sample of some rows of a frame should be, in the frame's ADU.
+@numba.njit(cache=True, nogil=True, fastmath=_FAST)
+def deviations(codes, coding, top, layout, model, spread, nodes, level, noise, steepness, out):  # type: ignore[no-untyped-def]
+    """How far each sample of some rows of a frame is from what a first stack says of its place.
 
-    ``model`` (3, H, W) on the reference grid; ``rays`` (h·W, 3) the samples' directions *in the
-    frame's axes*; ``place`` = (matrix to the reference's axes, packed reference lens); ``top`` the
-    first row's number.  Results (h, W): ``expected``, and ``contrast``, the range of the model
-    over the 4×4 places around, both NaN where the model does not reach.
+    ``codes`` (h, W) of the rows from ``top`` on, ``coding`` (step, pedestal); ``model`` (3, H, W) on
+    the reference grid, ``spread`` (3,) its variances; ``nodes`` the rows' places on that grid, every
+    ``NODE`` px (:func:`sample_frame` has the other arguments).  ``out`` (h, W) receives (sample -
+    prediction) / standard deviation, NaN where either is missing.  The variance is the sample's
+    noise, the model's, and (``steepness`` · contrast)², the contrast being the range of the model
+    over the 4×4 places around.
     """
-    wx = np.empty(6)
-    wy = np.empty(6)
-    rows, columns = expected.shape
+    wx = np.empty(6, dtype=np.float32)
+    wy = np.empty(6, dtype=np.float32)
     height, width = model.shape[1:]
     offset, unit, transparency = level
-    grid = np.array([0, 0, 0, 0, 0, width, height])
-    for j in range(rows):
-        for i in range(columns):
-            expected[j, i] = np.nan
-            contrast[j, i] = np.nan
-            u, v, _ = _locate(rays, j * columns + i, place, grid)
+    for j in range(codes.shape[0]):
+        for i in range(codes.shape[1]):
+            out[j, i] = np.nan
+            if codes[j, i] == 0:
+                continue
+            u, v = _between_nodes(nodes, i, j)
             if not (2.0 <= u < width - 3.0 and 2.0 <= v < height - 3.0):
                 continue
             c = 1
@@ -302,14 +375,28 @@ def predict(model, top, place, level, layout, rays, expected, contrast):  # type
             a, b = int(u), int(v)
             _lanczos(u - a, wx)
             _lanczos(v - b, wy)
-            low, high = np.inf, -np.inf
+            low, high = model[c, b, a], model[c, b, a]
             for q in range(-1, 3):
                 for p in range(-1, 3):
                     low = min(low, model[c, b + q, a + p])
                     high = max(high, model[c, b + q, a + p])
             away = _polynomial(offset[c], (i - unit[0]) / unit[2], (j + top - unit[1]) / unit[2])
-            expected[j, i] = transparency * _interpolate(model[c], a, b, wx, wy) + away
-            contrast[j, i] = transparency * (high - low)
+            expected = transparency * _interpolate(model[c], a, b, wx, wy) + away
+            contrast = steepness * transparency * (high - low)
+            variance = noise[1] + noise[0] * max(expected, 0.0) + contrast * contrast
+            variance += spread[c] * transparency * transparency
+            out[j, i] = ((codes[j, i] - 1.0) * coding[0] - coding[1] - expected) / np.sqrt(variance)
+
+
+@numba.njit(cache=True, inline="always")
+def _between_nodes(nodes, i, j):  # type: ignore[no-untyped-def]
+    """Place of sample (i, j), linear between the nodes: to 0.003 px, enough to predict by."""
+    x, y = i // NODE, j // NODE
+    s, t = (i - x * NODE) / NODE, (j - y * NODE) / NODE
+    a, b, c, d = nodes[y, x], nodes[y, x + 1], nodes[y + 1, x], nodes[y + 1, x + 1]
+    u = (1 - t) * ((1 - s) * a[0] + s * b[0]) + t * ((1 - s) * c[0] + s * d[0])
+    v = (1 - t) * ((1 - s) * a[1] + s * b[1]) + t * ((1 - s) * c[1] + s * d[1])
+    return u, v
 
 
 def layout_of(pattern: NDArray[np.uint8], width: int, height: int) -> NDArray[np.int64]:
@@ -332,9 +419,9 @@ def _factors(sites: tuple[int, ...]) -> Array:
         for x in range(size):
             codes = np.ones((size, size), dtype=np.uint16)
             codes[y, x] = 2
-            open_window(codes, 1.0, 0.0, layout, planes, confidence)
+            open_window(codes, 1.0, 0.0, layout, _taps(sites), planes, confidence)
             response[:, y, x] = planes
-    wx, wy = np.empty(6), np.empty(6)
+    wx, wy = np.empty((2, 6), dtype=np.float32)
     for row in range(2 * PHASES):
         for column in range(2 * PHASES):
             u, v = (column + 0.5) / PHASES, (row + 0.5) / PHASES

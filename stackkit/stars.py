@@ -25,7 +25,7 @@ Column = NDArray[np.float64]
 
 SIGMA_TO_FWHM = 2.3548
 """Full width at half maximum of a Gaussian in standard deviations."""
-MOST_STARS = 1500
+MOST_STARS = 1000
 """The brightest ones kept per frame."""
 _BOX = 32
 """Background mesh, in cells."""
@@ -133,21 +133,35 @@ def _peaks(summed: Plane) -> Column:
         background = Background2D(
             summed,
             box_size=min(_BOX, *summed.shape),
-            filter_size=3,
+            filter_size=1,
             bkg_estimator=MedianBackground(),
         )
-        flat = (summed - background.background).astype(np.float32)
+        flat = summed - _spread_out(background.background_mesh, summed.shape)
         filtered = gaussian_filter(flat, 0.7)
         spread = 1.4826 * np.median(np.abs(filtered - np.median(filtered)))
-        scale = np.asarray(background.background_rms / max(background.background_rms_median, 1e-9))
-        threshold = _DETECTION * max(float(spread), 1e-6) * np.maximum(scale, 0.5)
-        table = find_peaks(filtered, threshold, box_size=3, n_peaks=2 * MOST_STARS)
+        scale = background.background_rms_mesh / max(background.background_rms_median, 1e-9)
+        threshold = _DETECTION * max(float(spread), 1e-6)
+        limit = threshold * _spread_out(np.maximum(scale, 0.5), summed.shape)
+        table = find_peaks(filtered, limit, box_size=3, n_peaks=3 * MOST_STARS // 2)
     if table is None or len(table) == 0:
         return np.zeros((0, 2))
     order = np.argsort(-np.asarray(table["peak_value"]), kind="stable")
     x = np.asarray(table["x_peak"], dtype=float)[order]
     y = np.asarray(table["y_peak"], dtype=float)[order]
     return np.stack([2 * x + 0.5, 2 * y + 0.5], axis=1)
+
+
+def _spread_out(mesh: Column, shape: tuple[int, ...]) -> Plane:
+    """A background mesh at every cell, linear between the boxes' centres."""
+    along = []
+    for boxes, cells_there in zip(mesh.shape, shape, strict=True):
+        at = np.clip((np.arange(cells_there) + 0.5) / _BOX - 0.5, 0, boxes - 1)
+        low = np.minimum(at.astype(np.int64), max(boxes - 2, 0))
+        weights = np.zeros((cells_there, boxes), dtype=np.float32)
+        weights[np.arange(cells_there), low] = 1 - (at - low)
+        weights[np.arange(cells_there), np.minimum(low + 1, boxes - 1)] += at - low
+        along.append(weights)
+    return np.asarray(along[0] @ mesh.astype(np.float32) @ along[1].T)
 
 
 def _table(rows: Column) -> Stars:
