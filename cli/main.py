@@ -1,0 +1,60 @@
+"""The ``stackkit`` command: names its subcommands, loads one when it is called for."""
+
+from __future__ import annotations
+
+import importlib
+import sys
+
+import click
+
+from stackkit_cli.terminal import failed
+
+_COMMANDS = {
+    "stack": "Stack a folder of raw frames into one linear picture.",
+    "simulate": "Write a simulated night to rehearse with.",
+}
+
+
+class _Lazy(click.Group):
+    """Imports a command's module when it is asked for, so that ``--help`` is quick."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002
+        return list(_COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002
+        if cmd_name not in _COMMANDS:
+            return None
+        command: click.Command = importlib.import_module(f"stackkit_cli.{cmd_name}").command
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
+        with formatter.section("Commands"):
+            formatter.write_dl(list(_COMMANDS.items()))
+
+
+@click.group(
+    cls=_Lazy,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+    epilog="Example: stackkit stack my_night --out result",
+)
+@click.version_option(package_name="stackkit", message="%(prog)s %(version)s")
+def cli() -> None:
+    """From a folder of short raw exposures of the night sky to one clean, linear picture.
+
+    Every command explains itself: stackkit COMMAND --help
+    """
+
+
+def main(arguments: list[str] | None = None) -> None:
+    """Run the command; exit 0 when good, 1 for the data, 2 for wrong usage, 130 interrupted."""
+    # File names need not be text that the terminal can show.
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="replace")
+    try:
+        code = cli.main(args=arguments, prog_name="stackkit", standalone_mode=False)
+    except click.exceptions.Exit as end:
+        code = end.exit_code
+    except (Exception, KeyboardInterrupt) as error:
+        code = failed(error)
+    sys.exit(code if isinstance(code, int) else 0)

@@ -1,0 +1,57 @@
+"""``stackkit stack``: a folder of raw frames in, one linear picture out."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from stackkit_cli.terminal import progress_bar
+
+
+@click.command(
+    name="stack",
+    epilog="Example: stackkit stack my_night --out result",
+)
+@click.argument("paths", metavar="FOLDER...", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option(
+    "--out", "out", metavar="DIR", required=True, type=click.Path(path_type=Path),
+    help="Where the results go; made if it is not there.",
+)
+@click.option("--force", is_flag=True, help="Replace results that are already in DIR.")
+@click.option("--jobs", metavar="N", type=click.IntRange(min=1), help="Threads [default: all cores].")
+@click.option(
+    "--method", metavar="NAME", default="by-sample", show_default=True,
+    help="How the frames are combined: by-sample (each raw sample judged by itself), mean, "
+    "median or sigma-clip.",
+)
+def command(paths: tuple[Path, ...], out: Path, force: bool, jobs: int | None, method: str) -> None:
+    """Stack the raw frames of one session into one clean, linear picture.
+
+    Give the folder that holds the raw files (DNG or another camera raw). Every frame is checked,
+    aligned on its stars and averaged; aircraft, satellites and hot pixels are left out. The
+    sources are only read. DIR receives stack.tif (to edit), stack.fits (the measurement),
+    preview.png (to look at) and run.json (what was done with every file, and why).
+    """
+    from stackkit.finish import check_output, write_results
+    from stackkit.line import Options, stack
+    from stackkit_cli.summary import summary
+
+    made = check_output(out, force)
+    try:
+        with progress_bar() as tell:
+            result = stack(paths, Options(method=method, jobs=jobs, scratch=out), tell)
+            record = write_results(result, out, tell)
+    except BaseException:
+        if made:
+            remove_if_empty(out)
+        raise
+    click.echo(summary(record))
+
+
+def remove_if_empty(folder: Path) -> None:
+    """Take back a folder that was made for results that never came."""
+    try:
+        folder.rmdir()
+    except OSError:
+        return

@@ -1,0 +1,75 @@
+"""The end of the line: the folder for the results, and all files of a result."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import Any
+
+from stackkit.errors import OutputError, UsageError
+from stackkit.line import Progress, Result
+from stackkit.output.files import reason
+from stackkit.output.fits import write_fits
+from stackkit.output.preview import write_preview
+from stackkit.output.record import write_record
+from stackkit.output.tiff import write_tiff
+
+FILES = {
+    "fits": "stack.fits",
+    "tiff": "stack.tif",
+    "preview": "preview.png",
+    "record": "run.json",
+}
+"""What a run writes, by kind.  The record comes last: when it is there, the run is complete."""
+
+
+def check_output(folder: Path, force: bool) -> bool:
+    """Make ``folder`` ready for results; True when it was made just now.
+
+    Raises ``UsageError`` when it holds results and ``force`` is not given, ``OutputError`` when it
+    cannot be made or written to.
+    """
+    if folder.exists() and not folder.is_dir():
+        raise UsageError(f"{folder} is a file. Name a folder for the results with --out.")
+    present = [name for name in FILES.values() if (folder / name).exists()]
+    if present and not force:
+        raise UsageError(
+            f"{folder} already has results ({', '.join(present)}). "
+            "Choose another --out, or give --force to replace them."
+        )
+    made = not folder.exists()
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise OutputError(f"Cannot make the folder {folder}: {reason(error)}") from error
+    if not os.access(folder, os.W_OK | os.X_OK):
+        raise OutputError(
+            f"Cannot write to {folder}: no permission to write there. Choose another --out."
+        )
+    return made
+
+
+def write_results(result: Result, folder: Path, progress: Progress | None = None) -> dict[str, Any]:
+    """Write all files of a result into ``folder``; returns the record as written.
+
+    Each file is complete or absent; an older record goes first, so that no run looks finished
+    with another run's pictures beside it.  Raises ``OutputError`` when the disk refuses.
+    """
+    tell = progress or (lambda _step, _done, _total: None)
+    place = {"folder": str(folder), "files": FILES}
+    record = {**result.record, "output": {**result.record["output"], **place}}
+    picture = (result.stack, result.balance, result.orientation)
+    writers = (
+        lambda: write_fits(folder / FILES["fits"], result.stack, record),
+        lambda: write_tiff(folder / FILES["tiff"], *picture, result.white),
+        lambda: write_preview(folder / FILES["preview"], *picture, result.white),
+        lambda: write_record(folder / FILES["record"], record),
+    )
+    try:
+        (folder / FILES["record"]).unlink(missing_ok=True)
+    except OSError as error:
+        raise OutputError(f"Cannot replace the results in {folder}: {reason(error)}") from error
+    for done, write in enumerate(writers, start=1):
+        write()
+        tell("Writing", done, len(writers))
+    return record
