@@ -16,14 +16,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stackkit import resample, scratch
-from stackkit.geometry import Array, Mapping, unproject
+from stackkit.geometry import Array, Mapping
 from stackkit.methods import Method
 from stackkit.noise import BLOCK_MEAN, Noise, block_means
 from stackkit.normalise import Level
 from stackkit.scratch import Cache, Window
 from stackkit.stack_result import Stack
 
-_BUDGET = 16 * 2**20
+_BUDGET = 24 * 2**20
 """Bytes of samples that one tile may hold."""
 _LARGEST_TILE = 256
 _SMALLEST_TILE = 32
@@ -80,19 +80,19 @@ def combine(
     """One method of the table over the whole grid; each frame interpolated by itself."""
 
     def one(tile: Window) -> tuple[Any, Any, Any]:
-        rays = _rays(frames[0].mapping, tile)
-        values = np.full((len(frames), 3, len(rays)), np.nan, dtype=np.float32)
+        size = (3, tile.bottom - tile.top, tile.right - tile.left)
+        values = np.full((len(frames), *size), np.nan, dtype=np.float32)
         variances = np.full_like(values, np.nan)
         for k, frame in enumerate(frames):
             window = source_window(frame.mapping, tile, cache.shape)
             if window is not None:
-                opened = _opened(cache, frame, window, layout, _codes(cache, frame, window, defects))
-                resample.sample_frame(*opened, rays, values[k], variances[k])
+                codes = _codes(cache, frame, window, defects)
+                opened = _opened(cache, frame, tile, window, layout, codes)
+                resample.sample_frame(*opened, values[k], variances[k])
         weights = np.array([frame.weight for frame in frames], dtype=np.float32)
         flat = (len(frames), -1)
         value, variance, count = method.function(values.reshape(flat), variances.reshape(flat), weights)
-        shape = (3, tile.bottom - tile.top, tile.right - tile.left)
-        return value.reshape(shape), variance.reshape(shape), count.reshape(shape).min(axis=0)
+        return value.reshape(size), variance.reshape(size), count.reshape(size).min(axis=0)
 
     return _assemble(cache.shape, tile_side(len(frames)), one, pool, step)
 
@@ -114,25 +114,24 @@ def total(
     noise = np.full(shape, np.nan)
 
     def one(tile: Window) -> tuple[Any, Any, Any]:
-        rays = _rays(frames[0].mapping, tile)
+        size = (3, tile.bottom - tile.top, tile.right - tile.left)
         # Apart: the reference, and every other frame.  Their differences are noise and nothing else.
-        parts = np.zeros((3, 4, 3, len(rays)))
+        parts = np.zeros((3, 4, *size))
         for k, frame in enumerate(frames):
             window = source_window(frame.mapping, tile, cache.shape)
             if window is not None:
                 codes = _codes(cache, frame, window, defects)
                 codes[scratch.get_rejected(cache, frame.number, window)] = 0
-                opened = _opened(cache, frame, window, layout, codes)
+                opened = _opened(cache, frame, tile, window, layout, codes)
                 group = 0 if k == 0 else 1 + k % 2
-                resample.add_frame(*opened, rays, frame.weight, parts[group])
+                resample.add_frame(*opened, frame.weight, parts[group])
         sums = parts.sum(axis=0)
-        size = (3, tile.bottom - tile.top, tile.right - tile.left)
         with np.errstate(invalid="ignore", divide="ignore"):
             value, variance = sums[0] / sums[1], sums[2] / sums[1] ** 2
-            means = np.stack([block_means(n.reshape(size)) for n in _noise_pictures(parts)])
+            means = np.stack([block_means(n) for n in _noise_pictures(parts)])
         y, x = tile.top // BLOCK_MEAN, tile.left // BLOCK_MEAN
         noise[:, :, y : y + means.shape[2], x : x + means.shape[3]] = means
-        return value.reshape(size), variance.reshape(size), sums[3].reshape(size).min(axis=0)
+        return value, variance, sums[3].min(axis=0)
 
     picture = _assemble(cache.shape, _LARGEST_TILE, one, pool, step)
     return picture, NoiseBlocks(noise[0], noise[1])
@@ -160,11 +159,12 @@ def _codes(cache: Cache, frame: Placed, window: Window, defects: Mask) -> scratc
 def _opened(
     cache: Cache,
     frame: Placed,
+    tile: Window,
     window: Window,
     layout: NDArray[np.int64],
     codes: scratch.Codes,
 ) -> tuple[Any, ...]:
-    """What the kernels want to know of a window of a frame, in their order."""
+    """What the kernels want to know of a frame in a tile, in their order."""
     planes = np.empty((3, *codes.shape), dtype=np.float32)
     confidence = np.empty_like(planes)
     coding, taps = cache.coding, resample.opening_taps(layout)
@@ -174,17 +174,17 @@ def _opened(
         confidence,
         (window.left, window.top),
         layout,
-        (frame.mapping.matrix, frame.mapping.frame.packed),
+        resample.nodes_of(
+            frame.mapping.from_reference,
+            tile.left,
+            tile.top,
+            tile.right - tile.left,
+            tile.bottom - tile.top,
+        ),
         (frame.level.offset, frame.level.unit, frame.level.transparency),
         (frame.noise.slope, frame.noise.floor),
         resample.noise_factors(layout),
     )
-
-
-def _rays(mapping: Mapping, tile: Window) -> Array:
-    """Directions (P, 3) of a tile's places through the reference lens."""
-    y, x = np.mgrid[tile.top : tile.bottom, tile.left : tile.right]
-    return unproject(mapping.reference, np.stack([x, y], axis=-1).reshape(-1, 2))
 
 
 def source_window(mapping: Mapping, tile: Window, shape: tuple[int, int]) -> Window | None:

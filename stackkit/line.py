@@ -48,7 +48,7 @@ Progress = Callable[[str, int, int], None]
 BY_SAMPLE = "by-sample"
 """The usual method: every raw sample judged by itself, the rest averaged."""
 
-_FIRST_FRAMES = 15
+_FIRST_FRAMES = 11
 """Frames in the first stack: enough to judge by, and no more to wait for with a hundred."""
 
 
@@ -226,9 +226,8 @@ def _look(
     clip = calibrate.clip_level(lights.mosaic)
 
     def clean(number: int) -> NDArray[np.float32]:
-        adu = scratch.decode(scratch.get(cache, number, scratch.whole(cache)), cache.coding)
-        adu[defects] = np.nan
-        return adu
+        codes = scratch.get(cache, number, scratch.whole(cache))
+        return scratch.decode(codes, cache.coding, without=defects)
 
     if len(numbers) > 1:
         middle = len(numbers) // 2

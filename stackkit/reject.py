@@ -71,9 +71,7 @@ def judge(
     ):
         scratch.put_rejected(cache, frame.number, mask)
         rejected += int(mask.sum())
-        there = np.isfinite(deviation)
-        deviation_sum[there] += np.clip(deviation[there], -_VOICE, _VOICE)
-        seen += there
+        _listen(deviation, deviation_sum, seen)
         step(done, len(frames))
     mean = deviation_sum / np.sqrt(np.maximum(seen, 1))
     enough = seen >= max(FEWEST, len(frames) // 2)
@@ -103,14 +101,12 @@ def _deviation(
     """(sample - prediction) / its standard deviation (H, W), NaN where unknown."""
     codes = scratch.get(cache, frame.number, scratch.whole(cache))
     codes[defects] = 0
-    x = np.arange(0, cache.shape[1] + resample.NODE, resample.NODE)
-    y = np.arange(0, cache.shape[0] + resample.NODE, resample.NODE)
-    nodes = frame.mapping.to_reference(np.stack(np.meshgrid(x, y), axis=-1))
+    height, width = cache.shape
+    nodes = resample.nodes_of(frame.mapping.to_reference, 0, 0, width, height)
     deviation = np.empty(cache.shape, dtype=np.float32)
     resample.deviations(
         codes,
         (cache.coding.step, cache.coding.pedestal),
-        0,
         layout,
         model,
         spread,
@@ -121,6 +117,17 @@ def _deviation(
         deviation,
     )
     return deviation
+
+
+@numba.njit(cache=True, nogil=True)
+def _listen(deviation, total, seen):  # type: ignore[no-untyped-def]
+    """Add what a frame says of each site's being off, at most ``_VOICE``."""
+    for y in range(deviation.shape[0]):
+        for x in range(deviation.shape[1]):
+            v = deviation[y, x]
+            if np.isfinite(v):
+                total[y, x] += min(max(v, -_VOICE), _VOICE)
+                seen[y, x] += 1
 
 
 def outliers(deviation: Plane) -> Mask:

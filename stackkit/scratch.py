@@ -12,6 +12,7 @@ import errno
 from dataclasses import dataclass
 from pathlib import Path
 
+import numba
 import numpy as np
 from numpy.typing import NDArray
 
@@ -62,16 +63,29 @@ def coding_for(black: float, white: float) -> Coding:
 
 def encode(adu: Plane, coding: Coding) -> Codes:
     """Codes of ADU; NaN becomes 0, what lies outside the coding its nearest end."""
-    with np.errstate(invalid="ignore"):
-        codes = np.clip(np.rint((adu + coding.pedestal) / coding.step) + 1, 1, 65535)
-    return np.where(np.isfinite(adu), codes, 0).astype(np.uint16)
+    codes = adu / np.float32(coding.step)
+    codes += np.float32(coding.pedestal / coding.step + 1)
+    missing = ~np.isfinite(codes)
+    np.clip(np.rint(codes, out=codes), 1, 65535, out=codes)
+    codes[missing] = 0
+    return codes.astype(np.uint16)
 
 
-def decode(codes: Codes, coding: Coding) -> Plane:
-    """ADU (float32) of codes, NaN where missing."""
-    adu = (codes.astype(np.float32) - 1) * np.float32(coding.step) - np.float32(coding.pedestal)
-    adu[codes == 0] = np.nan
+def decode(codes: Codes, coding: Coding, without: Mask | None = None) -> Plane:
+    """ADU (float32) of codes, NaN where missing or, if given, in the mask ``without``."""
+    adu = np.empty(codes.shape, dtype=np.float32)
+    _decode(codes, coding.step, coding.pedestal, adu)
+    if without is not None:
+        np.putmask(adu, without, np.nan)
     return adu
+
+
+@numba.njit(cache=True, nogil=True)
+def _decode(codes, step, pedestal, adu):  # type: ignore[no-untyped-def]
+    for y in range(codes.shape[0]):
+        for x in range(codes.shape[1]):
+            code = codes[y, x]
+            adu[y, x] = (code - 1.0) * step - pedestal if code != 0 else np.nan
 
 
 def _mosaic_file(cache: Cache, frame: int) -> Path:

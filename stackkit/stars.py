@@ -95,7 +95,10 @@ def _filled(site: Plane) -> Plane:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", RuntimeWarning)  # all eight missing: handled next
         values = np.nanmedian(near, axis=0)
-    filled[rows, columns] = np.where(np.isfinite(values), values, np.nanmedian(site))
+    lost = ~np.isfinite(values)
+    if lost.any():
+        values[lost] = np.nanmedian(site)
+    filled[rows, columns] = values
     return filled
 
 

@@ -19,6 +19,7 @@ from pathlib import Path
 import numpy as np
 
 import stackkit
+import stackkit.line
 from stackkit.simulate import Night
 from stackkit.simulate.folder import frame_name
 
