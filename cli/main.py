@@ -7,7 +7,7 @@ import sys
 
 import click
 
-from stackkit_cli.terminal import failed
+from .terminal import failed
 
 _COMMANDS = {
     "stack": "Stack a folder of raw frames into one linear picture.",
@@ -24,7 +24,7 @@ class _Lazy(click.Group):
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002
         if cmd_name not in _COMMANDS:
             return None
-        command: click.Command = importlib.import_module(f"stackkit_cli.{cmd_name}").command
+        command: click.Command = importlib.import_module(f".{cmd_name}", __package__).command
         return command
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002

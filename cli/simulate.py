@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from stackkit_cli.terminal import progress_bar
+from .terminal import progress_bar
 
 _SCENES = {
     "wide": "a phone's main lens at 45° altitude under a dark sky",
@@ -19,17 +19,39 @@ _SCENES = {
 
 @click.command(name="simulate", epilog="Example: stackkit simulate rehearsal --frames 12 --seed 3")
 @click.argument("out", metavar="OUT", type=click.Path(path_type=Path))
-@click.option("--seed", type=click.IntRange(min=0), default=1, show_default=True,
-              help="The same seed and options give the same files, byte for byte.")
+@click.option(
+    "--seed",
+    type=click.IntRange(min=0),
+    default=1,
+    show_default=True,
+    help="The same seed and options give the same files, byte for byte.",
+)
 @click.option("--frames", type=click.IntRange(1, 2000), default=24, show_default=True)
 @click.option("--width", type=click.IntRange(64, 12000), default=2000, show_default=True, help="px")
-@click.option("--height", type=click.IntRange(64, 12000), default=1500, show_default=True, help="px")
-@click.option("--exposure", type=click.FloatRange(0.1, 60), default=8.0, show_default=True,
-              help="Seconds of each frame.")
-@click.option("--cadence", type=click.FloatRange(0.1, 600), default=20.0, show_default=True,
-              help="Seconds from one frame's start to the next.")
-@click.option("--scene", type=click.Choice(list(_SCENES)), default="wide", show_default=True,
-              help="; ".join(f"{name}: {text}" for name, text in _SCENES.items()) + ".")
+@click.option(
+    "--height", type=click.IntRange(64, 12000), default=1500, show_default=True, help="px"
+)
+@click.option(
+    "--exposure",
+    type=click.FloatRange(0.1, 60),
+    default=8.0,
+    show_default=True,
+    help="Seconds of each frame.",
+)
+@click.option(
+    "--cadence",
+    type=click.FloatRange(0.1, 600),
+    default=20.0,
+    show_default=True,
+    help="Seconds from one frame's start to the next.",
+)
+@click.option(
+    "--scene",
+    type=click.Choice(list(_SCENES)),
+    default="wide",
+    show_default=True,
+    help="; ".join(f"{name}: {text}" for name, text in _SCENES.items()) + ".",
+)
 @click.option("--force", is_flag=True, help="Replace frames that are already in OUT.")
 def command(
     out: Path,

@@ -6,22 +6,33 @@ from pathlib import Path
 
 import click
 
-from stackkit_cli.terminal import progress_bar
+from .terminal import progress_bar
 
 
 @click.command(
     name="stack",
     epilog="Example: stackkit stack my_night --out result",
 )
-@click.argument("paths", metavar="FOLDER...", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.argument(
+    "paths", metavar="FOLDER...", nargs=-1, required=True, type=click.Path(path_type=Path)
+)
 @click.option(
-    "--out", "out", metavar="DIR", required=True, type=click.Path(path_type=Path),
+    "--out",
+    "out",
+    metavar="DIR",
+    required=True,
+    type=click.Path(path_type=Path),
     help="Where the results go; made if it is not there.",
 )
 @click.option("--force", is_flag=True, help="Replace results that are already in DIR.")
-@click.option("--jobs", metavar="N", type=click.IntRange(min=1), help="Threads [default: all cores].")
 @click.option(
-    "--method", metavar="NAME", default="by-sample", show_default=True,
+    "--jobs", metavar="N", type=click.IntRange(min=1), help="Threads [default: all cores]."
+)
+@click.option(
+    "--method",
+    metavar="NAME",
+    default="by-sample",
+    show_default=True,
     help="How the frames are combined: by-sample (each raw sample judged by itself), mean, "
     "median or sigma-clip.",
 )
@@ -35,7 +46,8 @@ def command(paths: tuple[Path, ...], out: Path, force: bool, jobs: int | None, m
     """
     from stackkit.finish import check_output, write_results
     from stackkit.line import Options, stack
-    from stackkit_cli.summary import summary
+
+    from .summary import summary
 
     made = check_output(out, force)
     try:

@@ -58,8 +58,13 @@ def _figures(record: dict[str, Any], used: list[dict[str, Any]]) -> list[tuple[s
         rows.append(("Noise", f"{gain:.1f} times less than one frame (at best {best:.1f})"))
     rejected = integration["rejected_share"]
     if rejected:
-        rows.append(("Left out", f"{100 * rejected:.2g} % of the samples (trails, flashes), "
-                     f"{integration['defects']} hot or dead pixels"))
+        rows.append(
+            (
+                "Left out",
+                f"{100 * rejected:.2g} % of the samples (trails, flashes), "
+                f"{integration['defects']} hot or dead pixels",
+            )
+        )
     rows.append(("Reference", record["reference"]))
     return rows
 

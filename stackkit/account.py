@@ -30,7 +30,8 @@ def record(
     timing: dict[str, float],
 ) -> dict[str, Any]:
     """The record of a run.  ``grades`` go with the session's lights; ``numbers`` say which of the
-    lights the registration's lists run over."""
+    lights the registration's lists run over.
+    """
     lights = session.lights
     place = {number: k for k, number in enumerate(numbers)}
     reference = numbers[registration.reference if registration else 0]
@@ -60,9 +61,7 @@ def record(
     }
 
 
-def _row(
-    frame: Frame, grade: Grade, mapping: Mapping | None, turn: float | None
-) -> dict[str, Any]:
+def _row(frame: Frame, grade: Grade, mapping: Mapping | None, turn: float | None) -> dict[str, Any]:
     seen = frame.metadata
     return {
         "file": frame.path.name,
@@ -187,11 +186,15 @@ def _warnings(rows: Sequence[dict[str, Any]]) -> list[str]:
     used = [row for row in rows if row["used"]]
     lights = [row for row in rows if row["role"] == "light"]
     if len(lights) == 1:
-        return ["There is only one frame: nothing was averaged, and trails stay. "
-                "Take a few dozen next time."]
+        return [
+            "There is only one frame: nothing was averaged, and trails stay. "
+            "Take a few dozen next time."
+        ]
     if len(used) == 1:
         return ["No other frame matched the reference: the picture is that one frame."]
     if len(used) == 2:
-        return ["With two frames there is no telling which one is wrong: trails of aircraft and "
-                "satellites stay in the picture, at half their brightness."]
+        return [
+            "With two frames there is no telling which one is wrong: trails of aircraft and "
+            "satellites stay in the picture, at half their brightness."
+        ]
     return []

@@ -166,9 +166,7 @@ def _first_state(problem: _Problem, frames: int) -> _State:
 
 def _turned(seen: Observations, state: _State) -> Array:
     """Each observation's star in the axes of its frame (M, 3)."""
-    return np.asarray(
-        np.einsum("mij,mj->mi", state.turns[seen.frame], state.directions[seen.star])
-    )
+    return np.asarray(np.einsum("mij,mj->mi", state.turns[seen.frame], state.directions[seen.star]))
 
 
 def _parameters(lens: Lens) -> Array:
@@ -302,7 +300,7 @@ def _reduced(system: _System, damping: float) -> tuple[Array, Array, Array]:
 def _step(system: _System, state: _State, damping: float, size: tuple[int, int]) -> _State:
     """One damped Gauss-Newton step (Levenberg-Marquardt)."""
     h, g, inverse = _reduced(system, damping)
-    step = -np.linalg.solve(h, g)
+    step = -np.asarray(np.linalg.solve(h, g), dtype=np.float64)
     across = -np.einsum("sij,sj->si", inverse, system.b + system.w @ step)
     vectors = step[_LENS:].reshape(-1, 3)
     turns = np.array([rotation(v) @ turn for v, turn in zip(vectors, state.turns, strict=True)])

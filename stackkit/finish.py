@@ -59,17 +59,17 @@ def write_results(result: Result, folder: Path, progress: Progress | None = None
     place = {"folder": str(folder), "files": FILES}
     record = {**result.record, "output": {**result.record["output"], **place}}
     picture = (result.stack, result.balance, result.orientation)
-    writers = (
-        lambda: write_fits(folder / FILES["fits"], result.stack, record),
-        lambda: write_tiff(folder / FILES["tiff"], *picture, result.white),
-        lambda: write_preview(folder / FILES["preview"], *picture, result.white),
-        lambda: write_record(folder / FILES["record"], record),
-    )
     try:
         (folder / FILES["record"]).unlink(missing_ok=True)
     except OSError as error:
         raise OutputError(f"Cannot replace the results in {folder}: {reason(error)}") from error
-    for done, write in enumerate(writers, start=1):
-        write()
-        tell("Writing", done, len(writers))
+    tell("Writing", 0, len(FILES))
+    write_fits(folder / FILES["fits"], result.stack, record)
+    tell("Writing", 1, len(FILES))
+    write_tiff(folder / FILES["tiff"], *picture, result.white)
+    tell("Writing", 2, len(FILES))
+    write_preview(folder / FILES["preview"], *picture, result.white)
+    tell("Writing", 3, len(FILES))
+    write_record(folder / FILES["record"], record)
+    tell("Writing", 4, len(FILES))
     return record

@@ -36,7 +36,7 @@ _LEAST_SLOPE = 0.25
 
 @dataclass(frozen=True)
 class Lens:
-    """A lens: focal length and centre in pixels, dimensionless distortion, reach in tangent units."""
+    """A lens: focal length and centre in px, dimensionless distortion, reach in tangent units."""
 
     f: float
     cx: float
@@ -71,7 +71,7 @@ def reaching(lens: Lens, width: int, height: int, margin: float = 1.1) -> Lens:
 
 
 @numba.njit(cache=True, inline="always")
-def _radial(lens: Array, r2: float) -> tuple[float, float]:  # type: ignore[misc]
+def _radial(lens: Array, r2: float) -> tuple[float, float]:
     """r'/r and d(r')/dr at tangent radius √r2."""
     if r2 <= lens[8] * lens[8]:
         scale = 1 + r2 * (lens[3] + r2 * (lens[4] + r2 * lens[5]))
@@ -85,7 +85,7 @@ def _radial(lens: Array, r2: float) -> tuple[float, float]:  # type: ignore[misc
 
 
 @numba.njit(cache=True)
-def project_one(lens: Array, x: float, y: float, z: float) -> tuple[float, float]:  # type: ignore[misc]
+def project_one(lens: Array, x: float, y: float, z: float) -> tuple[float, float]:
     """Pixel (u, v) of the direction (x, y, z); NaN behind the camera."""
     if z <= 1e-6:
         return np.nan, np.nan
@@ -101,7 +101,7 @@ def project_one(lens: Array, x: float, y: float, z: float) -> tuple[float, float
 
 
 @numba.njit(cache=True)
-def unproject_one(lens: Array, u: float, v: float) -> tuple[float, float, float]:  # type: ignore[misc]
+def unproject_one(lens: Array, u: float, v: float) -> tuple[float, float, float]:
     """Unit direction seen at pixel (u, v): Newton's method on the lens equations."""
     ta = (u - lens[1]) / lens[0]
     tb = (v - lens[2]) / lens[0]
@@ -130,7 +130,7 @@ def unproject_one(lens: Array, u: float, v: float) -> tuple[float, float, float]
 
 
 @numba.njit(cache=True, nogil=True)
-def _project_many(lens: Array, directions: Array, out: Array) -> None:  # type: ignore[misc]
+def _project_many(lens: Array, directions: Array, out: Array) -> None:
     for i in range(directions.shape[0]):
         out[i, 0], out[i, 1] = project_one(
             lens, directions[i, 0], directions[i, 1], directions[i, 2]
@@ -138,7 +138,7 @@ def _project_many(lens: Array, directions: Array, out: Array) -> None:  # type: 
 
 
 @numba.njit(cache=True, nogil=True)
-def _unproject_many(lens: Array, xy: Array, out: Array) -> None:  # type: ignore[misc]
+def _unproject_many(lens: Array, xy: Array, out: Array) -> None:
     for i in range(xy.shape[0]):
         out[i, 0], out[i, 1], out[i, 2] = unproject_one(lens, xy[i, 0], xy[i, 1])
 

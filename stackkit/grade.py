@@ -88,9 +88,7 @@ def grade(
 
 
 def _measured(table: Stars, sky: Sky) -> Grade:
-    return Grade(
-        True, 1.0, stars=len(table), fwhm=_or_none(typical_width(table)), sky=sky.level
-    )
+    return Grade(True, 1.0, stars=len(table), fwhm=_or_none(typical_width(table)), sky=sky.level)
 
 
 def _or_none(value: float) -> float | None:

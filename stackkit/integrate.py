@@ -37,7 +37,8 @@ Step = Callable[[int, int], None]
 @dataclass(frozen=True)
 class Placed:
     """A frame ready for integration: where it lies in the cache and on the grid, how it is scaled,
-    how noisy it is and what weight it has."""
+    how noisy it is and what weight it has.
+    """
 
     number: int
     mapping: Mapping
@@ -49,14 +50,15 @@ class Placed:
 @dataclass(frozen=True)
 class NoiseBlocks:
     """Means over blocks of ``noise.BLOCK_MEAN`` px of pure noise (3, h, w): of the reference frame
-    by itself and of the stack."""
+    by itself and of the stack.
+    """
 
     frame: Array
     stack: Array
 
 
 def tile_side(frames: int) -> int:
-    """Side of tiles that hold this many frames: three colours, value and variance, in the budget."""
+    """Side of tiles that hold so many frames within the budget: three values, three variances."""
     side = int(np.sqrt(_BUDGET / (24 * max(frames, 1))))
     return int(np.clip(side // 16 * 16, _SMALLEST_TILE, _LARGEST_TILE))
 
@@ -91,7 +93,9 @@ def combine(
                 resample.sample_frame(*opened, values[k], variances[k])
         weights = np.array([frame.weight for frame in frames], dtype=np.float32)
         flat = (len(frames), -1)
-        value, variance, count = method.function(values.reshape(flat), variances.reshape(flat), weights)
+        value, variance, count = method.function(
+            values.reshape(flat), variances.reshape(flat), weights
+        )
         return value.reshape(size), variance.reshape(size), count.reshape(size).min(axis=0)
 
     return _assemble(cache.shape, tile_side(len(frames)), one, pool, step)
@@ -115,7 +119,7 @@ def total(
 
     def one(tile: Window) -> tuple[Any, Any, Any]:
         size = (3, tile.bottom - tile.top, tile.right - tile.left)
-        # Apart: the reference, and every other frame.  Their differences are noise and nothing else.
+        # Apart: the reference, and every other frame.  Their differences are pure noise.
         parts = np.zeros((3, 4, *size))
         for k, frame in enumerate(frames):
             window = source_window(frame.mapping, tile, cache.shape)

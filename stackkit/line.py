@@ -55,7 +55,8 @@ _FIRST_FRAMES = 11
 @dataclass(frozen=True)
 class Options:
     """``method``: ``by-sample`` or a name of ``methods.METHODS``; ``jobs``: threads, None for all
-    cores; ``scratch``: where the cache of mosaics may lie, None for the system's place."""
+    cores; ``scratch``: where the cache of mosaics may lie, None for the system's place.
+    """
 
     method: str = BY_SAMPLE
     jobs: int | None = None

@@ -34,7 +34,7 @@ MOST_CHANCE = 1e-6
 
 @dataclass(frozen=True)
 class Match:
-    """Pairs (N, 2) of star numbers (a, b), a plane transform (3, 3) a → b, its chance probability."""
+    """Pairs (N, 2) of star numbers (a, b), a homography (3, 3) a → b, its chance probability."""
 
     pairs: Index
     homography: Array
@@ -147,14 +147,14 @@ def _verify(
     # A wide lens bends away from the similarity with distance from where it was measured.
     allowed = np.minimum(2.0 * tolerance + 0.02 * np.abs(za - centre), 8.0 * tolerance)
     pairs = _mutual(tree, guess, allowed)
+    matrix: Array | None = None
     for shrink in (4.0, 2.0, 1.0, 1.0):
-        if len(pairs) < LEAST_PAIRS:
-            return None
-        matrix = fit_plane(a[pairs[:, 0]], b[pairs[:, 1]])
+        if len(pairs) >= LEAST_PAIRS:
+            matrix = fit_plane(a[pairs[:, 0]], b[pairs[:, 1]])
         if matrix is None:
             return None
         pairs = _mutual(tree, apply_plane(matrix, a), np.full(len(a), shrink * tolerance))
-    if len(pairs) < LEAST_PAIRS:
+    if matrix is None or len(pairs) < LEAST_PAIRS:
         return None
     chance = chance_of(len(pairs), apply_plane(matrix, a), b, tolerance)
     return Match(pairs, matrix, chance) if chance < MOST_CHANCE else None
@@ -192,7 +192,8 @@ def apply_plane(matrix: Array, xy: Array) -> Array:
 
 def fit_plane(a: Array, b: Array) -> Array | None:
     """Least-squares plane transform a → b (N, 2): homography from 12 pairs on, else affine,
-    else similarity (fewer than 8).  None when the points do not determine it."""
+    else similarity (fewer than 8).  None when the points do not determine it.
+    """
     middle, spread = a.mean(axis=0), max(float(a.std()), 1e-9)
     x, y = ((a - middle) / spread).T
     u, v = ((b - middle) / spread).T

@@ -61,7 +61,7 @@ def _clipped_variance(rows: NDArray[np.float64]) -> NDArray[np.float64]:
     count = np.maximum(inside.sum(axis=1), 2)
     mean = np.where(inside, deviation, 0).sum(axis=1) / count
     square = np.where(inside, (deviation - mean[:, None]) ** 2, 0).sum(axis=1)
-    return square / (count - 1) * 1.006
+    return np.asarray(square / (count - 1) * 1.006)
 
 
 def measure_noise(pairs: list[tuple[Plane, Plane]]) -> Noise:
@@ -72,7 +72,9 @@ def measure_noise(pairs: list[tuple[Plane, Plane]]) -> Noise:
     with ground or clouds in them do not tilt it.  With too little range of signal for a slope,
     the slope is the steepest that the data allow through zero.
     """
-    signal, variance = (np.concatenate(v) for v in zip(*[_points(a, b) for a, b in pairs], strict=True))
+    signal, variance = (
+        np.concatenate(v) for v in zip(*[_points(a, b) for a, b in pairs], strict=True)
+    )
     keep = np.isfinite(signal) & np.isfinite(variance) & (variance > 0)
     signal, variance = signal[keep], variance[keep]
     if len(signal) == 0:
@@ -87,7 +89,9 @@ def measure_noise(pairs: list[tuple[Plane, Plane]]) -> Noise:
     if len(x) >= 4 and far.any() and np.ptp(x) > 0.2 * abs(float(np.median(x))):
         with np.errstate(divide="ignore", invalid="ignore"):
             slopes = (y[:, None] - y[None, :]) / (x[:, None] - x[None, :])
-        slope = float(np.median([np.median(s[f]) for s, f in zip(slopes, far, strict=True) if f.any()]))
+        slope = float(
+            np.median([np.median(s[f]) for s, f in zip(slopes, far, strict=True) if f.any()])
+        )
         slope = float(np.clip(slope, 0.0, steepest))
     else:
         slope = max(steepest, 0.0)

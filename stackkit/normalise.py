@@ -25,7 +25,7 @@ _ROUNDS = 6
 
 @dataclass(frozen=True)
 class Sky:
-    """Sky per colour on a mesh (3, ny, nx), ADU above black; box centres at ``MESH``·i + (MESH-1)/2."""
+    """Sky on a mesh (3, ny, nx), ADU above black; box centres at ``MESH``·i + (MESH - 1)/2."""
 
     mesh: Plane
 

@@ -66,12 +66,14 @@ def open_window(codes, step, pedestal, layout, taps, planes, confidence):  # typ
             elif codes[y, x] == 0:
                 for j in range(y - 3, y + 4):
                     for i in range(x - 3, x + 4):
-                        _reopen(codes, i, j, step, pedestal, layout, taps, middle, planes, confidence)
+                        _reopen(
+                            codes, i, j, step, pedestal, layout, taps, middle, planes, confidence
+                        )
 
 
 @numba.njit(cache=True, nogil=True, fastmath=_FAST)
 def _open_inside(codes, layout, planes):  # type: ignore[no-untyped-def]
-    """Opens a window as if nothing were missing, all but its rim of 3; in rows, for the compiler."""
+    """Opens a window as if nothing were missing, but for its rim of 3; in rows, for speed."""
     height, width = codes.shape
     near = np.float32(INNER)
     far = np.float32(0.5 - INNER)
@@ -156,16 +158,14 @@ def _taps(sites: tuple[int, ...]) -> Taps:
     return offsets, weights, counts
 
 
-def _keep(
-    found: list[tuple[int, int, float]], offsets: NDArray[np.int64], weights: Plane
-) -> int:
+def _keep(found: list[tuple[int, int, float]], offsets: NDArray[np.int64], weights: Plane) -> int:
     for t, (dy, dx, weight) in enumerate(found):
         offsets[t], weights[t] = (dy, dx), weight
     return len(found)
 
 
 def opening_taps(layout: NDArray[np.int64]) -> Taps:
-    """From which samples each colour is opened at each of the four sites (index 2·(y mod 2) + x mod 2).
+    """From which samples each colour is opened at each site, index 2·(y mod 2) + x mod 2.
 
     Offsets y, x (3, 4, 16, 2), weights (3, 4, 16) and how many count (3, 4).  A sample's own site
     takes it as it is; in between, four samples along each direction in which the site lies between
@@ -277,7 +277,9 @@ def _polynomial(c, x, y):  # type: ignore[no-untyped-def]
 
 
 @numba.njit(cache=True, nogil=True, fastmath=_FAST)
-def sample_frame(planes, confidence, origin, layout, nodes, level, noise, factors, values, variances):  # type: ignore[no-untyped-def]
+def sample_frame(  # type: ignore[no-untyped-def]
+    planes, confidence, origin, layout, nodes, level, noise, factors, values, variances
+):
     """One frame at the places of a tile, on the reference's scale, NaN where it has nothing.
 
     ``planes``, ``confidence`` from :func:`open_window` of the window whose first sample is site
@@ -418,7 +420,10 @@ def _factors(sites: tuple[int, ...]) -> Array:
             i, j = int(u), int(v)
             _lanczos(u - i, wx)
             _lanczos(v - j, wy)
-            rows, columns = slice(centre + j - 2, centre + j + 4), slice(centre + i - 2, centre + i + 4)
+            rows, columns = (
+                slice(centre + j - 2, centre + j + 4),
+                slice(centre + i - 2, centre + i + 4),
+            )
             weights = np.einsum("cyxba,b,a->cyx", response[:, :, :, rows, columns], wy, wx)
             factors[:, row, column] = (weights**2).sum(axis=(1, 2))
     return factors
@@ -433,7 +438,9 @@ def noise_factors(layout: NDArray[np.int64]) -> Array:
     return _factors(tuple(int(v) for v in layout[:5]))
 
 
-def nodes_of(places: Callable[[Array], Array], left: int, top: int, width: int, height: int) -> Array:
+def nodes_of(
+    places: Callable[[Array], Array], left: int, top: int, width: int, height: int
+) -> Array:
     """Exact places of every ``NODE``-th point of a rectangle, and of one node beyond it.
 
     ``places`` takes points (…, 2) as x, y to where they lie in the other picture.

@@ -37,7 +37,8 @@ class Coding:
 @dataclass(frozen=True)
 class Window:
     """A rectangle of the mosaic: rows ``top`` to ``bottom``, columns ``left`` to ``right``, ends
-    excluded."""
+    excluded.
+    """
 
     top: int
     bottom: int

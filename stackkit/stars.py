@@ -89,7 +89,12 @@ def _filled(site: Plane) -> Plane:
         return np.zeros_like(site)
     around = np.pad(site, 1, constant_values=np.nan)
     near = np.stack(
-        [around[rows + dy, columns + dx] for dy in range(3) for dx in range(3) if (dy, dx) != (1, 1)]
+        [
+            around[rows + dy, columns + dx]
+            for dy in range(3)
+            for dx in range(3)
+            if (dy, dx) != (1, 1)
+        ]
     )
     filled = site.copy()
     with warnings.catch_warnings():
@@ -168,7 +173,8 @@ def _spread_out(mesh: Column, shape: tuple[int, ...]) -> Plane:
 
 
 def _table(rows: Column) -> Stars:
-    return Stars(*(rows[:, i] for i in range(6)), saturated=rows[:, 6] > 0)
+    x, y, sigma_xy, flux, fwhm, elongation, saturated = rows.T
+    return Stars(x, y, sigma_xy, flux, fwhm, elongation, saturated > 0)
 
 
 def _without_doubles(stars: Stars) -> Stars:

@@ -58,9 +58,8 @@ def mosaic_dng(codes: NDArray[np.uint16], tags: MosaicTags) -> bytes:
     """
     height, width = codes.shape
     bits = max(int(tags.white).bit_length(), 8)
-    strip = imagecodecs.ljpeg_encode(
-        np.ascontiguousarray(codes.reshape(height // 2, width * 2)), bitspersample=bits
-    )
+    joined = np.ascontiguousarray(codes.reshape(height // 2, width * 2))
+    strip = bytes(imagecodecs.ljpeg_encode(joined, bitspersample=bits))
     main = {
         254: (LONG, 0),
         256: (LONG, width),

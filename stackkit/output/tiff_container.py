@@ -64,6 +64,4 @@ def one_image_tiff(tags: Tags, exif: Tags, strip: bytes) -> bytes:
     at = 8 + len(padded)
     main[_EXIF_IFD] = (LONG, at + len(_directory(main, at)))
     body = _directory(main, at)
-    return (
-        b"II*\0" + struct.pack("<I", at) + padded + body + _directory(exif, at + len(body))
-    )
+    return b"II*\0" + struct.pack("<I", at) + padded + body + _directory(exif, at + len(body))

@@ -74,15 +74,14 @@ def _draw_stars(night: Night, k: int, seconds: float) -> Array:
     stars = catalogue(night)
     sigma = night.psf_sigma + (night.defocus[k] if night.defocus else 0.0)
     moments = seconds + night.exposure * ((np.arange(_STEPS) + 0.5) / _STEPS - 0.5)
-    track = np.stack([pixels(night, stars.direction, k, t) for t in moments], axis=1)
-    centre = track[:, _STEPS // 2]
     half = _HALF if sigma < 1.3 else int(6 * sigma)
+    centre = pixels(night, stars.direction, k, seconds)
     inside = (
-        np.isfinite(track).all(axis=(1, 2))
-        & (np.abs(centre[:, 0] - night.width / 2) < night.width / 2 + half)
-        & (np.abs(centre[:, 1] - night.height / 2) < night.height / 2 + half)
-    )
-    track, electrons = track[inside], stars.rate[inside] * night.exposure
+        np.abs(centre - [night.width / 2, night.height / 2])
+        < [night.width / 2 + half, night.height / 2 + half]
+    ).all(axis=1)
+    directions, electrons = stars.direction[inside], stars.rate[inside] * night.exposure
+    track = np.stack([pixels(night, directions, k, t) for t in moments], axis=1)
     corner = np.rint(track[:, _STEPS // 2]).astype(np.int64) - half
     side = 2 * half + 1
     edges = np.arange(side + 1) - 0.5
@@ -110,7 +109,7 @@ def _draw_stars(night: Night, k: int, seconds: float) -> Array:
 
 
 def _draw_glow(night: Night, k: int) -> Array:
-    """Electrons per pixel (3, H, W) from the sky itself: exact on a coarse grid, splined between."""
+    """Electrons per pixel (3, H, W) from the sky: exact on a coarse grid, splined between."""
     step = 16
     ys = np.arange(-step, night.height + 2 * step, step, dtype=float)
     xs = np.arange(-step, night.width + 2 * step, step, dtype=float)
@@ -154,10 +153,10 @@ def _ground(night: Night) -> tuple[NDArray[np.bool_], Plane]:
     """Mask (H, W) and rate in e⁻/s (3, H, W) of a dark skyline with a few lamps."""
     rng = generator(night, 5)
     x = np.arange(night.width) / night.width
-    edge = 0.84 + sum(
-        rng.normal(0, 0.035 / (i + 1)) * np.sin(2 * np.pi * (i + 1) * x * 1.7 + rng.random() * 6.3)
-        for i in range(8)
-    )
+    edge = np.full(night.width, 0.84)
+    for i in range(1, 9):
+        wave = rng.normal(0, 0.035 / i)
+        edge += wave * np.sin(2 * np.pi * i * x * 1.7 + rng.random() * 6.3)
     y = np.arange(night.height)[:, None]
     mask = y > edge[None, :] * night.height
     coarse = rng.random((night.height // 12 + 2, night.width // 12 + 2))

@@ -66,9 +66,11 @@ def truth(night: Night) -> dict[str, Any]:
     """What the simulator knows: lens, pointing, stars, hot pixels, trails, per frame and shared."""
     y, x, excess = hot_pixels(night)
     stars = catalogue(night)
-    frames = []
+    frames: list[dict[str, Any]] = []
+    listed = 0
     for k in range(night.frames):
         numbers, xy = _star_table(night, k)
+        listed = max([listed, *(number + 1 for number in numbers)])
         frames.append(
             {
                 "file": frame_name(k),
@@ -86,7 +88,6 @@ def truth(night: Night) -> dict[str, Any]:
         name: value for name, value in vars(night).items() if isinstance(value, int | float | str)
     }
     settings["start"] = night.start.isoformat()
-    listed = max((max(f["stars"]["number"], default=0) for f in frames), default=0) + 1  # type: ignore[call-overload,index]
     return {
         "schema": "stackkit-truth/1",
         "night": settings,

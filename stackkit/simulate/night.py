@@ -80,9 +80,7 @@ def generator(night: Night, *key: int) -> np.random.Generator:
 
 def frame_lens(night: Night) -> Lens:
     """The true lens."""
-    lens = Lens(
-        night.focal, (night.width - 1) / 2, (night.height - 1) / 2, night.k1, night.k2
-    )
+    lens = Lens(night.focal, (night.width - 1) / 2, (night.height - 1) / 2, night.k1, night.k2)
     return reaching(lens, night.width, night.height, margin=1.3)
 
 
@@ -137,9 +135,7 @@ def frame_matrix(night: Night, k: int, reference: int) -> Array:
     turn = _product(
         sky_matrix(night, mid_time(night, k)), sky_matrix(night, mid_time(night, reference)).T
     )
-    return _product(
-        _product(camera_matrix(night, k), turn), camera_matrix(night, reference).T
-    )
+    return _product(_product(camera_matrix(night, k), turn), camera_matrix(night, reference).T)
 
 
 def times(night: Night) -> list[datetime]:
@@ -152,7 +148,7 @@ def times(night: Night) -> list[datetime]:
 
 
 def apply(matrix: Array, directions: Array) -> Array:
-    """matrix · direction for directions (N, 3), in a fixed order of additions.
+    """The product matrix · direction for directions (N, 3), in a fixed order of additions.
 
     Not through BLAS, whose last digit differs between processors: files must come out the same.
     """

@@ -113,7 +113,7 @@ def glow(night: Night, k: int, local: Array) -> Array:
     tint = np.array([0.95, 1.0, 0.9])
     warm = np.array([1.05, 1.0, 0.85])
     sensitivity = np.array(night.sensitivity)
-    return (base[:, None] * tint + milky[:, None] * warm) * sensitivity
+    return np.asarray((base[:, None] * tint + milky[:, None] * warm) * sensitivity)
 
 
 @lru_cache(maxsize=4)
