@@ -97,7 +97,7 @@ def glow(night: Night, k: int, local: Array) -> Array:
     side = 0.5 + 0.5 * horizontal[:, 0]
     base = night.sky_rate * (1 + night.sky_gradient * (1.5 * low**2 + 0.5 * side * low))
     fixed = apply(sky_matrix(night, mid_time(night, k)).T, horizontal)
-    pole = np.array([0.62, -0.48, 0.62])
+    pole = np.array([0.8, 0.55, 0.2])
     pole /= np.sqrt(np.sum(pole * pole))
     across = fixed[:, 0] * pole[0] + fixed[:, 1] * pole[1] + fixed[:, 2] * pole[2]
     band = np.exp(-0.5 * (across / 0.12) ** 2)
