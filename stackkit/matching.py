@@ -180,7 +180,8 @@ def chance_of(found: int, guess: Array, b: Array, tolerance: float) -> float:
     inside = int(((guess >= low) & (guess <= high)).all(axis=1).sum())
     area = float(max(np.prod(high - low), 1.0))
     single = min(len(b) * np.pi * tolerance**2 / area, 0.999)
-    tail = float(bdtrc(found - 5, max(inside - 4, 1), single)) if found > 4 else 1.0
+    tries = max(inside, found) - 4
+    tail = float(bdtrc(found - 5, tries, single)) if found > 4 else 1.0
     return min(tail * _HYPOTHESES * 2, 1.0)
 
 

@@ -22,6 +22,8 @@ Index = NDArray[np.int64]
 
 _STATIC_DISTANCE = 0.6
 _STATIC_SHARE = 0.6
+_UNEXPLAINED = 1.5
+"""A frame whose residual is so many times a plane's own (and 0.1 px) is not the lens's doing."""
 _HANDS = 3
 """Frames nearby in time through which a frame is matched that does not match the reference."""
 
@@ -133,28 +135,54 @@ def _solved(
     size: tuple[int, int],
     focal_px: float | None,
 ) -> Registration:
-    frame = np.concatenate([np.full(len(p), k) for k, p in enumerate(pairs)])
-    star = np.concatenate([p[:, 0] for p in pairs])
-    xy = np.concatenate([tables[k].xy[p[:, 1]] for k, p in enumerate(pairs)])
-    sigma = np.concatenate([tables[k].sigma_xy[p[:, 1]] for k, p in enumerate(pairs)])
-    lens, prior = first_lens(*size, focal_px)
-    used, number = np.unique(star, return_inverse=True)
-    del used
-    seen = Observations(frame, number, xy, sigma)
-    geometry = solve(seen, lens, prior, len(tables), reference, size)
+    """One lens for all frames; frames that it does not explain get a plane each, and no say."""
+    planes = [
+        _plane(tables[reference].xy[p[:, 0]], tables[k].xy[p[:, 1]]) for k, p in enumerate(pairs)
+    ]
+    odd = [len(p) == 0 for p in pairs]
+    while True:
+        geometry, residuals = _lens_and_turns(tables, pairs, odd, reference, size, focal_px)
+        worse = [
+            k
+            for k, (_, plain) in enumerate(planes)
+            if k != reference and not odd[k] and residuals[k] > _UNEXPLAINED * plain + 0.1
+        ]
+        if not worse:
+            break
+        # The one explained worst may have spoiled the lens for the others.
+        odd[max(worse, key=lambda k: residuals[k] / (planes[k][1] + 0.1))] = True
     mappings: list[Mapping | None] = []
-    residuals: list[float] = []
-    for k, p in enumerate(pairs):
-        if len(p) == 0:
-            mappings.append(None)
-            residuals.append(float("nan"))
-            continue
-        own = float(np.median(geometry.residual[frame == k]))
-        plane, plain = _plane(tables[reference].xy[p[:, 0]], tables[k].xy[p[:, 1]])
-        better = k != reference and plane is not None and own > 1.5 * plain + 0.1
-        mappings.append(plane if better else geometry.mapping(k))
-        residuals.append(plain if better else own)
+    for k, (plane, plain) in enumerate(planes):
+        if odd[k]:
+            mappings.append(plane)
+            residuals[k] = plain if plane is not None else float("nan")
+        else:
+            mappings.append(geometry.mapping(k))
     return Registration(reference, geometry, pairs, mappings, residuals)
+
+
+def _lens_and_turns(
+    tables: Sequence[Stars],
+    pairs: list[Index],
+    odd: list[bool],
+    reference: int,
+    size: tuple[int, int],
+    focal_px: float | None,
+) -> tuple[Geometry, list[float]]:
+    """The solution without the ``odd`` frames, and each frame's median residual, px."""
+    chosen = [k for k in range(len(pairs)) if not odd[k]]
+    frame = np.concatenate([np.full(len(pairs[k]), k) for k in chosen])
+    star = np.concatenate([pairs[k][:, 0] for k in chosen])
+    xy = np.concatenate([tables[k].xy[pairs[k][:, 1]] for k in chosen])
+    sigma = np.concatenate([tables[k].sigma_xy[pairs[k][:, 1]] for k in chosen])
+    number = np.unique(star, return_inverse=True)[1]
+    lens, prior = first_lens(*size, focal_px)
+    seen = Observations(frame, number, xy, sigma)
+    geometry = solve(seen, lens, prior, len(pairs), reference, size)
+    residuals = [float("nan")] * len(pairs)
+    for k in chosen:
+        residuals[k] = float(np.median(geometry.residual[frame == k]))
+    return geometry, residuals
 
 
 def _plane(a: Array, b: Array) -> tuple[Mapping | None, float]:

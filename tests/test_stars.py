@@ -1,0 +1,119 @@
+import numpy as np
+import pytest
+from photutils.detection import DAOStarFinder
+from scipy.spatial import cKDTree
+
+from stackkit.noise import Noise
+from stackkit.simulate import Night, expose
+from stackkit.simulate.camera import hot_pixels, pattern_indices
+from stackkit.simulate.night import mid_time
+from stackkit.simulate.sky import catalogue, pixels
+from stackkit.stars import cells, detect
+
+CLIP = 3800.0
+
+
+def frame(pattern="RGGB", **changes):
+    """A frame's ADU with the true defects missing, its pattern, and the true places by light."""
+    night = Night(
+        **{
+            **{"seed": 31, "frames": 1, "width": 640, "height": 480, "focal": 430.0},
+            **{"faintest": 9.5, "satellites": 0, "aircraft": 0, "pattern": pattern},
+            **changes,
+        }
+    )
+    adu = expose(night, 0).codes.astype(np.float32) - night.black
+    y, x, _ = hot_pixels(night)
+    adu[y, x] = np.nan
+    stars = catalogue(night)
+    xy = pixels(night, stars.direction, 0, mid_time(night, 0))
+    inside = ((xy > 0) & (xy < [639, 479])).all(axis=1)
+    noise = Noise(1 / night.gain, (night.read_noise / night.gain) ** 2)
+    return adu, pattern_indices(pattern), noise, xy[inside], stars.rate[inside]
+
+
+@pytest.mark.parametrize("pattern", ["RGGB", "BGGR", "GRBG", "GBRG"])
+def test_centroids_are_as_good_as_their_uncertainty_says(pattern):
+    adu, sites, noise, truth, _ = frame(pattern)
+    stars = detect(adu, sites, noise, CLIP)
+    distance, nearest = cKDTree(truth).query(stars.xy)
+    bright = slice(0, 60)
+    assert (distance[bright] < 1.0).mean() > 0.97
+    # 0.02 px is what registration allows for sampling and crowding.
+    pulls = (stars.xy - truth[nearest]) / np.hypot(stars.sigma_xy, 0.02)[:, None]
+    near = distance[bright] < 1.0
+    assert 0.6 < np.median(np.abs(pulls[bright][near])) / 0.6745 < 1.5
+    assert np.abs(np.median((stars.xy - truth[nearest])[bright][near], axis=0)).max() < 0.02
+
+
+def test_hundreds_of_stars_on_a_good_night_and_few_false_ones():
+    adu, sites, noise, truth, rates = frame()
+    stars = detect(adu, sites, noise, CLIP)
+    visible = truth[rates[:, 1] * 8 > 20]
+    assert len(stars) > 250
+    assert (cKDTree(visible).query(stars.xy)[0] < 1.5).mean() > 0.95
+
+
+def test_at_least_the_ten_brightest_under_a_town_sky():
+    adu, sites, noise, truth, rates = frame(sky_rate=80.0, sky_gradient=2.0, zero_rate=1.2e4)
+    stars = detect(adu, sites, noise, CLIP)
+    brightest = truth[np.argsort(-rates[:, 1])[:10]]
+    assert (cKDTree(stars.xy).query(brightest)[0] < 1.0).all()
+
+
+def test_positions_equal_daostarfinder():
+    """photutils' DAOStarFinder (Stetson 1987) on the green of a bilinear demosaic."""
+    adu, sites, noise, _, _ = frame(hot_fraction=0.0)
+    around = np.pad(adu, 1, mode="reflect")
+    cross = (around[:-2, 1:-1] + around[2:, 1:-1] + around[1:-1, :-2] + around[1:-1, 2:]) / 4
+    y, x = np.mgrid[: adu.shape[0], : adu.shape[1]]
+    green = np.where(sites[y % 2, x % 2] == 1, adu, cross)
+    sky = np.median(green)
+    spread = 1.4826 * np.median(np.abs(green - sky))
+    table = DAOStarFinder(threshold=20 * spread, fwhm=2.3)(green - sky)
+    names = ("x_centroid", "y_centroid") if "x_centroid" in table.colnames else None
+    names = names or ("xcentroid", "ycentroid")
+    theirs = np.stack([np.asarray(table[name]) for name in names], axis=1)
+    stars = detect(adu, sites, noise, CLIP)
+    distance = cKDTree(stars.xy).query(theirs)[0]
+    assert len(theirs) > 30
+    assert (distance < 1.0).mean() > 0.95
+    assert np.median(distance) < 0.15
+
+
+def test_width_flux_and_saturation_are_measured():
+    adu, sites, noise, truth, rates = frame(zero_rate=6e4)
+    stars = detect(adu, sites, noise, CLIP)
+    distance, nearest = cKDTree(truth).query(stars.xy)
+    good = (distance < 0.3) & ~stars.saturated & (np.arange(len(stars)) < 80)
+    expected = rates[nearest].sum(axis=1) * 8 / 1.6
+    assert np.median(stars.flux[good] / expected[good]) == pytest.approx(1.0, abs=0.2)
+    # σ 0.8 px, the pixel's own width, a little trailing.
+    assert np.median(stars.fwhm[good]) == pytest.approx(2.3548 * np.hypot(0.8, 0.29), rel=0.07)
+    peak = np.array([np.nanmax(adu[int(y) : int(y) + 2, int(x) : int(x) + 2]) for x, y in stars.xy])
+    assert stars.saturated[peak >= CLIP].all()
+    assert not stars.saturated[peak < 0.5 * CLIP].any()
+
+
+def test_trailed_stars_are_elongated():
+    round_ones = detect(*frame(exposure=4.0)[:3], CLIP)
+    trailed = detect(*frame(exposure=80.0, cadence=81.0, focal=700.0)[:3], CLIP)
+    assert np.median(trailed.elongation[:60]) > np.median(round_ones.elongation[:60]) + 0.2
+
+
+def test_no_stars_is_an_empty_table():
+    rng = np.random.default_rng(0)
+    sites, noise = pattern_indices("RGGB"), Noise(0.6, 2.0)
+    flat = rng.normal(30, 4, (200, 300)).astype(np.float32)
+    assert len(detect(flat, sites, noise, CLIP)) <= 2  # five sigma among 15,000 cells
+    assert len(detect(np.zeros((200, 300), np.float32), sites, noise, CLIP)) == 0
+    assert len(detect(np.full((200, 300), np.nan, np.float32), sites, noise, CLIP)) == 0
+    assert len(detect(flat[:8, :8], sites, noise, CLIP)) == 0
+
+
+def test_missing_samples_make_no_stars():
+    rng = np.random.default_rng(1)
+    flat = rng.normal(300, 5, (200, 300)).astype(np.float32)
+    flat[rng.random(flat.shape) < 0.02] = np.nan
+    assert np.isfinite(cells(flat)).all()
+    assert len(detect(flat, pattern_indices("RGGB"), Noise(0.6, 2.0), CLIP)) <= 2
