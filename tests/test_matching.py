@@ -2,6 +2,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from skimage.transform import AffineTransform, ProjectiveTransform
 
 from stackkit.matching import apply_plane, chance_of, fit_plane, match, triangles
 
@@ -129,3 +130,17 @@ def test_plane_fit_recovers_a_homography():
     assert fitted is not None
     assert np.abs(fitted / fitted[2, 2] - matrix).max() < 1e-6
     assert fit_plane(np.ones((6, 2)), np.ones((6, 2))) is None
+
+
+@pytest.mark.parametrize(("count", "kind"), [(25, ProjectiveTransform), (10, AffineTransform)])
+def test_plane_fit_equals_scikit_image(count, kind):
+    """scikit-image's estimators on the same noisy pairs give the same transform."""
+    rng = np.random.default_rng(8)
+    stars = field(rng, count)
+    other = seen(rng, stars, 0, noise=0.1)
+    moved = other[0][np.argsort(other[1])]
+    theirs = kind.from_estimate(stars, moved) if hasattr(kind, "from_estimate") else kind()
+    if not hasattr(kind, "from_estimate"):
+        theirs.estimate(stars, moved)
+    ours = apply_plane(fit_plane(stars, moved), stars)
+    assert np.abs(ours - theirs(stars)).max() < 0.02
