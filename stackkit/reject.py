@@ -15,6 +15,7 @@ from concurrent.futures import Executor
 import numba
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import uniform_filter
 
 from stackkit import resample, scratch
 from stackkit.integrate import Placed, Step
@@ -34,6 +35,9 @@ ALWAYS = 4.0
 """Mean deviation over all frames, in its standard deviations, at which a site is a defect."""
 _VOICE = 3.0
 """The most that one frame may say for a site's being a defect: one trail is not always."""
+_CROWD_SIDE, _CROWD = 15, 8.5
+"""More than eight lasting sites in 15×15 are no accident: one site in a hundred may be bad, rarely
+one in thirty."""
 FEWEST = 3
 """With fewer frames there is no telling which one is wrong."""
 _GROWTH = 2
@@ -75,7 +79,8 @@ def judge(
         step(done, len(frames))
     mean = deviation_sum / np.sqrt(np.maximum(seen, 1))
     enough = seen >= max(FEWEST, len(frames) // 2)
-    return defects | (enough & (np.abs(mean) > ALWAYS)), rejected / (len(frames) * defects.size)
+    lasting = lone(enough & (np.abs(mean) > ALWAYS))
+    return defects | lasting, rejected / (len(frames) * defects.size)
 
 
 def _lazily(pool: Executor, one, frames):  # type: ignore[no-untyped-def]
@@ -117,6 +122,12 @@ def _deviation(
         deviation,
     )
     return deviation
+
+
+def lone(sites: Mask) -> Mask:
+    """Without the sites (H, W) that stand in a crowd: those are ground or cloud, not defects."""
+    crowd = uniform_filter(sites.astype(np.float32), _CROWD_SIDE) * _CROWD_SIDE**2
+    return sites & (crowd < _CROWD)
 
 
 @numba.njit(cache=True, nogil=True)

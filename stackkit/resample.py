@@ -58,17 +58,18 @@ def open_window(codes, step, pedestal, layout, taps, planes, confidence):  # typ
                 planes[c, y, x] = planes[c, y, x] * step - shift
                 confidence[c, y, x] = 1.0
     middle = _window_levels(codes, step, pedestal, layout)
+    again = np.zeros((height, width), dtype=np.bool_)
     for y in range(height):
         rim = y < 3 or y >= height - 3
         for x in range(width):
             if rim or x < 3 or x >= width - 3:
+                again[y, x] = True
+            if codes[y, x] == 0:
+                again[max(y - 3, 0) : y + 4, max(x - 3, 0) : x + 4] = True
+    for y in range(height):
+        for x in range(width):
+            if again[y, x]:
                 _reopen(codes, x, y, step, pedestal, layout, taps, middle, planes, confidence)
-            elif codes[y, x] == 0:
-                for j in range(y - 3, y + 4):
-                    for i in range(x - 3, x + 4):
-                        _reopen(
-                            codes, i, j, step, pedestal, layout, taps, middle, planes, confidence
-                        )
 
 
 @numba.njit(cache=True, nogil=True, fastmath=_FAST)
