@@ -81,7 +81,10 @@ class _State(NamedTuple):
 
 
 class _System(NamedTuple):
-    """Normal equations with the stars apart: H (P, P), g (P,); per star W (S, 2, P), V, b."""
+    """Normal equations with the stars apart: H (P, P), g (P,); per star W (S, 2, P), V, b.
+
+    ``weight`` (M,) is each observation's: 1 / sigma², less for outliers.
+    """
 
     cost: float
     h: Array
@@ -89,7 +92,7 @@ class _System(NamedTuple):
     w: Array
     v: Array
     b: Array
-    basis: Array
+    weight: Array
 
 
 class _Problem(NamedTuple):
@@ -121,20 +124,22 @@ def solve(
     frames: int,
     reference: int,
     size: tuple[int, int],
+    begin: Lens | None = None,
 ) -> Geometry:
     """Lens, rotations and star directions that explain the observations best.
 
+    ``start`` is the lens expected, with ``focal_prior``; ``begin`` one already found to go on from.
     ``size`` is (width, height).  Frames without observations keep the identity.  The reference
     must see every star that is numbered.
     """
     prior = np.array(list(_PRIOR.values()))
     prior[0] = focal_prior
     problem = _Problem(seen, np.hypot(seen.sigma, _SYSTEMATIC), start, prior, reference, size)
-    state = _first_state(problem, frames)
+    state = _first_state(problem, frames, begin or start)
     system = _system(problem, state)
     damping = 1e-4
     for _ in range(_ROUNDS):
-        trial = _step(system, state, damping, size)
+        trial = _step(problem, system, state, damping)
         fresh = _system(problem, trial)
         if fresh.cost < system.cost:
             settled = system.cost - fresh.cost < _SETTLED * system.cost
@@ -150,9 +155,9 @@ def solve(
     return Geometry(state.lens, state.turns, np.hypot(error[:, 0], error[:, 1]), spread)
 
 
-def _first_state(problem: _Problem, frames: int) -> _State:
+def _first_state(problem: _Problem, frames: int, begin: Lens) -> _State:
     """Star directions from the reference, rotations by Kabsch from the shared stars."""
-    seen, lens = problem.seen, reaching(problem.start, *problem.size)
+    seen, lens = problem.seen, reaching(begin, *problem.size)
     own = seen.frame == problem.reference
     directions = np.zeros((int(seen.star.max()) + 1, 3))
     directions[seen.star[own]] = unproject(lens, seen.xy[own])
@@ -253,7 +258,7 @@ def _system(problem: _Problem, state: _State) -> _System:
     h[fixed, :] = h[:, fixed] = w[:, :, fixed] = g[fixed] = 0
     diagonal = np.arange(len(g))
     h[diagonal, diagonal] += np.where(h[diagonal, diagonal] == 0, 1.0, 0.0)
-    return _System(cost, h, g, w, v, b, basis)
+    return _System(cost, h, g, w, v, b, (root / problem.sigma) ** 2)
 
 
 def _normal_equations(
@@ -286,24 +291,35 @@ def _normal_equations(
     return h, g, w.transpose(0, 2, 1), v, b
 
 
-def _reduced(system: _System, damping: float) -> tuple[Array, Array, Array]:
-    """H and g without the stars, and the inverse of each star's own block (S, 2, 2)."""
+def _reduced(system: _System, damping: float) -> tuple[Array, Array]:
+    """H and g without the stars (Schur complement)."""
     trace = np.einsum("sii->s", system.v)[:, None, None]
     inverse = np.linalg.inv(system.v + np.eye(2) * (damping * trace + 1e-9))
     carried = inverse @ system.w
     count = len(system.g)
     h = system.h - carried.reshape(-1, count).T @ system.w.reshape(-1, count)
     h[np.arange(count), np.arange(count)] += damping * np.diag(system.h)
-    return h, system.g - np.einsum("sjp,sj->p", carried, system.b), inverse
+    return h, system.g - np.einsum("sjp,sj->p", carried, system.b)
 
 
-def _step(system: _System, state: _State, damping: float, size: tuple[int, int]) -> _State:
-    """One damped Gauss-Newton step (Levenberg-Marquardt)."""
-    h, g, inverse = _reduced(system, damping)
+def _step(problem: _Problem, system: _System, state: _State, damping: float) -> _State:
+    """One damped Gauss-Newton step (Levenberg-Marquardt) of lens and rotations.
+
+    The stars follow not along their tangents but to where the new lens sees them: distortion and
+    star directions trade against each other over long ways, along a bent valley.
+    """
+    h, g = _reduced(system, damping)
     step = -np.asarray(np.linalg.solve(h, g), dtype=np.float64)
-    across = -np.einsum("sij,sj->si", inverse, system.b + system.w @ step)
     vectors = step[_LENS:].reshape(-1, 3)
     turns = np.array([rotation(v) @ turn for v, turn in zip(vectors, state.turns, strict=True)])
-    moved = state.directions + np.einsum("sij,sj->si", system.basis, across)
-    moved /= np.linalg.norm(moved, axis=1, keepdims=True)
-    return _State(_moved(state.lens, step[:_LENS], size), turns, moved)
+    lens = _moved(state.lens, step[:_LENS], problem.size)
+    return _State(lens, turns, _seen_from(problem, lens, turns, system.weight))
+
+
+def _seen_from(problem: _Problem, lens: Lens, turns: Array, weight: Array) -> Array:
+    """Star directions (S, 3): the weighted mean of where the frames see each star."""
+    seen = problem.seen
+    rays = np.einsum("mji,mj->mi", turns[seen.frame], unproject(lens, seen.xy))
+    total = np.zeros((int(seen.star.max()) + 1, 3))
+    np.add.at(total, seen.star, rays * weight[:, None])
+    return np.asarray(total / np.linalg.norm(total, axis=1, keepdims=True))

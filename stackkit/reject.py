@@ -127,7 +127,7 @@ def _deviation(
 def lone(sites: Mask) -> Mask:
     """Without the sites (H, W) that stand in a crowd: those are ground or cloud, not defects."""
     crowd = uniform_filter(sites.astype(np.float32), _CROWD_SIDE) * _CROWD_SIDE**2
-    return sites & (crowd < _CROWD)
+    return np.asarray(sites & (crowd < _CROWD))
 
 
 @numba.njit(cache=True, nogil=True)
