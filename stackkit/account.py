@@ -94,8 +94,8 @@ def _mapping(mapping: Mapping) -> dict[str, Any]:
     }
 
 
-def _lens(lens: Lens) -> dict[str, float | None]:
-    return {k: float(v) if np.isfinite(v) else None for k, v in asdict(lens).items()}
+def _lens(lens: Lens) -> dict[str, Any]:
+    return {**asdict(lens), "zenith": list(lens.zenith)}
 
 
 def _turns(

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stackkit.geometry import (
+    REFRACTION,
     Array,
     Lens,
     Mapping,
@@ -28,10 +29,13 @@ from stackkit.geometry import (
 
 Index = NDArray[np.int64]
 
-_PRIOR = {"f": 0.3, "cx": 0.02, "cy": 0.02, "k1": 0.3, "k2": 0.2, "p1": 0.01, "p2": 0.01}
-"""What of the lens is solved for, with its standard deviation before any star is seen.
+_PRIOR = {
+    **{"f": 0.3, "cx": 0.02, "cy": 0.02, "k1": 0.3, "k2": 0.2, "p1": 0.01, "p2": 0.01},
+    **{"zenith_a": 0.5, "zenith_b": 0.5},
+}
+"""What of lens and air is solved for, with its standard deviation before any star is seen.
 
-f is relative; cx and cy are shares of f.
+f is relative; cx and cy are shares of f; the zenith moves by radians along two tangents.
 """
 _LENS = len(_PRIOR)
 KNOWN_FOCAL = 0.05
@@ -40,7 +44,7 @@ _SYSTEMATIC = 0.02
 """Centroid error that does not fall with brightness, px (seeing, sampling)."""
 _HUBER = 2.0
 _ROUNDS = 40
-_SETTLED = 1e-7
+_SETTLED = 1e-6
 """Relative fall of the cost below which the solution is taken as found."""
 
 
@@ -106,15 +110,18 @@ class _Problem(NamedTuple):
     size: tuple[int, int]
 
 
-def first_lens(width: int, height: int, focal_px: float | None) -> tuple[Lens, float]:
+def first_lens(
+    width: int, height: int, focal_px: float | None, up: tuple[float, float] = (0.0, -1.0)
+) -> tuple[Lens, float]:
     """A lens to start from and the relative uncertainty of its focal length.
 
-    Without a focal length, a wide phone lens is assumed and left nearly free.
+    Without a focal length, a wide phone lens is assumed and left nearly free.  ``up`` is the
+    direction in the picture (x, y) in which the sky lies; the camera is thought to look half up.
     """
-    middle = (width - 1) / 2, (height - 1) / 2
-    if focal_px is None:
-        return Lens(0.7 * width, *middle), _PRIOR["f"]
-    return Lens(focal_px, *middle), KNOWN_FOCAL
+    zenith = (up[0] * np.sqrt(0.5), up[1] * np.sqrt(0.5), float(np.sqrt(0.5)))
+    f, spread = (0.7 * width, _PRIOR["f"]) if focal_px is None else (focal_px, KNOWN_FOCAL)
+    lens = Lens(f, (width - 1) / 2, (height - 1) / 2, air=REFRACTION, zenith=zenith)
+    return lens, spread
 
 
 def solve(
@@ -174,14 +181,21 @@ def _turned(seen: Observations, state: _State) -> Array:
     return np.asarray(np.einsum("mij,mj->mi", state.turns[seen.frame], state.directions[seen.star]))
 
 
-def _parameters(lens: Lens) -> Array:
-    return np.array(
-        [np.log(lens.f), lens.cx / lens.f, lens.cy / lens.f, lens.k1, lens.k2, lens.p1, lens.p2]
-    )
+def _away(lens: Lens, start: Lens) -> Array:
+    """How far a lens is from the start, in the units of ``_PRIOR``."""
+    ratio = float(np.log(lens.f / start.f))
+    centre = (lens.cx - start.cx) / start.f, (lens.cy - start.cy) / start.f
+    bent = [getattr(lens, k) - getattr(start, k) for k in ("k1", "k2", "p1", "p2")]
+    zenith = np.array(lens.zenith)
+    tilt = _tangents(zenith[None])[0].T @ (zenith - np.array(start.zenith))
+    return np.array([ratio, *centre, *bent, *tilt])
 
 
 def _moved(lens: Lens, step: Array, size: tuple[int, int]) -> Lens:
     """The lens after a step in the parameters, its reach set anew."""
+    zenith = np.array(lens.zenith)
+    zenith = zenith + _tangents(zenith[None])[0] @ np.clip(step[7:9], -0.3, 0.3)
+    zenith /= np.sqrt(np.sum(zenith**2))
     moved = replace(
         lens,
         f=lens.f * float(np.exp(np.clip(step[0], -0.3, 0.3))),
@@ -191,13 +205,20 @@ def _moved(lens: Lens, step: Array, size: tuple[int, int]) -> Lens:
         k2=float(lens.k2 + step[4]),
         p1=float(lens.p1 + step[5]),
         p2=float(lens.p2 + step[6]),
+        zenith=(float(zenith[0]), float(zenith[1]), float(zenith[2])),
     )
     return reaching(moved, *size)
 
 
 def pixel_jacobians(lens: Lens, directions: Array) -> tuple[Array, Array]:
-    """∂(u, v)/∂(log f, cx/f, cy/f, k1, k2, p1, p2) (M, 2, 7) and ∂(u, v)/∂direction (M, 2, 3)."""
-    x, y, z = directions.T
+    """∂(u, v)/∂(log f, cx/f, cy/f, k1, k2, p1, p2, zenith) (M, 2, 9) and /∂direction (M, 2, 3).
+
+    ``directions`` are unit vectors.  The zenith moves along the two tangents of ``_tangents``;
+    that refraction shrinks differences of directions by R₀ is left out.
+    """
+    zenith = np.array(lens.zenith)
+    sine = np.maximum(directions @ zenith, 0.05)[:, None]
+    x, y, z = (directions + lens.air / sine * zenith).T
     a, b = x / z, y / z
     r2 = a * a + b * b
     r4 = np.minimum(r2, lens.r_max**2)
@@ -215,7 +236,10 @@ def pixel_jacobians(lens: Lens, directions: Array) -> tuple[Array, Array]:
     along_u = np.stack([aa, ab, -(aa * a + ab * b)], axis=1)
     along_v = np.stack([ab, bb, -(ab * a + bb * b)], axis=1)
     by_direction = lens.f / z[:, None, None] * np.stack([along_u, along_v], axis=1)
-    return by_lens, by_direction
+    tilts = _tangents(zenith[None])[0]
+    lifted = tilts / sine[:, :, None] - zenith[:, None] * ((directions @ tilts) / sine**2)[:, None]
+    by_zenith = by_direction @ (lens.air * lifted)
+    return np.concatenate([by_lens, by_zenith], axis=2), by_direction
 
 
 def _tangents(directions: Array) -> Array:
@@ -243,7 +267,7 @@ def _system(problem: _Problem, state: _State) -> _System:
     basis = _tangents(state.directions)
     by_star = by_direction @ state.turns[seen.frame] @ basis[seen.star]
     scale = (root / problem.sigma)[:, None, None]
-    away = _parameters(state.lens) - _parameters(problem.start)
+    away = _away(state.lens, problem.start)
     cost = float(huber.sum() + np.sum((away / problem.prior) ** 2))
     h, g, w, v, b = _normal_equations(
         seen,

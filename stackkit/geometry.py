@@ -12,13 +12,17 @@ calibration libraries: with tangent-plane coordinates ``a = X/Z``, ``b = Y/Z``, 
     b' = b (1 + k1 r² + k2 r⁴ + k3 r⁶) + p1 (r² + 2 b²) + 2 p2 a b
     u  = cx + f a',   v = cy + f b'
 
+Before the lens lies the air: refraction lifts a direction d towards the zenith z by R₀ tan ζ (the
+classical first term; common practice), that is d' ∝ d + R₀ z / (d·z).  It stays with the camera
+while the sky turns, like the lens's own bending, and is kept with it.
+
 Beyond ``r_max`` the radial polynomial is continued by its tangent, so that the mapping stays
 monotone and defined outside the picture.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numba
@@ -27,8 +31,10 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
-#: Order of the numbers in a packed lens; the compiled kernels index by it.
-LENS_FIELDS = ("f", "cx", "cy", "k1", "k2", "k3", "p1", "p2", "r_max")
+REFRACTION = np.radians(1.02 / 60)
+"""R₀ at sea level, 1010 hPa and 10 °C (Saemundsson 1986, as given in Meeus, chapter 16)."""
+_LOWEST = 0.05
+"""Sine of the altitude below which refraction is no longer followed."""
 
 #: The radial slope d(r')/dr at which the polynomial is no longer followed.
 _LEAST_SLOPE = 0.25
@@ -36,7 +42,11 @@ _LEAST_SLOPE = 0.25
 
 @dataclass(frozen=True)
 class Lens:
-    """A lens: focal length and centre in px, dimensionless distortion, reach in tangent units."""
+    """A lens: focal length and centre in px, dimensionless distortion, reach in tangent units.
+
+    ``air`` is the refraction constant R₀ in radians, 0 for none, and ``zenith`` the unit vector
+    upwards in camera axes.
+    """
 
     f: float
     cx: float
@@ -47,11 +57,14 @@ class Lens:
     p1: float = 0.0
     p2: float = 0.0
     r_max: float = np.inf
+    air: float = 0.0
+    zenith: tuple[float, float, float] = (0.0, -1.0, 0.0)
 
     @property
     def packed(self) -> Array:
-        """The lens as a vector in the order of ``LENS_FIELDS``."""
-        return np.array([getattr(self, name) for name in LENS_FIELDS], dtype=np.float64)
+        """The lens as a vector (13,) in the order of the fields, as the kernels index it."""
+        bending = (self.k1, self.k2, self.k3, self.p1, self.p2, self.r_max)
+        return np.array([self.f, self.cx, self.cy, *bending, self.air, *self.zenith])
 
 
 def reaching(lens: Lens, width: int, height: int, margin: float = 1.1) -> Lens:
@@ -67,7 +80,7 @@ def reaching(lens: Lens, width: int, height: int, margin: float = 1.1) -> Lens:
     slope = 1 + r2 * (3 * lens.k1 + r2 * (5 * lens.k2 + r2 * 7 * lens.k3))
     beyond = (slope < _LEAST_SLOPE) | (radius * lens.f > corner)
     reach = r[max(int(np.argmax(beyond)) - 1, 1)] if beyond.any() else r[-1]
-    return Lens(lens.f, lens.cx, lens.cy, lens.k1, lens.k2, lens.k3, lens.p1, lens.p2, float(reach))
+    return replace(lens, r_max=float(reach))
 
 
 @numba.njit(cache=True, inline="always")
@@ -87,6 +100,11 @@ def _radial(lens: Array, r2: float) -> tuple[float, float]:
 @numba.njit(cache=True)
 def project_one(lens: Array, x: float, y: float, z: float) -> tuple[float, float]:
     """Pixel (u, v) of the direction (x, y, z); NaN behind the camera."""
+    if lens[9] > 0:
+        n = np.sqrt(x * x + y * y + z * z)
+        x, y, z = x / n, y / n, z / n
+        lift = lens[9] / max(x * lens[10] + y * lens[11] + z * lens[12], _LOWEST)
+        x, y, z = x + lift * lens[10], y + lift * lens[11], z + lift * lens[12]
     if z <= 1e-6:
         return np.nan, np.nan
     a = x / z
@@ -126,7 +144,28 @@ def unproject_one(lens: Array, u: float, v: float) -> tuple[float, float, float]
         a -= (jbb * fa - jab * fb) / det
         b -= (jaa * fb - jab * fa) / det
     n = 1 / np.sqrt(a * a + b * b + 1)
+    if lens[9] > 0:
+        x, y, z = _without_air(lens, a * n, b * n, n)
+        return x, y, z
     return a * n, b * n, n
+
+
+@numba.njit(cache=True)
+def _without_air(lens: Array, x: float, y: float, z: float) -> tuple[float, float, float]:
+    """True direction of an apparent one: d = μ d' - (R₀/(d·z)) z, by iteration on d·z."""
+    along = x * lens[10] + y * lens[11] + z * lens[12]
+    sine = along
+    lift = 0.0
+    size = 1.0
+    for _ in range(40):
+        lift = lens[9] / max(sine, _LOWEST)
+        size = lift * along + np.sqrt(1 - lift * lift * (1 - along * along))
+        fresh = size * along - lift
+        if abs(fresh - sine) < 1e-15:
+            break
+        sine = fresh
+    x, y, z = size * x, size * y, size * z
+    return x - lift * lens[10], y - lift * lens[11], z - lift * lens[12]
 
 
 @numba.njit(cache=True, nogil=True)

@@ -50,6 +50,11 @@ BY_SAMPLE = "by-sample"
 
 _FIRST_FRAMES = 11
 """Frames in the first stack: enough to judge by, and no more to wait for with a hundred."""
+_UP = {
+    **{1: (0.0, -1.0), 2: (0.0, -1.0), 3: (0.0, 1.0), 4: (0.0, 1.0)},
+    **{5: (-1.0, 0.0), 6: (-1.0, 0.0), 7: (1.0, 0.0), 8: (1.0, 0.0)},
+}
+"""Where up lies in the sensor's picture (x, y), by the orientation tag of TIFF 6.0."""
 
 
 @dataclass(frozen=True)
@@ -254,10 +259,12 @@ def _register(
     """The session's geometry; None for a single frame."""
     if len(tables) < 2:
         return None
-    focal = frames[lights.numbers[0]].metadata.focal_35mm
+    seen = frames[lights.numbers[0]].metadata
+    focal = seen.focal_35mm
     diagonal = float(np.hypot(*lights.size))
     # 43.27 mm is the diagonal of 36 x 24 mm, to which "35 mm equivalent" refers.
-    return register(tables, lights.size, focal / 43.27 * diagonal if focal else None)
+    focal_px = focal / 43.27 * diagonal if focal else None
+    return register(tables, lights.size, focal_px, _UP[seen.orientation])
 
 
 def _transparencies(tables: Sequence[Stars], registration: Registration | None) -> list[float]:

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from stackkit.bundle import Geometry, Observations, first_lens, solve
-from stackkit.geometry import Array, Mapping, plane_mapping
+from stackkit.geometry import Array, Lens, Mapping, plane_mapping
 from stackkit.matching import LEAST_PAIRS, Match, apply_plane, fit_plane, match
 from stackkit.stars import Stars
 
@@ -75,12 +75,16 @@ def static_flags(tables: Sequence[Stars]) -> list[NDArray[np.bool_]]:
 
 
 def register(
-    tables: Sequence[Stars], size: tuple[int, int], focal_px: float | None
+    tables: Sequence[Stars],
+    size: tuple[int, int],
+    focal_px: float | None,
+    up: tuple[float, float] = (0.0, -1.0),
 ) -> Registration:
     """Match every frame with the reference and solve the session's geometry.
 
-    ``size`` (width, height); ``focal_px`` a focal length to start from, if any.  Frames that do
-    not match have no mapping; nothing is raised.
+    ``size`` (width, height); ``focal_px`` a focal length to start from, if any; ``up`` where in the
+    picture (x, y) the zenith lies, roughly.  Frames that do not match have no mapping; nothing is
+    raised.
     """
     reference = choose_reference(tables)
     kept = [np.nonzero(~flag)[0] for flag in static_flags(tables)]
@@ -91,7 +95,7 @@ def register(
         pairs = _match_all(tables, kept, reference)
     own = kept[reference]
     pairs[reference] = np.stack([own, own], axis=1)
-    return _solved(tables, pairs, reference, size, focal_px)
+    return _solved(tables, pairs, reference, size, first_lens(*size, focal_px, up))
 
 
 def _match_all(tables: Sequence[Stars], kept: list[Index], reference: int) -> list[Index]:
@@ -133,7 +137,7 @@ def _solved(
     pairs: list[Index],
     reference: int,
     size: tuple[int, int],
-    focal_px: float | None,
+    first: tuple[Lens, float],
 ) -> Registration:
     """One lens for all frames; frames that it does not explain get a plane each, and no say."""
     planes = [
@@ -141,7 +145,7 @@ def _solved(
     ]
     odd = [len(p) == 0 for p in pairs]
     while True:
-        geometry, residuals = _lens_and_turns(tables, pairs, odd, reference, size, focal_px)
+        geometry, residuals = _lens_and_turns(tables, pairs, odd, reference, size, first)
         worse = [
             k
             for k, (_, plain) in enumerate(planes)
@@ -167,7 +171,7 @@ def _lens_and_turns(
     odd: list[bool],
     reference: int,
     size: tuple[int, int],
-    focal_px: float | None,
+    first: tuple[Lens, float],
 ) -> tuple[Geometry, list[float]]:
     """The solution without the ``odd`` frames, and each frame's median residual, px."""
     chosen = [k for k in range(len(pairs)) if not odd[k]]
@@ -176,9 +180,8 @@ def _lens_and_turns(
     xy = np.concatenate([tables[k].xy[pairs[k][:, 1]] for k in chosen])
     sigma = np.concatenate([tables[k].sigma_xy[pairs[k][:, 1]] for k in chosen])
     number = np.unique(star, return_inverse=True)[1]
-    lens, prior = first_lens(*size, focal_px)
     seen = Observations(frame, number, xy, sigma)
-    geometry = solve(seen, lens, prior, len(pairs), reference, size)
+    geometry = solve(seen, *first, len(pairs), reference, size)
     residuals = [float("nan")] * len(pairs)
     for k in chosen:
         residuals[k] = float(np.median(geometry.residual[frame == k]))

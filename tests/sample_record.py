@@ -10,7 +10,7 @@ LENS = {"f": 1350.0, "cx": 999.5, "cy": 749.5, "k1": -0.06, "k2": 0.02, "k3": 0.
 
 
 def sample_lens() -> dict[str, Any]:
-    return {**LENS, "p2": 0.0, "r_max": np.inf}
+    return {**LENS, "p2": 0.0, "r_max": np.inf, "air": 0.0, "zenith": [0.0, -1.0, 0.0]}
 
 
 def light(name: str, time: str | None, **changes: Any) -> dict[str, Any]:

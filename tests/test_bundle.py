@@ -1,3 +1,5 @@
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.optimize import approx_fprime, least_squares
@@ -45,21 +47,30 @@ def map_errors(geometry, night, reference, k):
 
 
 def test_jacobians_equal_finite_differences():
-    lens = reaching(Lens(800.0, 490.0, 380.0, -0.1, 0.03, 0.0, 1e-3, -5e-4), *SIZE)
+    up = np.array([0.1, -0.7, np.sqrt(0.5)])
+    air = {"air": 3e-4, "zenith": tuple(up)}
+    lens = reaching(Lens(800.0, 490.0, 380.0, -0.1, 0.03, 0.0, 1e-3, -5e-4, **air), *SIZE)
     direction = unproject(lens, [[130.0, 640.0]])[0]
-    by_lens, by_direction = pixel_jacobians(lens, direction[None])
+    by_lens, _ = pixel_jacobians(lens, direction[None])
+    airless = replace(lens, air=0.0)
+    _, by_direction = pixel_jacobians(airless, direction[None])
+
+    tangents = np.linalg.svd(up[None])[2][1:]  # any two across: their squares' sum is compared
 
     def moved(p):
         changed = Lens(
             800.0 * np.exp(p[0]), 490.0 + 800 * p[1], 380.0 + 800 * p[2],
             -0.1 + p[3], 0.03 + p[4], 0.0, 1e-3 + p[5], -5e-4 + p[6], lens.r_max,
+            3e-4, tuple(up + p[7:9] @ tangents),
         )  # fmt: skip
         return project(changed, direction)
 
     for axis in (0, 1):
-        numeric = approx_fprime(np.zeros(7), lambda p, a=axis: moved(p)[a], 1e-7)
-        assert by_lens[0, axis] == pytest.approx(numeric, rel=1e-4, abs=1e-2)
-        numeric = approx_fprime(direction, lambda d, a=axis: project(lens, d)[a], 1e-8)
+        numeric = approx_fprime(np.zeros(9), lambda p, a=axis: moved(p)[a], 1e-6)
+        assert by_lens[0, axis, :7] == pytest.approx(numeric[:7], rel=1e-4, abs=1e-2)
+        lifted = np.linalg.norm(by_lens[0, axis, 7:])
+        assert lifted == pytest.approx(np.linalg.norm(numeric[7:]), rel=1e-3)
+        numeric = approx_fprime(direction, lambda d, a=axis: project(airless, d)[a], 1e-8)
         assert by_direction[0, axis] == pytest.approx(numeric, rel=1e-4, abs=1e-2)
 
 
