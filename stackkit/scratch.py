@@ -8,7 +8,6 @@ Windows are copied out and the file is closed again: mapped pages would count as
 
 from __future__ import annotations
 
-import errno
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -23,7 +22,7 @@ Codes = NDArray[np.uint16]
 Plane = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 
-_LARGEST = 65000
+_LARGEST = 65535
 
 
 @dataclass(frozen=True)
@@ -56,9 +55,12 @@ class Cache:
 
 
 def coding_for(black: float, white: float) -> Coding:
-    """A coding that holds everything from code 0 to ``white``, exactly while 16 bits reach."""
+    """A coding that holds everything from code 0 to ``white``, exactly up to 16 bits.
+
+    Of 16 bits, the one code that finds no room is the highest, which is clipped anyway.
+    """
     pedestal = float(np.ceil(black))
-    step = 2.0 ** np.ceil(np.log2(max((white + 1) / _LARGEST, 2.0**-4)))
+    step = 2.0 ** np.ceil(np.log2(max(white / _LARGEST, 2.0**-4)))
     return Coding(float(step), pedestal)
 
 
@@ -109,11 +111,10 @@ def put_rejected(cache: Cache, frame: int, rejected: Mask) -> None:
 
 def _write(path: Path, array: NDArray[np.generic]) -> None:
     try:
-        array.tofile(path)
+        # Not numpy's tofile, which does not tell when the last bytes found no room.
+        path.write_bytes(np.ascontiguousarray(array).data)
     except OSError as error:
-        # numpy reports a short write without the system's number; on a scratch disk it is space.
-        cause = error if error.errno else OSError(errno.ENOSPC, "short write")
-        raise OutputError(f"Cannot keep a frame in {path.parent}: {reason(cause)}") from error
+        raise OutputError(f"Cannot keep a frame in {path.parent}: {reason(error)}") from error
 
 
 def whole(cache: Cache) -> Window:

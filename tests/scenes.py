@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from hypothesis import settings
 from numpy.typing import NDArray
 from scipy.special import erf
 
@@ -25,6 +26,11 @@ from stackkit.stack_result import Stack
 from stackkit.stars import Stars
 
 PATTERNS = ("RGGB", "BGGR", "GRBG", "GBRG")
+
+
+def examples(count: int) -> settings:
+    """Settings of a property test: the same ``count`` examples in every run."""
+    return settings(deadline=None, max_examples=count, derandomize=True)
 
 
 class Here(Executor):
@@ -143,7 +149,7 @@ def star_picture(
 def photographed(
     rng: np.random.Generator, planes: NDArray[Any], gain: float, read: float, pattern: str = "RGGB"
 ) -> NDArray[np.float32]:
-    """A mosaic of planes in ADU with shot noise (``gain`` e⁻/ADU) and read noise (ADU), whole ADU."""
+    """A mosaic in whole ADU, with shot noise (``gain`` e⁻/ADU) and read noise (ADU)."""
     electrons = rng.poisson(np.maximum(mosaic(planes, pattern), 0) * gain)
     return np.rint(electrons / gain + rng.normal(0, read, electrons.shape)).astype(np.float32)
 

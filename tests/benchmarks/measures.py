@@ -102,7 +102,8 @@ def slope(truth: Array, measured: Array) -> float:
     for _ in range(5):
         line = np.polyfit(x[keep], y[keep], 1)
         away = np.abs(y - np.polyval(line, x))
-        keep = np.isfinite(away) & (away < 4 * MAD_TO_SIGMA * np.nanmedian(away))
+        limit = 4 * MAD_TO_SIGMA * np.nanmedian(away) + 1e-9
+        keep = np.isfinite(away) & (away < limit)
     return float(line[0])
 
 
