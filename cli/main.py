@@ -7,7 +7,7 @@ import sys
 
 import click
 
-from .terminal import failed
+from .terminal import Explained, failed
 
 _COMMANDS = {
     "stack": "Stack a folder of raw frames into one linear picture.",
@@ -15,7 +15,7 @@ _COMMANDS = {
 }
 
 
-class _Lazy(click.Group):
+class _Lazy(Explained, click.Group):
     """Imports a command's module when it is asked for, so that ``--help`` is quick."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002
@@ -34,15 +34,20 @@ class _Lazy(click.Group):
 
 @click.group(
     cls=_Lazy,
+    invoke_without_command=True,
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
     epilog="Example: stackkit stack my_night --out result",
 )
 @click.version_option(package_name="stackkit", message="%(prog)s %(version)s")
-def cli() -> None:
+@click.pass_context
+def cli(ctx: click.Context) -> None:
     """From a folder of short raw exposures of the night sky to one clean, linear picture.
 
     Every command explains itself: stackkit COMMAND --help
     """
+    if ctx.invoked_subcommand is None:
+        click.echo(ctx.get_help(), err=True)
+        ctx.exit(2)
 
 
 def main(arguments: list[str] | None = None) -> None:

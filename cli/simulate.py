@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import shlex
 from dataclasses import replace
 from pathlib import Path
 
 import click
 
-from .terminal import progress_bar
+from .terminal import Explained, Place, Seconds, Whole, progress_bar
 
 _SCENES = {
     "wide": "a phone's main lens at 45° altitude under a dark sky",
@@ -17,36 +18,63 @@ _SCENES = {
 }
 
 
-@click.command(name="simulate", epilog="Example: stackkit simulate rehearsal --frames 12 --seed 3")
-@click.argument("out", metavar="OUT", type=click.Path(path_type=Path))
+@click.command(
+    name="simulate",
+    cls=Explained,
+    epilog="Example: stackkit simulate rehearsal --frames 12 --seed 3",
+)
+@click.argument("out", metavar="OUT", type=Place())
 @click.option(
     "--seed",
-    type=click.IntRange(min=0),
+    metavar="N",
+    type=Whole(min=0),
     default=1,
     show_default=True,
     help="The same seed and options give the same files, byte for byte.",
 )
-@click.option("--frames", type=click.IntRange(1, 2000), default=24, show_default=True)
-@click.option("--width", type=click.IntRange(64, 12000), default=2000, show_default=True, help="px")
 @click.option(
-    "--height", type=click.IntRange(64, 12000), default=1500, show_default=True, help="px"
+    "--frames",
+    metavar="N",
+    type=Whole(1, 2000),
+    default=24,
+    show_default=True,
+    help="How many exposures.",
+)
+@click.option(
+    "--width",
+    metavar="PX",
+    type=Whole(64, 12000),
+    default=2000,
+    show_default=True,
+    help="Width of the picture.",
+)
+@click.option(
+    "--height",
+    metavar="PX",
+    type=Whole(64, 12000),
+    default=1500,
+    show_default=True,
+    help="Height of the picture; an odd one becomes even.",
 )
 @click.option(
     "--exposure",
-    type=click.FloatRange(0.1, 60),
+    metavar="S",
+    type=Seconds(0.1, 60),
     default=8.0,
     show_default=True,
     help="Seconds of each frame.",
 )
 @click.option(
     "--cadence",
-    type=click.FloatRange(0.1, 600),
+    metavar="S",
+    type=Seconds(0.1, 600),
     default=20.0,
     show_default=True,
     help="Seconds from one frame's start to the next.",
 )
 @click.option(
     "--scene",
+    metavar="NAME",
     type=click.Choice(list(_SCENES)),
     default="wide",
     show_default=True,
@@ -79,11 +107,8 @@ def command(
         raise UsageError(
             f"A frame of {exposure:g} s cannot begin every {cadence:g} s: raise --cadence."
         )
+    _check_frames(out, frames, force)
     check_output(out, force)
-    if not force and any(out.glob("*.dng")):
-        raise UsageError(
-            f"{out} already has DNG files. Choose another folder, or give --force to write there."
-        )
     night = replace(
         scene_night(scene, frames, width),
         seed=seed,
@@ -95,4 +120,24 @@ def command(
     with progress_bar() as tell:
         paths = write_night(night, out, lambda done, of: tell("Simulating", done, of))
     click.echo(f"{len(paths)} frames and truth.json written to {out}.")
-    click.echo(f"Try: stackkit stack {out} --out result")
+    click.echo(f"Try: stackkit stack {shlex.quote(str(out))} --out result")
+
+
+def _check_frames(out: Path, frames: int, force: bool) -> None:
+    """Refuse to mix a night with other frames: they would be stacked together later."""
+    from stackkit.errors import UsageError
+    from stackkit.simulate.folder import frame_name
+
+    new = {frame_name(k) for k in range(frames)}
+    old = [path.name for path in out.glob("*") if path.suffix.lower() == ".dng"]
+    others = sorted(set(old) - new)
+    if others:
+        raise UsageError(
+            f"{out} has DNG files that this night would not replace ({others[0]}"
+            f"{f' and {len(others) - 1} more' if len(others) > 1 else ''}). Choose another folder."
+        )
+    if old and not force:
+        raise UsageError(
+            f"{out} already has these frames. Choose another folder, or give --force to replace "
+            "them."
+        )

@@ -2,32 +2,31 @@
 
 from __future__ import annotations
 
+import shutil
+from contextlib import suppress
 from pathlib import Path
 
 import click
 
-from .terminal import progress_bar
+from .terminal import Explained, Place, Whole, progress_bar
 
 
 @click.command(
     name="stack",
+    cls=Explained,
     epilog="Example: stackkit stack my_night --out result",
 )
-@click.argument(
-    "paths", metavar="FOLDER...", nargs=-1, required=True, type=click.Path(path_type=Path)
-)
+@click.argument("paths", metavar="FOLDER...", nargs=-1, required=True, type=Place())
 @click.option(
     "--out",
     "out",
     metavar="DIR",
     required=True,
-    type=click.Path(path_type=Path),
+    type=Place(),
     help="Where the results go; made if it is not there.",
 )
 @click.option("--force", is_flag=True, help="Replace results that are already in DIR.")
-@click.option(
-    "--jobs", metavar="N", type=click.IntRange(min=1), help="Threads [default: all cores]."
-)
+@click.option("--jobs", metavar="N", type=Whole(min=1), help="Threads [default: all cores].")
 @click.option(
     "--method",
     metavar="NAME",
@@ -49,21 +48,20 @@ def command(paths: tuple[Path, ...], out: Path, force: bool, jobs: int | None, m
 
     from .summary import summary
 
-    made = check_output(out, force)
+    made = [folder for folder in (out, *out.parents) if not folder.exists()]
     try:
+        check_output(out, force)
         with progress_bar() as tell:
             result = stack(paths, Options(method=method, jobs=jobs, scratch=out), tell)
             record = write_results(result, out, tell)
     except BaseException:
-        if made:
-            remove_if_empty(out)
+        take_back(made)
         raise
-    click.echo(summary(record))
+    click.echo(summary(record, shutil.get_terminal_size().columns))
 
 
-def remove_if_empty(folder: Path) -> None:
-    """Take back a folder that was made for results that never came."""
-    try:
-        folder.rmdir()
-    except OSError:
-        return
+def take_back(folders: list[Path]) -> None:
+    """Remove the folders, innermost first, that were made for results that never came."""
+    with suppress(OSError):
+        for folder in folders:
+            folder.rmdir()

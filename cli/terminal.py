@@ -1,16 +1,60 @@
-"""Terminal manners: progress on standard error, faults as one plain line."""
+"""Terminal manners: help that begins with the purpose, progress and faults on standard error."""
 
 from __future__ import annotations
 
+import math
 import os
 import sys
 import traceback
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
 
 import click
 
 Progress = Callable[[str, int, int], None]
+
+
+class Explained(click.Command):
+    """A command whose help begins with what it is for and an example."""
+
+    def format_help(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """Write the help: purpose, example, usage, options."""
+        self.format_help_text(ctx, formatter)
+        self.format_epilog(ctx, formatter)
+        formatter.write_paragraph()
+        self.format_usage(ctx, formatter)
+        self.format_options(ctx, formatter)
+
+
+class Place(click.Path):
+    """A file or folder by its name, which an empty text is not."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """The path; an empty text, which would mean the current folder, is refused."""
+        if not str(value):
+            self.fail("the name is empty.", param, ctx)
+        return Path(str(super().convert(value, param, ctx)))
+
+
+class Whole(click.IntRange):
+    """A whole number within limits."""
+
+    name = "whole number"
+
+
+class Seconds(click.FloatRange):
+    """A number of seconds within limits."""
+
+    name = "number of seconds"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """The number; NaN, which lies within all limits, is refused."""
+        number = super().convert(value, param, ctx)
+        if not math.isfinite(number):
+            self.fail(f"{value!r} is not a {self.name}.", param, ctx)
+        return number
 
 
 @contextmanager
@@ -20,22 +64,25 @@ def progress_bar() -> Iterator[Progress]:
         yield lambda _step, _done, _total: None
         return
     from rich.console import Console
-    from rich.progress import BarColumn, MofNCompleteColumn, TextColumn, TimeElapsedColumn
+    from rich.progress import BarColumn, TaskID, TextColumn, TimeElapsedColumn
     from rich.progress import Progress as Bars
 
     columns = (
         TextColumn("{task.description:<20}"),
         BarColumn(bar_width=30),
-        MofNCompleteColumn(),
+        TextColumn("{task.fields[count]:>9}"),
         TimeElapsedColumn(),
     )
     with Bars(*columns, console=Console(stderr=True), transient=True) as bars:
-        tasks: dict[str, int] = {}
+        tasks: dict[str, TaskID] = {}
 
         def tell(step: str, done: int, total: int) -> None:
+            # A step that cannot be counted only shows that it is under way.
+            count = f"{done}/{total}" if total > 1 else ""
+            end = total if total > 1 or done else None
             if step not in tasks:
-                tasks[step] = bars.add_task(step, total=total)
-            bars.update(tasks[step], completed=done, total=total)  # type: ignore[arg-type]
+                tasks[step] = bars.add_task(step, total=end, count=count)
+            bars.update(tasks[step], completed=done, total=end, count=count)
 
         yield tell
 
@@ -45,10 +92,12 @@ def failed(error: BaseException) -> int:
     from stackkit.errors import StackkitError, UsageError
 
     if isinstance(error, KeyboardInterrupt | click.exceptions.Abort):
-        _say("Interrupted. Nothing half-written was left behind.")
+        _say("Interrupted. No file was left half-written.")
         return 130
     if isinstance(error, click.exceptions.ClickException):
-        error.show()
+        context = getattr(error, "ctx", None)
+        command = context.command_path if context else "stackkit"
+        _say(f"{error.format_message()} See: {command} --help")
         return 2
     if isinstance(error, UsageError):
         _say(str(error))
@@ -63,10 +112,19 @@ def failed(error: BaseException) -> int:
     if isinstance(error, StackkitError):
         _say(str(error))
         return 1
+    if isinstance(error, OSError):
+        where = f"{error.filename}: " if error.filename else ""
+        _say(f"The system reports a fault: {where}{error.strerror or error}.")
+        return 1
     traceback.print_exception(error)
     _say("This is a fault in stackkit itself, not in your pictures. Please report the lines above.")
     return 1
 
 
+def shown(text: str) -> str:
+    """``text`` on one line: what a terminal would not print but obey (in file names) becomes ?."""
+    return "".join(c if c.isprintable() else "?" for c in text)
+
+
 def _say(text: str) -> None:
-    click.echo(f"stackkit: {text}", err=True)
+    click.echo(shown(f"stackkit: {text}"), err=True)

@@ -53,7 +53,7 @@ def record(
         "reference": lights[reference].path.name,
         "frames": rows,
         "camera": _camera(lights[reference], mosaic),
-        "geometry": _geometry(registration, rows, size),
+        "geometry": _geometry(registration, [lights[n] for n in numbers], rows, size),
         "integration": {**integration, "noise_gain": _gain(integration)},
         "output": {"folder": "", "files": {}, "width": size[0], "height": size[1]},
         "timing": timing,
@@ -131,7 +131,10 @@ def _camera(frame: Frame, mosaic: Mosaic) -> dict[str, Any]:
 
 
 def _geometry(
-    registration: Registration | None, rows: Sequence[dict[str, Any]], size: tuple[int, int]
+    registration: Registration | None,
+    lights: Sequence[Frame],
+    rows: Sequence[dict[str, Any]],
+    size: tuple[int, int],
 ) -> dict[str, Any]:
     if registration is None:
         return {
@@ -148,7 +151,7 @@ def _geometry(
         "lens": _lens(registration.geometry.lens),
         "field_deg": _field(registration.geometry.lens, *size),
         "turn_deg": max(turns) - min(turns) if turns else None,
-        "rate_arcsec_s": _rate(used),
+        "rate_arcsec_s": _rate(registration, lights),
         "residual_px": float(np.median(residuals)) if residuals else None,
     }
 
@@ -160,18 +163,26 @@ def _field(lens: Lens, width: int, height: int) -> list[float]:
     return [float(np.degrees(np.arccos(np.clip(np.sum(a * b), -1, 1)))) for a, b in ends]
 
 
-def _rate(used: Sequence[dict[str, Any]]) -> float | None:
-    """Measured turning rate, arc seconds per second, by least squares through the frames."""
-    known = [row for row in used if row["time"] and row["turn_deg"] is not None]
-    if len(known) < 2:
-        return None
-    times = np.array([np.datetime64(row["time"][:-1], "us") for row in known])
-    seconds = (times - times[0]) / np.timedelta64(1, "s")
-    turns = np.array([row["turn_deg"] for row in known]) * 3600
-    spread = seconds - seconds.mean()
-    if not np.sum(spread**2) > 0:
-        return None
-    return float(np.sum(spread * (turns - turns.mean())) / np.sum(spread**2))
+def _rate(registration: Registration, lights: Sequence[Frame]) -> float | None:
+    """Measured turning rate, arc seconds per second: the median over pairs of frames.
+
+    The pairs lie a quarter of the session apart, so that a nudge of the tripod, which falsifies
+    the pairs around it, leaves the others their majority.  None without times.
+    """
+    turns = registration.geometry.rotations
+    timed = [
+        (light.metadata.time, turns[k])
+        for k, light in enumerate(lights)
+        if light.metadata.time and registration.mappings[k] is not None
+    ]
+    timed.sort(key=lambda pair: pair[0])
+    apart = max(len(timed) // 4, 1)
+    rates = [
+        np.degrees(rotation_angle(b @ a.T)) * 3600 / (later - earlier).total_seconds()
+        for (earlier, a), (later, b) in zip(timed, timed[apart:], strict=False)
+        if later > earlier
+    ]
+    return float(np.median(rates)) if rates else None
 
 
 def _gain(integration: dict[str, Any]) -> float | None:

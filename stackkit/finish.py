@@ -8,7 +8,7 @@ from typing import Any
 
 from stackkit.errors import OutputError, UsageError
 from stackkit.line import Progress, Result
-from stackkit.output.files import reason
+from stackkit.output.files import reason, working_folder
 from stackkit.output.fits import write_fits
 from stackkit.output.preview import write_preview
 from stackkit.output.record import write_record
@@ -52,24 +52,28 @@ def check_output(folder: Path, force: bool) -> bool:
 def write_results(result: Result, folder: Path, progress: Progress | None = None) -> dict[str, Any]:
     """Write all files of a result into ``folder``; returns the record as written.
 
-    Each file is complete or absent; an older record goes first, so that no run looks finished
-    with another run's pictures beside it.  Raises ``OutputError`` when the disk refuses.
+    The files are made in a folder of their own beside and moved when all are complete, the record
+    last: there is a whole result or none.  Raises ``OutputError`` when the disk refuses.
     """
     tell = progress or (lambda _step, _done, _total: None)
     place = {"folder": str(folder), "files": FILES}
     record = {**result.record, "output": {**result.record["output"], **place}}
     picture = (result.stack, result.balance, result.orientation)
-    try:
-        (folder / FILES["record"]).unlink(missing_ok=True)
-    except OSError as error:
-        raise OutputError(f"Cannot replace the results in {folder}: {reason(error)}") from error
-    tell("Writing", 0, len(FILES))
-    write_fits(folder / FILES["fits"], result.stack, record)
-    tell("Writing", 1, len(FILES))
-    write_tiff(folder / FILES["tiff"], *picture, result.white)
-    tell("Writing", 2, len(FILES))
-    write_preview(folder / FILES["preview"], *picture, result.white)
-    tell("Writing", 3, len(FILES))
-    write_record(folder / FILES["record"], record)
-    tell("Writing", 4, len(FILES))
+    with working_folder(folder) as made:
+        tell("Writing", 0, len(FILES))
+        write_fits(made / FILES["fits"], result.stack, record)
+        tell("Writing", 1, len(FILES))
+        write_tiff(made / FILES["tiff"], *picture, result.white)
+        tell("Writing", 2, len(FILES))
+        write_preview(made / FILES["preview"], *picture, result.white)
+        tell("Writing", 3, len(FILES))
+        write_record(made / FILES["record"], record)
+        try:
+            # An older record goes first: no run must look finished with another's pictures.
+            (folder / FILES["record"]).unlink(missing_ok=True)
+            for name in FILES.values():
+                os.replace(made / name, folder / name)
+        except OSError as error:
+            raise OutputError(f"Cannot replace the results in {folder}: {reason(error)}") from error
+        tell("Writing", 4, len(FILES))
     return record

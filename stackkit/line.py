@@ -6,12 +6,11 @@
 from __future__ import annotations
 
 import os
-import tempfile
 import time
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Executor, ThreadPoolExecutor
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -33,11 +32,12 @@ from stackkit.normalise import (
     relative_level,
     relative_transparency,
 )
+from stackkit.output.files import working_folder
 from stackkit.raw.decode import Mosaic, RawFileError, decode
 from stackkit.register import Registration, register
 from stackkit.reject import FEWEST, judge
 from stackkit.resample import layout_of
-from stackkit.scratch import Cache, Coding
+from stackkit.scratch import Cache
 from stackkit.session import Frame, Session, scan
 from stackkit.stack_result import Stack
 from stackkit.stars import Stars, detect
@@ -123,12 +123,10 @@ def stack(
     with clock.step("scan"):
         session = scan([Path(path) for path in paths])
     jobs = options.jobs or os.cpu_count() or 1
-    with (
-        tempfile.TemporaryDirectory(prefix=".stackkit-", dir=options.scratch) as folder,
-        ThreadPoolExecutor(jobs) as pool,
-    ):
+    options = replace(options, jobs=jobs)
+    with working_folder(options.scratch) as folder, ThreadPoolExecutor(jobs) as pool:
         try:
-            return _run(session, options, Path(folder), pool, tell, clock)
+            return _run(session, options, folder, pool, tell, clock)
         except BaseException:
             pool.shutdown(wait=True, cancel_futures=True)
             raise
@@ -175,7 +173,7 @@ def _run(
         timing=clock.seconds,
     )
     reference = frames[lights.numbers[registration.reference if registration else 0]]
-    white = calibrate.clip_level(lights.mosaic)
+    white = float(lights.mosaic.white - lights.mosaic.black.max())
     return Result(picture, record, lights.mosaic.balance, reference.metadata.orientation, white)
 
 
@@ -184,41 +182,49 @@ def _read_all(
 ) -> tuple[_Lights, dict[int, str]]:
     """Decode and calibrate all frames into the cache; why some could not be, by number."""
     reasons: dict[int, str] = {}
-    first: Mosaic | None = None
-    for start, frame in enumerate(frames):
-        try:
-            first = decode(frame.path)
-            break
-        except RawFileError as error:
-            reasons[start] = error.reason
-    if first is None:
-        listed = "; ".join(f"{frames[k].path.name}: {why}" for k, why in list(reasons.items())[:3])
-        raise InputError(f"None of the raw files could be read ({listed}). Copy them again.")
-    pattern, shape = first.pattern, first.data.shape
-    coding: Coding = scratch.coding_for(float(first.black.max()), first.white)
-    cache = Cache(folder, (shape[0], shape[1]), coding)
+    heads: dict[int, Mosaic] = {}
+    first = _first_readable(frames)
+    height, width = first.data.shape
+    coding = scratch.coding_for(float(first.black.max()), first.white)
+    cache = Cache(folder, (height, width), coding)
 
-    def read(number: int) -> str:
-        if number in reasons:
-            return reasons[number]
+    def read(number: int) -> Mosaic | str:
         try:
             mosaic = decode(frames[number].path)
         except RawFileError as error:
             return error.reason
-        if mosaic.data.shape != shape or (mosaic.pattern != pattern).any():
-            return "its sensor plane is laid out in another way than the other frames'"
+        if mosaic.data.shape != cache.shape:
+            return "another size than its file said"
         scratch.put(cache, number, calibrate.calibrate(mosaic))
-        return ""
+        return replace(mosaic, data=mosaic.data[:2, :2].copy())
 
-    for done, (k, why) in enumerate(
-        zip(range(len(frames)), pool.map(read, range(len(frames))), strict=True), start=1
-    ):
-        if why:
-            reasons[k] = why
-        tell("Reading the frames", done, len(frames))
-    numbers = [k for k in range(len(frames)) if k not in reasons]
-    size = (shape[1], shape[0])
-    return _Lights(cache, numbers, first, pattern, layout_of(pattern, *size), size), reasons
+    for k, found in enumerate(pool.map(read, range(len(frames)))):
+        if isinstance(found, str):
+            reasons[k] = found
+        else:
+            heads[k] = found
+        tell("Reading the frames", k + 1, len(frames))
+    layouts = {k: tuple(head.pattern.ravel().tolist()) for k, head in heads.items()}
+    usual = max(layouts.values(), key=list(layouts.values()).count)
+    for k, own in layouts.items():
+        if own != usual:
+            reasons[k] = "its sensor's colours are laid out in another way than the others'"
+    numbers = [k for k in heads if k not in reasons]
+    mosaic = heads[numbers[0]]
+    layout = layout_of(mosaic.pattern, width, height)
+    return _Lights(cache, numbers, mosaic, mosaic.pattern, layout, (width, height)), reasons
+
+
+def _first_readable(frames: Sequence[Frame]) -> Mosaic:
+    """The first frame that can be decoded.  Raises ``InputError`` when none can."""
+    reasons = []
+    for frame in frames:
+        try:
+            return decode(frame.path)
+        except RawFileError as error:
+            reasons.append(f"{frame.path.name}: {error.reason}")
+    listed = "; ".join(reasons[:3])
+    raise InputError(f"None of the raw files could be read ({listed}). Copy them again.")
 
 
 def _look(

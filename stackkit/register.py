@@ -24,6 +24,10 @@ _STATIC_DISTANCE = 0.6
 _STATIC_SHARE = 0.6
 _UNEXPLAINED = 1.5
 """A frame whose residual is so many times a plane's own (and 0.1 px) is not the lens's doing."""
+_LEAST_SHARE = 0.5
+"""Share of the stars found again below which it is asked whether what stays may be stars too."""
+_TRIALS = 3
+"""Candidates for the reference that are tried, until half of the frames match."""
 _HANDS = 3
 """Frames nearby in time through which a frame is matched that does not match the reference."""
 
@@ -45,12 +49,18 @@ class Registration:
 
 def choose_reference(tables: Sequence[Stars]) -> int:
     """The frame with many, sharp stars, rather near the middle of the session."""
+    return _candidates(tables)[0]
+
+
+def _candidates(tables: Sequence[Stars]) -> list[int]:
+    """All frames, the best for a reference first."""
     counts = np.array([len(t) for t in tables], dtype=float)
     widths = np.array([typical_width(t) for t in tables])
     middle = (len(tables) - 1) / 2
     away = np.abs(np.arange(len(tables)) - middle) / max(middle, 1.0)
     sharp = np.nan_to_num(np.nanmedian(widths) / widths, nan=0.0) if counts.any() else 0 * counts
-    return int(np.argmax(np.sqrt(counts) * sharp * (1 - 0.3 * away)))
+    worth = np.sqrt(counts) * sharp * (1 - 0.3 * away)
+    return [int(k) for k in np.argsort(-worth, kind="stable")]
 
 
 def typical_width(stars: Stars) -> float:
@@ -86,16 +96,38 @@ def register(
     picture (x, y) the zenith lies, roughly.  Frames that do not match have no mapping; nothing is
     raised.
     """
-    reference = choose_reference(tables)
-    kept = [np.nonzero(~flag)[0] for flag in static_flags(tables)]
-    pairs = _match_all(tables, kept, reference)
-    if sum(len(p) > 0 for p in pairs) < 2:
-        # Nothing but what stays: a sky that does not move, rather than lamps.
-        kept = [np.arange(len(t)) for t in tables]
-        pairs = _match_all(tables, kept, reference)
+    moving = [np.nonzero(~flag)[0] for flag in static_flags(tables)]
+    found = []
+    for reference in _candidates(tables)[:_TRIALS]:
+        kept, pairs = moving, _match_all(tables, moving, reference)
+        if _usual_share(pairs, kept, reference) < _LEAST_SHARE:
+            # Little of what moves is found again: a sky that hardly moves, rather than lamps.
+            everything = [np.arange(len(t)) for t in tables]
+            others = _match_all(tables, everything, reference)
+            if sum(map(len, others)) > 2 * sum(map(len, pairs)):
+                kept, pairs = everything, others
+        found.append((reference, kept, pairs))
+        if 2 * _matched(pairs) >= len(tables) - 1:
+            break
+        # A frame that shows something else would make the best reference of all, and a lonely one.
+    reference, kept, pairs = max(found, key=lambda trial: _matched(trial[2]))
     own = kept[reference]
     pairs[reference] = np.stack([own, own], axis=1)
     return _solved(tables, pairs, reference, size, first_lens(*size, focal_px, up))
+
+
+def _matched(pairs: list[Index]) -> int:
+    return sum(len(p) > 0 for p in pairs)
+
+
+def _usual_share(pairs: list[Index], kept: list[Index], reference: int) -> float:
+    """Share of the kept stars that are found again, in the median frame."""
+    shares = [
+        len(p) / max(min(len(kept[k]), len(kept[reference])), 1)
+        for k, p in enumerate(pairs)
+        if k != reference
+    ]
+    return float(np.median(shares)) if shares else 1.0
 
 
 def _match_all(tables: Sequence[Stars], kept: list[Index], reference: int) -> list[Index]:

@@ -85,7 +85,7 @@ def _listed(path: Path) -> list[Path]:
     files = [e for e in entries if not e.name.startswith(".") and not os.path.isdir(e)]
     if not files:
         inside = "holds no files of its own. If the raw files lie in a folder within it, give that"
-        what = inside if entries else "is empty"
+        what = inside if entries else "is empty. Give the folder that holds the raw files"
         raise InputError(f"There is nothing to stack: {path} {what}.")
     return files
 
@@ -98,9 +98,14 @@ def _once(frames: list[Frame]) -> list[Frame]:
         same = first.setdefault(os.path.realpath(frame.path), frame)
         if same is not frame and frame.role is Role.LIGHT:
             kept[name] = replace(
-                frame, role=Role.OTHER, reason=f"the same file as {same.path.name}"
+                frame, role=Role.OTHER, reason=f"the same file as {_apart(same.path, frame.path)}"
             )
     return list(kept.values())
+
+
+def _apart(one: Path, other: Path) -> str:
+    """Name of the one file, with its folder where both are named alike."""
+    return one.name if one.name != other.name else str(one)
 
 
 def _examine(path: Path) -> Frame:

@@ -8,7 +8,6 @@ by the noise.  No demosaicking stands between the sensor and the centroid.
 
 from __future__ import annotations
 
-import warnings
 from dataclasses import dataclass
 
 import numba
@@ -97,13 +96,9 @@ def _filled(site: Plane) -> Plane:
         ]
     )
     filled = site.copy()
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", RuntimeWarning)  # all eight missing: handled next
-        values = np.nanmedian(near, axis=0)
-    lost = ~np.isfinite(values)
-    if lost.any():
-        values[lost] = np.nanmedian(site)
-    filled[rows, columns] = values
+    lost = ~np.isfinite(near).any(axis=0)
+    near[:, lost] = np.nanmedian(site)
+    filled[rows, columns] = np.nanmedian(near, axis=0)
     return filled
 
 
@@ -136,21 +131,22 @@ def _peaks(summed: Plane) -> Column:
     """Approximate places (N, 2) as x, y of stars, brightest first."""
     if min(summed.shape) < 8:
         return np.zeros((0, 2))
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")  # photutils warns of empty meshes and of no peaks
-        background = Background2D(
-            summed,
-            box_size=min(_BOX, *summed.shape),
-            filter_size=1,
-            bkg_estimator=MedianBackground(),
-        )
-        flat = summed - _spread_out(background.background_mesh, summed.shape)
-        filtered = gaussian_filter(flat, 0.7)
-        spread = 1.4826 * np.median(np.abs(filtered - np.median(filtered)))
-        scale = background.background_rms_mesh / max(background.background_rms_median, 1e-9)
-        threshold = _DETECTION * max(float(spread), 1e-6)
-        limit = threshold * _spread_out(np.maximum(scale, 0.5), summed.shape)
-        table = find_peaks(filtered, limit, box_size=3, n_peaks=3 * MOST_STARS // 2)
+    background = Background2D(
+        summed,
+        box_size=min(_BOX, *summed.shape),
+        exclude_percentile=80,  # crowded boxes are better than none
+        filter_size=1,
+        bkg_estimator=MedianBackground(),
+    )
+    flat = summed - _spread_out(background.background_mesh, summed.shape)
+    filtered = gaussian_filter(flat, 0.7)
+    spread = 1.4826 * np.median(np.abs(filtered - np.median(filtered)))
+    scale = background.background_rms_mesh / max(background.background_rms_median, 1e-9)
+    threshold = _DETECTION * max(float(spread), 1e-6)
+    limit = threshold * _spread_out(np.maximum(scale, 0.5), summed.shape)
+    if not (filtered > limit).any():
+        return np.zeros((0, 2))
+    table = find_peaks(filtered, limit, box_size=3, n_peaks=3 * MOST_STARS // 2)
     if table is None or len(table) == 0:
         return np.zeros((0, 2))
     order = np.argsort(-np.asarray(table["peak_value"]), kind="stable")

@@ -154,6 +154,31 @@ def photographed(
     return np.rint(electrons / gain + rng.normal(0, read, electrons.shape)).astype(np.float32)
 
 
+def opened_plainly(
+    codes: NDArray[np.uint16], pattern: str, step: float = 1.0, pedestal: float = 0.0
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Planes and confidence (3, H, W) of a window, place by place from the table of taps.
+
+    NaN where too little is there.
+    """
+    height, width = codes.shape
+    offsets, weights, counts = resample.opening_taps(layout(pattern, codes.shape))
+    planes = np.full((3, height, width), np.nan)
+    confidence = np.full((3, height, width), resample.FILLED)
+    for c, y, x in np.ndindex(planes.shape):
+        site = 2 * (y % 2) + x % 2
+        total = weight = 0.0
+        for t in range(counts[c, site]):
+            j, i = y + offsets[c, site, t, 0], x + offsets[c, site, t, 1]
+            if 0 <= j < height and 0 <= i < width and codes[j, i]:
+                total += weights[c, site, t] * float(codes[j, i])
+                weight += weights[c, site, t]
+        if weight > 0.2:
+            planes[c, y, x] = (total / weight - 1) * step - pedestal
+            confidence[c, y, x] = min(weight, 1.0)
+    return planes, confidence
+
+
 def exposed(night: Night, k: int) -> NDArray[np.float32]:
     """Frame k of a simulated night in ADU above black."""
     return expose(night, k).codes.astype(np.float32) - np.float32(night.black)

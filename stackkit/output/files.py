@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import os
+import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -52,3 +53,22 @@ def reason(error: OSError) -> str:
     if error.errno == errno.EISDIR:
         return "a folder has that name. Move it away or choose another --out."
     return f"{error.strerror or error}."
+
+
+@contextmanager
+def working_folder(place: Path | None) -> Iterator[Path]:
+    """A hidden folder in ``place`` (None: the system's temporary one) that goes with the block.
+
+    Raises ``OutputError`` when it cannot be made; what a writer says of a file in it is said of
+    ``place``, which the person knows.
+    """
+    where = place or Path(tempfile.gettempdir())
+    try:
+        folder = tempfile.TemporaryDirectory(prefix=".stackkit-", dir=where)
+    except OSError as error:
+        raise OutputError(f"Cannot write to {where}: {reason(error)}") from error
+    with folder as name:
+        try:
+            yield Path(name)
+        except OutputError as error:
+            raise OutputError(str(error).replace(name, str(where))) from error

@@ -1,0 +1,62 @@
+"""Sessions and disks that are not as they should be, through the whole line."""
+
+import shutil
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+from command_line import TINY, names, run, simulated
+
+import stackkit
+from stackkit import finish
+from stackkit.errors import OutputError
+from stackkit.output import files
+
+
+def used(folder):
+    return [r["used"] for r in stackkit.stack([folder]).record["frames"] if r["role"] == "light"]
+
+
+def test_a_burst_in_which_the_sky_hardly_moves(tmp_path):
+    folder = simulated(
+        tmp_path / "n", frames=8, exposure=1.0, cadence=1.0, zero_rate=2.4e5, sky_rate=48.0
+    )
+    assert used(folder) == [True] * 8
+
+
+def test_the_camera_looks_at_the_pole(tmp_path):
+    folder = simulated(tmp_path / "n", frames=5, cadence=20.0, azimuth=0.0, altitude=47.0)
+    assert used(folder) == [True] * 5
+
+
+def test_a_crowded_little_picture(tmp_path):
+    folder = simulated(tmp_path / "n", frames=3, width=96, height=64, focal=80.0, cadence=20.0)
+    assert used(folder) == [True] * 3
+
+
+def test_a_frame_of_another_sky_does_not_become_the_reference(small_night, tmp_path):
+    for k in (1, 2, 3, 4):
+        shutil.copy(small_night / f"night_{k:04d}.dng", tmp_path / f"ours_{k}.dng")
+    # Richer in stars, and taken in the middle of ours.
+    later = TINY.start + timedelta(seconds=30)
+    simulated(tmp_path / "other", seed=99, star_density=3.0, start=later)
+    shutil.move(tmp_path / "other" / "night_0001.dng", tmp_path / "theirs.dng")
+    rows = stackkit.stack([tmp_path]).record["frames"]
+    assert {r["file"] for r in rows if r["used"]} == {f"ours_{k}.dng" for k in (1, 2, 3, 4)}
+
+
+@pytest.mark.parametrize("writer", ["write_fits", "write_tiff", "write_preview", "write_record"])
+def test_interrupted_while_writing_nothing_is_left(small_night, tmp_path, monkeypatch, writer):
+    def interrupted(path: Path, *_):
+        with files.replacing(path) as temporary:
+            temporary.write_bytes(b"half")
+            raise KeyboardInterrupt
+
+    monkeypatch.setattr(finish, writer, interrupted)
+    assert run("stack", small_night, "--out", tmp_path / "out").status == 130
+    assert names(tmp_path) == []
+
+
+def test_scratch_place_that_is_not_there(small_night, tmp_path):
+    with pytest.raises(OutputError, match="nowhere"):
+        stackkit.stack([small_night], stackkit.Options(scratch=tmp_path / "nowhere"))

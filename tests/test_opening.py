@@ -1,0 +1,129 @@
+"""A mosaic opened into its colours: held against its table of taps written out plainly."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scenes import PATTERNS, examples, layout, opened_plainly, sites
+
+from stackkit import resample
+
+every_pattern = pytest.mark.parametrize("pattern", PATTERNS)
+
+
+def opened(codes, pattern, step=1.0, pedestal=0.0):
+    """Planes and confidence (3, H, W) of a window, by the kernel."""
+    grid = layout(pattern, codes.shape)
+    planes = np.full((3, *codes.shape), np.nan, np.float32)
+    confidence = np.full_like(planes, np.nan)
+    taps = resample.opening_taps(grid)
+    resample.open_window(codes, step, pedestal, grid, taps, planes, confidence)
+    return planes, confidence
+
+
+def some_codes(seed, shape=(22, 26)):
+    return np.random.default_rng(seed).integers(900, 5000, shape).astype(np.uint16)
+
+
+@every_pattern
+def test_opening_is_what_the_taps_say(pattern):
+    codes = some_codes(1)
+    planes, confidence = opened(codes, pattern, 0.5, 64.0)
+    plainly, sure = opened_plainly(codes, pattern, 0.5, 64.0)
+    np.testing.assert_allclose(planes, plainly, atol=2e-3)
+    np.testing.assert_allclose(confidence, sure, atol=1e-6)
+
+
+@every_pattern
+@pytest.mark.parametrize("margin", [3, 0])
+@examples(12)
+@given(data=st.data())
+def test_opening_with_samples_missing_is_what_the_taps_say(pattern, margin, data):
+    codes = some_codes(2)
+    where = st.tuples(st.integers(margin, 21 - margin), st.integers(margin, 25 - margin))
+    for y, x in data.draw(st.lists(where, min_size=1, max_size=8)):
+        codes[y, x] = 0
+    planes, confidence = opened(codes, pattern)
+    plainly, sure = opened_plainly(codes, pattern)
+    there = np.isfinite(plainly)
+    np.testing.assert_allclose(confidence, sure, atol=1e-6)
+    np.testing.assert_allclose(planes[there], plainly[there], atol=2e-3)
+    assert np.isfinite(planes).all()
+
+
+@every_pattern
+def test_the_taps_of_a_place_are_of_its_colour_and_add_up_to_one(pattern):
+    offsets, weights, counts = resample.opening_taps(layout(pattern, (8, 8)))
+    colour = sites(pattern, (16, 16))
+    for c, site in np.ndindex(3, 4):
+        y, x = 6 + site // 2, 6 + site % 2
+        n = counts[c, site]
+        taken = offsets[c, site, :n] + (y, x)
+        assert (colour[taken[:, 0], taken[:, 1]] == c).all()
+        assert len({tuple(t) for t in taken}) == n
+        assert weights[c, site, :n].sum() == pytest.approx(1, abs=1e-6)
+        # Symmetric: a ramp comes through as it is.
+        assert np.abs(weights[c, site, :n] @ offsets[c, site, :n]).max() < 1e-6
+
+
+@every_pattern
+def test_own_samples_are_untouched(pattern):
+    codes = some_codes(3)
+    planes, confidence = opened(codes, pattern, 0.125, 256.0)
+    own = np.take_along_axis(planes, sites(pattern, codes.shape)[None].astype(int), 0)[0]
+    np.testing.assert_allclose(own, (codes - 1.0) * 0.125 - 256, atol=1e-4)
+    assert (confidence == 1).sum() > 0.6 * confidence.size
+
+
+@every_pattern
+@examples(12)
+@given(data=st.data())
+def test_an_even_plane_stays_even_whatever_is_missing(pattern, data):
+    """Each colour has its own level, so that none leaks into another."""
+    levels = np.array([500, 1700, 3100], np.uint16)
+    codes = levels[sites(pattern, (20, 24))]
+    share = data.draw(st.floats(0, 0.5))
+    rng = np.random.default_rng(data.draw(st.integers(0, 1000)))
+    codes[rng.random(codes.shape) < share] = 0
+    planes, confidence = opened(codes, pattern)
+    for c in range(3):
+        np.testing.assert_allclose(planes[c], levels[c] - 1.0, atol=1e-3)
+    assert (confidence >= np.float32(resample.FILLED)).all()
+    assert (confidence <= 1).all()
+
+
+def test_confidence_around_one_missing_sample():
+    # RGGB, a green one at (10, 9) is missing.
+    codes = np.full((20, 20), 1000, np.uint16)
+    codes[10, 9] = 0
+    planes, confidence = opened(codes, "RGGB")
+    near, far = resample.INNER, 0.5 - resample.INNER
+    green = confidence[1]
+    assert green[10, 9] == np.float32(resample.FILLED)
+    # One step along an axis is a near one along both diagonals.
+    assert green[10, 10] == pytest.approx(1 - near * near)
+    assert green[9, 9] == pytest.approx(1 - near * near)
+    # The weight of one far along one diagonal is negative: nothing is lost with it.
+    assert near * far < 0
+    assert green[9, 7] == 1
+    inside = (slice(None), slice(3, -3), slice(3, -3))
+    assert (confidence[inside] < 0.99).sum() == 5
+    assert (confidence[inside][[0, 2]] == 1).all()
+    np.testing.assert_allclose(planes, 999, atol=1e-3)
+
+
+def test_a_missing_sample_takes_its_surroundings_value():
+    codes = np.full((20, 20), 1000, np.uint16)
+    codes[:, 10:] = 2000
+    codes[10, 8] = 0
+    planes, _ = opened(codes, "RGGB")
+    # Gaussian mean within 4 px: mostly this side of the edge.
+    assert 999 < planes[0, 10, 8] < 1400
+    codes[:] = 0
+    codes[0, 0] = 1500  # one sample of red, and nothing of the other colours
+    planes, confidence = opened(codes, "RGGB")
+    np.testing.assert_allclose(planes[0], 1499, atol=1e-3)
+    assert np.isfinite(planes).all()
+    assert (confidence[1:] == np.float32(resample.FILLED)).all()

@@ -1,0 +1,309 @@
+"""What does not belong is found, and what belongs is left."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scenes import (
+    Here,
+    cache_of,
+    combined,
+    layout,
+    mosaic,
+    no_defects,
+    photographed,
+    placed,
+    quiet,
+    shift,
+    star_picture,
+    summed,
+    threads,
+)
+
+from stackkit import scratch
+from stackkit.methods import METHODS
+from stackkit.noise import Noise
+from stackkit.normalise import Level, flat_level
+from stackkit.reject import FEWEST, judge, lone, outliers
+
+SHAPE = (128, 160)
+GAIN, READ = 1.6, 1.4
+FLAT = flat_level((SHAPE[1], SHAPE[0]))
+HAZE = np.array([[20, 9, -6, 3, 2, -4], [45, 20, -10, 0, 5, -8], [30, 15, -5, 4, 0, 0.0]])
+SKY = np.array([30.0, 60.0, 42.0])[:, None, None]
+
+
+# Deviations
+
+
+def white(seed, shape):
+    return np.random.default_rng(seed).normal(0, 1, shape).astype(np.float32)
+
+
+def along(angle, shape=(100, 100)):
+    """Distance along and across a line through the middle."""
+    y, x = np.mgrid[: shape[0], : shape[1]] - 50.0
+    return x * np.cos(angle) + y * np.sin(angle), y * np.cos(angle) - x * np.sin(angle)
+
+
+def test_pure_noise_is_left():
+    # Measured: none of three million Gaussian samples, 22 of a fourth.
+    lost = [outliers(white(seed, (1000, 1000))).mean() for seed in range(2)]
+    assert max(lost) < 1e-4
+
+
+@pytest.mark.parametrize("angle", [0.0, 0.35, np.pi / 4])
+def test_a_trail_of_two_sigma_is_found_by_its_neighbours(angle):
+    """60 px long, three samples wide, 2 σ in each: no sample of it would be found by itself."""
+    found = []
+    for seed in range(5):
+        t, across = along(angle)
+        trail = (np.abs(across) < 1.5) & (np.abs(t) < 30)
+        deviation = white(seed, trail.shape) + np.float32(2) * trail
+        mask = outliers(deviation.astype(np.float32))
+        found.append(mask[trail & (np.abs(t) < 29)].mean())
+        assert mask[np.abs(across) > 6].mean() < 2e-3
+    assert np.mean(found) > 0.95  # 0.98 measured
+
+
+@pytest.mark.parametrize(("height", "share"), [(2.0, 0.3), (3.0, 0.9), (4.0, 0.98)])
+def test_a_sharp_trail_is_found_as_far_as_it_shows(height, share):
+    """Profile of a sharp lens (σ 0.8 px): measured 0.42, 0.97 and 1.00 of its ridge."""
+    found = []
+    for seed in range(12):
+        t, across = along(0.35)
+        trail = height * np.exp(-0.5 * (across / 0.8) ** 2) * (np.abs(t) < 30)
+        mask = outliers((white(seed, t.shape) + trail).astype(np.float32))
+        found.append(mask[(np.abs(across) < 0.7) & (np.abs(t) < 29)].mean())
+    assert np.mean(found) > share
+
+
+def test_what_is_found_is_cut_wider():
+    deviation = np.zeros((40, 40), np.float32)
+    deviation[19:22, 5:35] = 20  # a bright trail
+    mask = outliers(deviation)
+    assert mask[17:24, 7:33].all()
+    assert not mask[:15].any()
+    assert not mask[26:].any()
+
+
+@pytest.mark.parametrize("sign", [1, -1])
+def test_a_lone_spike_takes_no_neighbour_with_it(sign):
+    deviation = np.zeros((21, 21), np.float32)
+    deviation[10, 10] = 1000 * sign
+    mask = outliers(deviation)
+    assert mask[10, 10]
+    assert mask.sum() == 1
+
+
+def test_unknown_deviations_are_no_outliers():
+    deviation = np.full((20, 20), np.nan, np.float32)
+    assert not outliers(deviation).any()
+    deviation[5, 5] = 9
+    assert outliers(deviation)[5, 5]
+
+
+# Frames
+
+
+def field(seed=0):
+    """Stars about 16 px apart, from hardly seen to nearly saturated, as x, y and light in ADU."""
+    rng = np.random.default_rng(seed)
+    y, x = np.mgrid[12 : SHAPE[0] - 8 : 16, 12 : SHAPE[1] - 8 : 16]
+    xy = np.stack([x.ravel(), y.ravel()], axis=1) + rng.uniform(-3, 3, (x.size, 2))
+    return xy, 10 ** rng.uniform(2.3, 4.2, len(xy))
+
+
+def quadratic_terms():
+    """1, x, y, x², xy, y² of every sample (6, H, W) as ``Level`` counts them."""
+    x, y = np.moveaxis(grid(), -1, 0)
+    s, t = (x - FLAT.unit[0]) / FLAT.unit[2], (y - FLAT.unit[1]) / FLAT.unit[2]
+    return np.stack([np.ones_like(s), s, t, s * s, s * t, t * t])
+
+
+def night(folder, count, *, wider=None, off=None, hazy=None, added=(), seed=0):
+    """Frames of the field, moved by parts of pixels.
+
+    Frame ``wider`` has 15 % worse seeing, frame ``off`` is taken to lie 0.1 px beside where it
+    does; frame ``hazy`` has 0.6 of the light and glow of its own; ``added`` holds (frame or None
+    for all, ADU) to add before the noise.
+    """
+    rng = np.random.default_rng([seed, count])
+    xy, light = field()
+    moves = np.concatenate([[[0, 0]], rng.uniform(-4, 4, (count - 1, 2))])
+    mosaics = []
+    for k, move in enumerate(moves):
+        sigma = 0.85 * (1.15 if k == wider else 1)
+        stars = star_picture(SHAPE, xy + move, light, sigma)
+        planes = SKY + stars * np.array([0.5, 1.0, 0.7])[:, None, None]
+        planes = planes + sum((adu for frame, adu in added if frame in (k, None)), np.zeros(SHAPE))
+        if k == hazy:
+            planes = 0.6 * planes + np.tensordot(HAZE, quadratic_terms(), 1)
+        mosaics.append(np.minimum(photographed(rng, planes, GAIN, READ), 3800))
+    cache = cache_of(folder, mosaics)
+    noise = Noise(1 / GAIN, READ**2 + 1 / 12)
+    levels = {hazy: Level(HAZE, FLAT.unit, 0.6)}
+    frames = [
+        placed(
+            cache, k, shift(move[0] + 0.1 * (k == off), move[1]), noise, level=levels.get(k, FLAT)
+        )
+        for k, move in enumerate(moves)
+    ]
+    return cache, frames, [xy + move for move in moves]
+
+
+def judged(cache, frames, pool=None):
+    """Defects, rejected share and each frame's rejected samples."""
+    first = combined(cache, frames, method=METHODS["median"])
+    grid = layout("RGGB", cache.shape)
+    defects, share = judge(cache, frames, grid, no_defects(cache), first, pool or Here(), quiet)
+    whole = scratch.whole(cache)
+    return defects, share, [scratch.get_rejected(cache, f.number, whole) for f in frames]
+
+
+def near(xy, reach=2.0):
+    """Samples within ``reach`` px of places (N, 2)."""
+    y, x = np.mgrid[: SHAPE[0], : SHAPE[1]]
+    away = np.hypot(x[..., None] - xy[:, 0], y[..., None] - xy[:, 1])
+    return away.min(axis=-1) < reach
+
+
+@pytest.mark.parametrize("count", [3, 5, 8, 16])
+def test_star_cores_stay(count, tmp_path):
+    """Though one frame's seeing is 15 % worse and another lies 0.1 px beside its place."""
+    cache, frames, places = night(tmp_path, count, wider=count - 1, off=count - 2)
+    defects, share, rejected = judged(cache, frames)
+    assert share < 1e-3
+    assert not defects.any()
+    for k in range(count):
+        cores = near(places[k])
+        # Measured: none in most frames, 8 in 1000 at most.
+        assert rejected[k][cores].mean() < 0.015
+        assert rejected[k][~cores].mean() < 1e-4
+
+
+def test_a_hazy_frame_is_judged_on_its_own_scale(tmp_path):
+    cache, frames, places = night(tmp_path, 8, hazy=3)
+    defects, share, rejected = judged(cache, frames)
+    assert share < 1e-3
+    assert not defects.any()
+    assert rejected[3][near(places[3])].mean() < 0.01
+
+
+def test_stars_keep_their_light(tmp_path):
+    """Flux in the sum of what is left against the sum of all: the same, faint and bright."""
+    cache, frames, places = night(tmp_path, 8, wider=7, off=6)
+    before, _ = summed(cache, frames)
+    judged(cache, frames)
+    after, _ = summed(cache, frames)
+    for x, y in np.rint(places[0]).astype(int):
+        patch = (1, slice(y - 3, y + 4), slice(x - 3, x + 4))
+        one, other = (float((p.value[patch] - 60).sum()) for p in (before, after))
+        assert other == pytest.approx(one, rel=0.01, abs=8)
+
+
+def trail(height, angle=0.3, sigma=0.85, places=None):
+    """Light of a mover, and the distance from its path, at each sample or at places (H, W, 2)."""
+    x, y = np.moveaxis(grid() if places is None else places, -1, 0)
+    across = (y - 64) * np.cos(angle) - (x - 80) * np.sin(angle)
+    return height * np.exp(-0.5 * (across / sigma) ** 2), np.abs(across)
+
+
+def grid():
+    return np.stack(np.meshgrid(np.arange(SHAPE[1]), np.arange(SHAPE[0])), axis=-1).astype(float)
+
+
+@pytest.mark.parametrize("count", [5, 12])
+def test_a_satellite_in_one_frame_is_cut_out(count, tmp_path):
+    light, across = trail(40.0)  # half as bright as the sky
+    cache, frames, places = night(tmp_path, count, added=[(2, light)])
+    defects, _, rejected = judged(cache, frames)
+    inner = np.pad(np.ones((SHAPE[0] - 20, SHAPE[1] - 20), bool), 10)
+    sky = inner & ~near(places[2], 4)
+    assert rejected[2][sky & (across < 1)].mean() > 0.98
+    assert rejected[2][sky & (across > 5)].mean() < 1e-3
+    assert max(mask.mean() for k, mask in enumerate(rejected) if k != 2) < 1e-3
+    # One frame's trail is not the sensor's fault.
+    assert not defects.any()
+    # And the picture is as if it had never been there.
+    picture, _ = summed(cache, frames)
+    clean, _ = summed(cache, frames[:2] + frames[3:])
+    _, path = trail(1.0, places=frames[2].mapping.from_reference(grid()))
+    there = inner & (path < 1) & ~near(places[0], 4)
+    left = (picture.value - clean.value)[:, there].mean()
+    assert abs(left) < 0.02 * 40 / count
+
+
+@pytest.mark.parametrize("count", [FEWEST, 5])
+def test_a_bright_trail_is_no_defect_even_among_few_frames(count, tmp_path):
+    light, _ = trail(2000.0)
+    cache, frames, _ = night(tmp_path, count, added=[(1, light)])
+    defects, _, rejected = judged(cache, frames)
+    assert rejected[1].sum() > 500
+    assert not defects.any()
+
+
+def test_a_site_that_is_off_in_all_frames_is_a_defect(tmp_path):
+    """Each by 2.5 of its standard deviations: too little to be found in any one frame."""
+    rng = np.random.default_rng(9)
+    hot = np.zeros(SHAPE)
+    at = rng.permutation([(y, x) for y in range(12, 116, 8) for x in range(12, 148, 8)])[:40]
+    sigma = np.sqrt(mosaic(np.broadcast_to(SKY, (3, *SHAPE))) / GAIN + READ**2)
+    hot[at[:, 0], at[:, 1]] = 2.5 * sigma[at[:, 0], at[:, 1]]
+    cache, frames, places = night(tmp_path, 16, added=[(None, hot)])
+    defects, _, rejected = judged(cache, frames)
+    under_a_star = np.mean([near(xy, 4) for xy in places], axis=0)[hot > 0] > 0.2
+    found = defects[hot > 0]
+    assert found[~under_a_star].mean() >= 0.9
+    assert defects[hot == 0].sum() <= 2
+    assert np.mean([mask[hot > 0].mean() for mask in rejected]) < 0.1
+
+
+def test_too_few_frames_are_not_judged(tmp_path):
+    cache, frames, _ = night(tmp_path, FEWEST - 1, added=[(0, trail(2000.0)[0])])
+    defects, share, rejected = judged(cache, frames)
+    assert share == 0
+    assert not defects.any()
+    assert not any(mask.any() for mask in rejected)
+
+
+def test_known_defects_stay_defects(tmp_path):
+    cache, frames, _ = night(tmp_path, 5)
+    known = no_defects(cache)
+    known[40, 50] = True
+    first = combined(cache, frames, method=METHODS["median"], defects=known)
+    defects, _ = judge(cache, frames, layout("RGGB", SHAPE), known, first, Here(), quiet)
+    assert defects[40, 50]
+    assert known.sum() == 1
+
+
+def test_threads_change_nothing(tmp_path):
+    cache, frames, _ = night(tmp_path, 6, added=[(2, trail(30.0)[0])])
+    defects, share, rejected = judged(cache, frames)
+    with threads(3) as pool:
+        again, other, masks = judged(cache, frames, pool)
+    assert other == share
+    assert np.array_equal(again, defects)
+    assert all(np.array_equal(a, b) for a, b in zip(rejected, masks, strict=True))
+
+
+def test_lone_sites_are_kept_and_crowds_are_not():
+    sites = np.zeros((60, 60), bool)
+    sites[10, 10] = sites[10, 14] = sites[59, 0] = True
+    sites[30:50, 30:50] = True
+    kept = lone(sites)
+    assert kept[10, 10]
+    assert kept[10, 14]
+    assert kept[59, 0]
+    assert kept[33:47, 33:47].sum() == 0
+    assert not (kept & ~sites).any()
+
+
+def test_ground_that_stays_while_the_sky_moves_is_no_defect(tmp_path):
+    rng = np.random.default_rng(10)
+    hills = np.zeros(SHAPE)
+    hills[100:] = rng.uniform(20, 160, (28, SHAPE[1]))  # rough, and brighter than the sky
+    cache, frames, _ = night(tmp_path, 12, added=[(None, hills)])
+    defects, _, _ = judged(cache, frames)
+    assert defects[:96].sum() <= 2
+    assert defects[100:].mean() < 0.01
