@@ -25,8 +25,8 @@ from stackkit.geometry import Array
 Plane = NDArray[np.float32]
 Taps = tuple[NDArray[np.int64], Plane, NDArray[np.int64]]
 
-LEAST_CONFIDENCE = 0.5
-"""Below it a frame by itself gives no value at a place."""
+LEAST_CONFIDENCE = 0.45
+"""Below it a frame by itself gives no value at a place; at the picture's rim half is usual."""
 FILLED = 1e-3
 """Confidence of a value that stands for a missing sample: counts only where nothing else does."""
 INNER = 0.5 + 1 / 40
