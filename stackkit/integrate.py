@@ -20,6 +20,7 @@ from stackkit.geometry import Array, Mapping
 from stackkit.methods import Method
 from stackkit.noise import BLOCK_MEAN, Noise, block_means
 from stackkit.normalise import Level
+from stackkit.opening import Bayer, open_window, opening_taps
 from stackkit.scratch import Cache, Window
 from stackkit.stack_result import Stack
 
@@ -73,7 +74,7 @@ def tiles(shape: tuple[int, int], side: int) -> Iterator[Window]:
 def combine(
     cache: Cache,
     frames: Sequence[Placed],
-    layout: NDArray[np.int64],
+    sensor: Bayer,
     defects: Mask,
     method: Method,
     pool: Executor,
@@ -89,7 +90,7 @@ def combine(
             window = source_window(frame.mapping, tile, cache.shape)
             if window is not None:
                 codes = _codes(cache, frame, window, defects)
-                opened = _opened(cache, frame, tile, window, layout, codes)
+                opened = _opened(cache, frame, tile, window, sensor, codes)
                 resample.sample_frame(*opened, values[k], variances[k])
         weights = np.array([frame.weight for frame in frames], dtype=np.float32)
         flat = (len(frames), -1)
@@ -104,7 +105,7 @@ def combine(
 def total(
     cache: Cache,
     frames: Sequence[Placed],
-    layout: NDArray[np.int64],
+    sensor: Bayer,
     defects: Mask,
     pool: Executor,
     step: Step,
@@ -126,7 +127,7 @@ def total(
             if window is not None:
                 codes = _codes(cache, frame, window, defects)
                 codes[scratch.get_rejected(cache, frame.number, window)] = 0
-                opened = _opened(cache, frame, tile, window, layout, codes)
+                opened = _opened(cache, frame, tile, window, sensor, codes)
                 group = 0 if k == 0 else 1 + k % 2
                 resample.add_frame(*opened, frame.weight, parts[group])
         sums = parts.sum(axis=0)
@@ -165,19 +166,20 @@ def _opened(
     frame: Placed,
     tile: Window,
     window: Window,
-    layout: NDArray[np.int64],
+    sensor: Bayer,
     codes: scratch.Codes,
 ) -> tuple[Any, ...]:
     """What the kernels want to know of a frame in a tile, in their order."""
     planes = np.empty((3, *codes.shape), dtype=np.float32)
     confidence = np.empty_like(planes)
-    coding, taps = cache.coding, resample.opening_taps(layout)
-    resample.open_window(codes, coding.step, coding.pedestal, layout, taps, planes, confidence)
+    levels = (cache.coding.step, cache.coding.pedestal)
+    taps = opening_taps(sensor.layout)
+    open_window(codes, *levels, sensor.layout, sensor.cross, taps, planes, confidence)
     return (
         planes,
         confidence,
         (window.left, window.top),
-        layout,
+        sensor.layout,
         resample.nodes_of(
             frame.mapping.from_reference,
             tile.left,
@@ -187,7 +189,7 @@ def _opened(
         ),
         (frame.level.offset, frame.level.unit, frame.level.transparency),
         (frame.noise.slope, frame.noise.floor),
-        resample.noise_factors(layout),
+        resample.noise_factors(sensor),
     )
 
 

@@ -32,11 +32,11 @@ from stackkit.normalise import (
     relative_level,
     relative_transparency,
 )
+from stackkit.opening import Bayer, bayer
 from stackkit.output.files import working_folder
 from stackkit.raw.decode import Mosaic, RawFileError, decode
 from stackkit.register import Registration, register
 from stackkit.reject import FEWEST, judge
-from stackkit.resample import layout_of
 from stackkit.scratch import Cache
 from stackkit.session import Frame, Session, scan
 from stackkit.stack_result import Stack
@@ -87,7 +87,7 @@ class _Lights:
     numbers: list[int]
     mosaic: Mosaic
     pattern: NDArray[np.uint8]
-    layout: NDArray[np.int64]
+    sensor: Bayer
     size: tuple[int, int]
 
 
@@ -211,8 +211,8 @@ def _read_all(
             reasons[k] = "its sensor's colours are laid out in another way than the others'"
     numbers = [k for k in heads if k not in reasons]
     mosaic = heads[numbers[0]]
-    layout = layout_of(mosaic.pattern, width, height)
-    return _Lights(cache, numbers, mosaic, mosaic.pattern, layout, (width, height)), reasons
+    sensor = bayer(mosaic.pattern, width, height, mosaic.balance)
+    return _Lights(cache, numbers, mosaic, mosaic.pattern, sensor, (width, height)), reasons
 
 
 def _first_readable(frames: Sequence[Frame]) -> Mosaic:
@@ -321,7 +321,7 @@ def _integrate(
     def told(name: str) -> Callable[[int, int], None]:
         return lambda done, of: tell(name, done, of)
 
-    grid = (lights.cache, placed, lights.layout)
+    grid = (lights.cache, placed, lights.sensor)
     if method != BY_SAMPLE:
         picture = combine(*grid, defects, METHODS[method], pool, told("Combining"))
         return picture, _summary(defects, None, None)
@@ -330,7 +330,7 @@ def _integrate(
         first = combine(
             lights.cache,
             _spread_over(placed, _FIRST_FRAMES),
-            lights.layout,
+            lights.sensor,
             defects,
             METHODS["median"],
             pool,

@@ -19,6 +19,7 @@ from scipy.ndimage import uniform_filter
 
 from stackkit import resample, scratch
 from stackkit.integrate import Placed, Step
+from stackkit.opening import Bayer
 from stackkit.scratch import Cache
 from stackkit.stack_result import Stack
 
@@ -47,7 +48,7 @@ _GROWTH = 2
 def judge(
     cache: Cache,
     frames: Sequence[Placed],
-    layout: NDArray[np.int64],
+    sensor: Bayer,
     defects: Mask,
     first: Stack,
     pool: Executor,
@@ -65,7 +66,7 @@ def judge(
     seen = np.zeros(cache.shape, dtype=np.int16)
 
     def one(frame: Placed) -> tuple[Mask, Plane]:
-        deviation = _deviation(cache, frame, layout, defects, first.value, spread)
+        deviation = _deviation(cache, frame, sensor, defects, first.value, spread)
         return outliers(deviation), deviation
 
     rejected = 0
@@ -98,7 +99,7 @@ def _lazily(pool: Executor, one, frames):  # type: ignore[no-untyped-def]
 def _deviation(
     cache: Cache,
     frame: Placed,
-    layout: NDArray[np.int64],
+    sensor: Bayer,
     defects: Mask,
     model: Plane,
     spread: NDArray[np.float64],
@@ -112,7 +113,7 @@ def _deviation(
     resample.deviations(
         codes,
         (cache.coding.step, cache.coding.pedestal),
-        layout,
+        sensor.layout,
         model,
         spread,
         nodes,

@@ -1,10 +1,7 @@
 """Compiled kernels: the samples of a mosaic onto a tile of the reference grid.
 
-A window of the mosaic is opened into three planes, linearly between the samples of each colour (at
-a sample's own site it is the sample).  Where samples are missing, a plane takes what remains around
-and says so: its *confidence* is the share of the usual samples that were there.  The planes are
-then interpolated at the exact place by a Lanczos kernel over 6×6 (a = 3; its weights' sum divided
-out), no position rounded.
+A window of the mosaic is opened into three planes (``opening.py``), which are interpolated at the
+exact place by a Lanczos kernel over 6×6 (a = 3; its weights' sum divided out), no position rounded.
 
 Frames are added as Σ share·confidence·value and Σ share·confidence: normalised convolution
 (Knutsson & Westin 1993).  A hole in one frame is filled by the others, and by its own
@@ -18,22 +15,12 @@ from functools import lru_cache
 
 import numba
 import numpy as np
-from numpy.typing import NDArray
 
 from stackkit.geometry import Array
-
-Plane = NDArray[np.float32]
-Taps = tuple[NDArray[np.int64], Plane, NDArray[np.int64]]
+from stackkit.opening import Bayer, Plane, colour_at, open_window, opening_taps
 
 LEAST_CONFIDENCE = 0.45
 """Below it a frame by itself gives no value at a place; at the picture's rim half is usual."""
-FILLED = 1e-3
-"""Confidence of a value that stands for a missing sample: counts only where nothing else does."""
-INNER = 0.5 + 1 / 40
-"""Weight of each of the two nearer of four samples when a plane is opened between them.
-
-1/2 is linear (less noise, wider stars), 9/16 cubic (Keys 1981): measured in between.
-"""
 LANCZOS_STEPS = 2048
 NODE = 4
 """Step of the grid of exact places between which the others lie, px."""
@@ -41,167 +28,6 @@ _FAST = {"contract", "reassoc", "nsz", "arcp"}
 """Liberties with the order of additions, not with NaN."""
 PHASES = 8
 """Steps per pixel in which the noise factor is tabulated."""
-
-
-@numba.njit(cache=True, nogil=True)
-def open_window(codes, step, pedestal, layout, taps, planes, confidence):  # type: ignore[no-untyped-def]
-    """A window of codes (h, w), first site even, as ADU ``planes`` and ``confidence`` (3, h, w).
-
-    ``layout`` from :func:`layout_of`; ``taps`` from :func:`opening_taps`.
-    """
-    height, width = codes.shape
-    _open_inside(codes, layout, planes)
-    shift = step + pedestal
-    for c in range(3):
-        for y in range(height):
-            for x in range(width):
-                planes[c, y, x] = planes[c, y, x] * step - shift
-                confidence[c, y, x] = 1.0
-    middle = _window_levels(codes, step, pedestal, layout)
-    again = np.zeros((height, width), dtype=np.bool_)
-    for y in range(height):
-        rim = y < 3 or y >= height - 3
-        for x in range(width):
-            if rim or x < 3 or x >= width - 3:
-                again[y, x] = True
-            if codes[y, x] == 0:
-                again[max(y - 3, 0) : y + 4, max(x - 3, 0) : x + 4] = True
-    for y in range(height):
-        for x in range(width):
-            if again[y, x]:
-                _reopen(codes, x, y, step, pedestal, layout, taps, middle, planes, confidence)
-
-
-@numba.njit(cache=True, nogil=True, fastmath=_FAST)
-def _open_inside(codes, layout, planes):  # type: ignore[no-untyped-def]
-    """Opens a window as if nothing were missing, but for its rim of 3; in rows, for speed."""
-    height, width = codes.shape
-    near = np.float32(INNER)
-    far = np.float32(0.5 - INNER)
-    n4, m4, f4 = near * near, near * far, far * far
-    f = codes.astype(np.float32)
-    green = planes[1]
-    for y in range(3, height - 3):
-        for x in range(3, width - 3):
-            green[y, x] = (
-                n4 * (f[y, x - 1] + f[y, x + 1] + f[y - 1, x] + f[y + 1, x])
-                + f4 * (f[y, x - 3] + f[y, x + 3] + f[y - 3, x] + f[y + 3, x])
-                + m4 * (f[y - 1, x - 2] + f[y + 1, x - 2] + f[y - 1, x + 2] + f[y + 1, x + 2])
-                + m4 * (f[y - 2, x - 1] + f[y + 2, x - 1] + f[y - 2, x + 1] + f[y + 2, x + 1])
-            )
-        for x in range(3 + ((3 + y + layout[4]) & 1), width - 3, 2):
-            green[y, x] = f[y, x]
-    for k in range(2):
-        plane = planes[2 * k]
-        own_x, own_y = layout[2 * k], layout[2 * k + 1]
-        for y in range(own_y, height, 2):
-            for x in range(3, width - 3):
-                plane[y, x] = near * (f[y, x - 1] + f[y, x + 1]) + far * (f[y, x - 3] + f[y, x + 3])
-            for x in range(own_x, width, 2):
-                plane[y, x] = f[y, x]
-        for y in range(3 + own_y, height - 3, 2):
-            for x in range(3, width - 3):
-                plane[y, x] = near * (plane[y - 1, x] + plane[y + 1, x]) + far * (
-                    plane[y - 3, x] + plane[y + 3, x]
-                )
-
-
-@numba.njit(cache=True, nogil=True)
-def _reopen(codes, x, y, step, pedestal, layout, taps, middle, planes, confidence):  # type: ignore[no-untyped-def]
-    """One place of a window from the samples that are there."""
-    height, width = codes.shape
-    offsets, weights, counts = taps
-    site = 2 * (y & 1) + (x & 1)
-    for c in range(3):
-        total = np.float32(0)
-        weight = np.float32(0)
-        for t in range(counts[c, site]):
-            j = y + offsets[c, site, t, 0]
-            i = x + offsets[c, site, t, 1]
-            if 0 <= i < width and 0 <= j < height and codes[j, i] != 0:
-                total += weights[c, site, t] * np.float32(codes[j, i])
-                weight += weights[c, site, t]
-        if weight > 0.2:
-            planes[c, y, x] = (total / weight - 1) * step - pedestal
-            confidence[c, y, x] = min(weight, np.float32(1))
-        else:
-            planes[c, y, x] = _around(codes, x, y, c, layout, step, pedestal, middle[c])
-            confidence[c, y, x] = FILLED
-
-
-@numba.njit(cache=True, inline="always")
-def _is_site(c, x, y, layout):  # type: ignore[no-untyped-def]
-    if c == 1:
-        return (x + y) & 1 == layout[4]
-    k = 0 if c == 0 else 2
-    return x & 1 == layout[k] and y & 1 == layout[k + 1]
-
-
-@lru_cache(maxsize=8)
-def _taps(sites: tuple[int, ...]) -> Taps:
-    red_x, red_y, blue_x, blue_y, parity = sites
-    line = [(-3, 0.5 - INNER), (-1, INNER), (1, INNER), (3, 0.5 - INNER)]
-    offsets = np.zeros((3, 4, 16, 2), dtype=np.int64)
-    weights = np.zeros((3, 4, 16), dtype=np.float32)
-    counts = np.zeros((3, 4), dtype=np.int64)
-    for site in range(4):
-        y, x = divmod(site, 2)
-        for c, (own_x, own_y) in ((0, (red_x, red_y)), (2, (blue_x, blue_y))):
-            along_y = line if y != own_y else [(0, 1.0)]
-            along_x = line if x != own_x else [(0, 1.0)]
-            found = [(dy, dx, wy * wx) for dy, wy in along_y for dx, wx in along_x]
-            counts[c, site] = _keep(found, offsets[c, site], weights[c, site])
-        found = [(0, 0, 1.0)]
-        if (x + y) % 2 != parity:
-            # The diagonals' steps are half as long along each axis.
-            found = [((p - q) // 2, (p + q) // 2, wp * wq) for p, wp in line for q, wq in line]
-        counts[1, site] = _keep(found, offsets[1, site], weights[1, site])
-    return offsets, weights, counts
-
-
-def _keep(found: list[tuple[int, int, float]], offsets: NDArray[np.int64], weights: Plane) -> int:
-    for t, (dy, dx, weight) in enumerate(found):
-        offsets[t], weights[t] = (dy, dx), weight
-    return len(found)
-
-
-def opening_taps(layout: NDArray[np.int64]) -> Taps:
-    """From which samples each colour is opened at each site, index 2·(y mod 2) + x mod 2.
-
-    Offsets y, x (3, 4, 16, 2), weights (3, 4, 16) and how many count (3, 4).  A sample's own site
-    takes it as it is; in between, four samples along each direction in which the site lies between
-    two: the axes for red and blue, the diagonals for green.
-    """
-    return _taps(tuple(int(v) for v in layout[:5]))
-
-
-@numba.njit(cache=True)
-def _around(codes, x, y, c, layout, step, pedestal, otherwise):  # type: ignore[no-untyped-def]
-    """Gaussian mean (σ 1.2 px) of a colour's samples within 4 px, or ``otherwise``."""
-    height, width = codes.shape
-    total, weight = 0.0, 0.0
-    for j in range(max(y - 4, 0), min(y + 5, height)):
-        for i in range(max(x - 4, 0), min(x + 5, width)):
-            if codes[j, i] != 0 and _is_site(c, i, j, layout):
-                w = np.exp(-0.5 * ((i - x) ** 2 + (j - y) ** 2) / 1.44)
-                total += w * ((codes[j, i] - 1.0) * step - pedestal)
-                weight += w
-    return total / weight if weight > 0 else otherwise
-
-
-@numba.njit(cache=True)
-def _window_levels(codes, step, pedestal, layout):  # type: ignore[no-untyped-def]
-    """Mean of each colour in the window, for places with no sample far and wide."""
-    total = np.zeros(3)
-    count = np.zeros(3)
-    for y in range(codes.shape[0]):
-        for x in range((y & 6) + (y & 1), codes.shape[1], 7):
-            if codes[y, x] != 0:
-                for c in range(3):
-                    if _is_site(c, x, y, layout):
-                        total[c] += (codes[y, x] - 1.0) * step - pedestal
-                        count[c] += 1
-    return total / np.maximum(count, 1)
 
 
 def _lanczos_table() -> Plane:
@@ -373,9 +199,7 @@ def deviations(codes, coding, layout, model, spread, nodes, level, noise, steepn
             u, v = _between_nodes(nodes, i, j)
             if not (2.0 <= u < width - 3.0 and 2.0 <= v < height - 3.0):
                 continue
-            c = 1
-            if not _is_site(1, i, j, layout):
-                c = 0 if _is_site(0, i, j, layout) else 2
+            c = colour_at(i, j, layout)
             a, b = int(u), int(v)
             _lanczos(u - a, wx)
             _lanczos(v - b, wy)
@@ -392,27 +216,19 @@ def deviations(codes, coding, layout, model, spread, nodes, level, noise, steepn
             out[j, i] = ((codes[j, i] - 1.0) * coding[0] - coding[1] - expected) / np.sqrt(variance)
 
 
-def layout_of(pattern: NDArray[np.uint8], width: int, height: int) -> NDArray[np.int64]:
-    """Sites of a 2×2 Bayer pattern for the kernels: red x y, blue x y, green parity, W, H."""
-    (red_y,), (red_x,) = np.nonzero(pattern == 0)
-    (blue_y,), (blue_x,) = np.nonzero(pattern == 2)
-    parity = (red_x + red_y + 1) & 1
-    sites = [red_x, red_y, blue_x, blue_y, parity, width, height]
-    return np.array(sites, dtype=np.int64)
-
-
 @lru_cache(maxsize=8)
-def _factors(sites: tuple[int, ...]) -> Array:
-    layout = np.array([*sites, 0, 0], dtype=np.int64)
+def _factors(layout: tuple[int, ...], cross: tuple[float, ...]) -> Array:
+    sensor = Bayer(np.array(layout), np.array(cross, dtype=np.float32).reshape(3, 3))
     size, centre = 16, 6
     factors = np.zeros((3, 2 * PHASES, 2 * PHASES))
     planes, confidence = np.zeros((2, 3, size, size), dtype=np.float32)
     response = np.zeros((3, size, size, size, size))
+    taps = opening_taps(sensor.layout)
     for y in range(size):
         for x in range(size):
             codes = np.ones((size, size), dtype=np.uint16)
             codes[y, x] = 2
-            open_window(codes, 1.0, 0.0, layout, _taps(sites), planes, confidence)
+            open_window(codes, 1.0, 0.0, sensor.layout, sensor.cross, taps, planes, confidence)
             response[:, y, x] = planes
     wx, wy = np.empty((2, 6), dtype=np.float32)
     for row in range(2 * PHASES):
@@ -421,22 +237,21 @@ def _factors(sites: tuple[int, ...]) -> Array:
             i, j = int(u), int(v)
             _lanczos(u - i, wx)
             _lanczos(v - j, wy)
-            rows, columns = (
-                slice(centre + j - 2, centre + j + 4),
-                slice(centre + i - 2, centre + i + 4),
-            )
+            rows = slice(centre + j - 2, centre + j + 4)
+            columns = slice(centre + i - 2, centre + i + 4)
             weights = np.einsum("cyxba,b,a->cyx", response[:, :, :, rows, columns], wy, wx)
             factors[:, row, column] = (weights**2).sum(axis=(1, 2))
     return factors
 
 
-def noise_factors(layout: NDArray[np.int64]) -> Array:
+def noise_factors(sensor: Bayer) -> Array:
     """Variance of an interpolated value in units of one sample's: (3, 2·PHASES, 2·PHASES).
 
     By row and column of the place modulo two pixels, in steps of 1/PHASES: the exact sum of the
     squared weights that opening and interpolating give to the single samples.
     """
-    return _factors(tuple(int(v) for v in layout[:5]))
+    sites = tuple(int(v) for v in sensor.layout[:5])
+    return _factors((*sites, 0, 0), tuple(float(v) for v in sensor.cross.ravel()))
 
 
 def nodes_of(

@@ -13,12 +13,13 @@ from hypothesis import settings
 from numpy.typing import NDArray
 from scipy.special import erf
 
-from stackkit import integrate, resample, scratch
+from stackkit import integrate, opening, scratch
 from stackkit.geometry import Mapping, plane_mapping
 from stackkit.integrate import Placed
 from stackkit.methods import METHODS, Method
 from stackkit.noise import Noise
 from stackkit.normalise import Level, flat_level
+from stackkit.opening import Bayer, bayer
 from stackkit.scratch import Cache
 from stackkit.simulate import Night, expose
 from stackkit.simulate.camera import pattern_indices
@@ -52,9 +53,11 @@ def quiet(_done: int, _of: int) -> None:
     """A progress callback that says nothing."""
 
 
-def layout(pattern: str, shape: Sequence[int]) -> NDArray[np.int64]:
-    """The kernels' layout of a pattern's name and a shape (H, W)."""
-    return resample.layout_of(pattern_indices(pattern), shape[1], shape[0])
+def layout(
+    pattern: str, shape: Sequence[int], balance: tuple[float, float, float] | None = None
+) -> Bayer:
+    """The sensor of a pattern's name and a shape (H, W); colours keep to themselves by default."""
+    return bayer(pattern_indices(pattern), shape[1], shape[0], balance)
 
 
 def sites(pattern: str, shape: Sequence[int]) -> NDArray[np.uint8]:
@@ -114,9 +117,10 @@ def combined(
     method: Method = METHODS["mean"],
     defects: NDArray[np.bool_] | None = None,
     pool: Executor | None = None,
+    balance: tuple[float, float, float] | None = None,
 ) -> Stack:
     defects = no_defects(cache) if defects is None else defects
-    grid = layout(pattern, cache.shape)
+    grid = layout(pattern, cache.shape, balance)
     return integrate.combine(cache, frames, grid, defects, method, pool or Here(), quiet)
 
 
@@ -155,27 +159,38 @@ def photographed(
 
 
 def opened_plainly(
-    codes: NDArray[np.uint16], pattern: str, step: float = 1.0, pedestal: float = 0.0
+    codes: NDArray[np.uint16],
+    pattern: str,
+    step: float = 1.0,
+    pedestal: float = 0.0,
+    balance: tuple[float, float, float] | None = None,
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Planes and confidence (3, H, W) of a window, place by place from the table of taps.
+    """Planes and confidence (3, H, W) of a window, place by place as the words say.
 
-    NaN where too little is there.
+    NaN where nothing is near.
     """
     height, width = codes.shape
-    offsets, weights, counts = resample.opening_taps(layout(pattern, codes.shape))
+    sensor, colour = layout(pattern, codes.shape, balance), sites(pattern, codes.shape)
+    adu = np.where(codes == 0, np.nan, (codes - 1.0) * step - pedestal)
+    padded = np.pad(adu, 2, constant_values=np.nan)
     planes = np.full((3, height, width), np.nan)
-    confidence = np.full((3, height, width), resample.FILLED)
+    confidence = np.full((3, height, width), opening.FILLED)
     for c, y, x in np.ndindex(planes.shape):
-        site = 2 * (y % 2) + x % 2
-        total = weight = 0.0
-        for t in range(counts[c, site]):
-            j, i = y + offsets[c, site, t, 0], x + offsets[c, site, t, 1]
-            if 0 <= j < height and 0 <= i < width and codes[j, i]:
-                total += weights[c, site, t] * float(codes[j, i])
-                weight += weights[c, site, t]
-        if weight > 0.2:
-            planes[c, y, x] = (total / weight - 1) * step - pedestal
-            confidence[c, y, x] = min(weight, 1.0)
+        own = colour[y, x]
+        near = [
+            (j, i) for j, i in np.ndindex(3, 3) if c == colour[(y + j + 1) % 2, (x + i + 1) % 2]
+        ]
+        taps = [(1, 1)] if own == c else [t for t in near if c != 1 or abs(t[0] - t[1]) == 1]
+        values = np.array([padded[y + j + 1, x + i + 1] for j, i in taps])
+        there = np.isfinite(values)
+        if there.any():
+            steps = [(-1, -1), (-1, 1), (1, -1), (1, 1)]
+            steps = steps if own == 1 else [(-2, 0), (2, 0), (0, -2), (0, 2)]
+            around = np.mean([padded[y + 2 + j, x + 2 + i] for j, i in steps])
+            steep = padded[y + 2, x + 2] - around
+            share = sensor.cross[own, c]
+            planes[c, y, x] = values[there].mean() + share * np.nan_to_num(steep)
+            confidence[c, y, x] = there.mean()
     return planes, confidence
 
 

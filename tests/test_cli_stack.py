@@ -216,7 +216,7 @@ def test_odd_names_of_folders_and_files(small_night: Path, tmp_path: Path) -> No
     shutil.copy(small_night / "night_0002.dng", folder / "zwei\t.dng")
     (folder / "drei\n\x1b[31m.dng").write_text("no picture")
     text = good("stack", folder, "--out", folder / "Ergebnis ✔")
-    assert "2 of 2 frames used" in text
+    assert "2 of 3 frames used" in text
     # What a terminal would obey is not sent to it.
     assert "  drei??[31m.dng: a text file, not a raw picture\n" in text
     listed = [row["file"] for row in record_of(folder / "Ergebnis ✔")["frames"]]

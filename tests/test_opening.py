@@ -1,4 +1,4 @@
-"""A mosaic opened into its colours: held against its table of taps written out plainly."""
+"""A mosaic opened into its colours: held against the rule written out plainly."""
 
 from __future__ import annotations
 
@@ -8,18 +8,18 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scenes import PATTERNS, examples, layout, opened_plainly, sites
 
-from stackkit import resample
+from stackkit import opening
 
 every_pattern = pytest.mark.parametrize("pattern", PATTERNS)
 
 
-def opened(codes, pattern, step=1.0, pedestal=0.0):
+def opened(codes, pattern, step=1.0, pedestal=0.0, balance=None):
     """Planes and confidence (3, H, W) of a window, by the kernel."""
-    grid = layout(pattern, codes.shape)
+    grid = layout(pattern, codes.shape, balance)
     planes = np.full((3, *codes.shape), np.nan, np.float32)
     confidence = np.full_like(planes, np.nan)
-    taps = resample.opening_taps(grid)
-    resample.open_window(codes, step, pedestal, grid, taps, planes, confidence)
+    taps = opening.opening_taps(grid.layout)
+    opening.open_window(codes, step, pedestal, grid.layout, grid.cross, taps, planes, confidence)
     return planes, confidence
 
 
@@ -27,26 +27,31 @@ def some_codes(seed, shape=(22, 26)):
     return np.random.default_rng(seed).integers(900, 5000, shape).astype(np.uint16)
 
 
+BALANCES = pytest.mark.parametrize("balance", [None, (1.9, 1.0, 1.5)])
+
+
 @every_pattern
-def test_opening_is_what_the_taps_say(pattern):
+@BALANCES
+def test_opening_is_what_the_rule_says(pattern, balance):
     codes = some_codes(1)
-    planes, confidence = opened(codes, pattern, 0.5, 64.0)
-    plainly, sure = opened_plainly(codes, pattern, 0.5, 64.0)
+    planes, confidence = opened(codes, pattern, 0.5, 64.0, balance)
+    plainly, sure = opened_plainly(codes, pattern, 0.5, 64.0, balance)
     np.testing.assert_allclose(planes, plainly, atol=2e-3)
     np.testing.assert_allclose(confidence, sure, atol=1e-6)
 
 
 @every_pattern
+@BALANCES
 @pytest.mark.parametrize("margin", [3, 0])
-@examples(12)
+@examples(8)
 @given(data=st.data())
-def test_opening_with_samples_missing_is_what_the_taps_say(pattern, margin, data):
+def test_opening_with_samples_missing_is_what_the_rule_says(pattern, balance, margin, data):
     codes = some_codes(2)
     where = st.tuples(st.integers(margin, 21 - margin), st.integers(margin, 25 - margin))
     for y, x in data.draw(st.lists(where, min_size=1, max_size=8)):
         codes[y, x] = 0
-    planes, confidence = opened(codes, pattern)
-    plainly, sure = opened_plainly(codes, pattern)
+    planes, confidence = opened(codes, pattern, balance=balance)
+    plainly, sure = opened_plainly(codes, pattern, balance=balance)
     there = np.isfinite(plainly)
     np.testing.assert_allclose(confidence, sure, atol=1e-6)
     np.testing.assert_allclose(planes[there], plainly[there], atol=2e-3)
@@ -54,18 +59,21 @@ def test_opening_with_samples_missing_is_what_the_taps_say(pattern, margin, data
 
 
 @every_pattern
-def test_the_taps_of_a_place_are_of_its_colour_and_add_up_to_one(pattern):
-    offsets, weights, counts = resample.opening_taps(layout(pattern, (8, 8)))
-    colour = sites(pattern, (16, 16))
-    for c, site in np.ndindex(3, 4):
-        y, x = 6 + site // 2, 6 + site % 2
-        n = counts[c, site]
-        taken = offsets[c, site, :n] + (y, x)
-        assert (colour[taken[:, 0], taken[:, 1]] == c).all()
-        assert len({tuple(t) for t in taken}) == n
-        assert weights[c, site, :n].sum() == pytest.approx(1, abs=1e-6)
-        # Symmetric: a ramp comes through as it is.
-        assert np.abs(weights[c, site, :n] @ offsets[c, site, :n]).max() < 1e-6
+def test_a_white_star_has_the_same_width_in_all_colours(pattern):
+    """Without the steepness from the other colours, red and blue are a tenth wider than green."""
+    y, x = np.mgrid[:40, :40]
+    balance = np.array([1.9, 1.0, 1.5])
+    widths = []
+    for dx, dy in np.random.default_rng(3).uniform(0, 2, (40, 2)):
+        away = (x - 19 - dx) ** 2 + (y - 19 - dy) ** 2
+        star = 40000 * np.exp(-0.5 * away / 0.85**2)
+        codes = np.rint(1000 + star / balance[sites(pattern, star.shape)]).astype(np.uint16)
+        planes, _ = opened(codes, pattern, balance=tuple(balance))
+        light = np.clip(planes - 999, 0, None) * np.exp(-0.5 * away / 1.5**2)
+        widths.append((light * away).sum(axis=(1, 2)) / light.sum(axis=(1, 2)))
+    red, green, blue = np.mean(widths, axis=0)
+    assert red / green == pytest.approx(1, abs=0.06)
+    assert blue / green == pytest.approx(1, abs=0.06)
 
 
 @every_pattern
@@ -90,7 +98,7 @@ def test_an_even_plane_stays_even_whatever_is_missing(pattern, data):
     planes, confidence = opened(codes, pattern)
     for c in range(3):
         np.testing.assert_allclose(planes[c], levels[c] - 1.0, atol=1e-3)
-    assert (confidence >= np.float32(resample.FILLED)).all()
+    assert (confidence >= np.float32(opening.FILLED)).all()
     assert (confidence <= 1).all()
 
 
@@ -99,15 +107,11 @@ def test_confidence_around_one_missing_sample():
     codes = np.full((20, 20), 1000, np.uint16)
     codes[10, 9] = 0
     planes, confidence = opened(codes, "RGGB")
-    near, far = resample.INNER, 0.5 - resample.INNER
     green = confidence[1]
-    assert green[10, 9] == np.float32(resample.FILLED)
-    # One step along an axis is a near one along both diagonals.
-    assert green[10, 10] == pytest.approx(1 - near * near)
-    assert green[9, 9] == pytest.approx(1 - near * near)
-    # The weight of one far along one diagonal is negative: nothing is lost with it.
-    assert near * far < 0
-    assert green[9, 7] == 1
+    assert green[10, 9] == np.float32(opening.FILLED)
+    # Its four neighbours lose one sample of four.
+    for y, x in ((10, 8), (10, 10), (9, 9), (11, 9)):
+        assert green[y, x] == 0.75
     inside = (slice(None), slice(3, -3), slice(3, -3))
     assert (confidence[inside] < 0.99).sum() == 5
     assert (confidence[inside][[0, 2]] == 1).all()
@@ -126,4 +130,4 @@ def test_a_missing_sample_takes_its_surroundings_value():
     planes, confidence = opened(codes, "RGGB")
     np.testing.assert_allclose(planes[0], 1499, atol=1e-3)
     assert np.isfinite(planes).all()
-    assert (confidence[1:] == np.float32(resample.FILLED)).all()
+    assert (confidence[1:] == np.float32(opening.FILLED)).all()

@@ -152,10 +152,14 @@ def night(folder, count, *, wider=None, off=None, hazy=None, added=(), seed=0):
     return cache, frames, [xy + move for move in moves]
 
 
+WHITE = (2.0, 1.0, 1 / 0.7)
+"""What brings the colours of these stars to one scale."""
+
+
 def judged(cache, frames, pool=None):
     """Defects, rejected share and each frame's rejected samples."""
-    first = combined(cache, frames, method=METHODS["median"])
-    grid = layout("RGGB", cache.shape)
+    first = combined(cache, frames, method=METHODS["median"], balance=WHITE)
+    grid = layout("RGGB", cache.shape, WHITE)
     defects, share = judge(cache, frames, grid, no_defects(cache), first, pool or Here(), quiet)
     whole = scratch.whole(cache)
     return defects, share, [scratch.get_rejected(cache, f.number, whole) for f in frames]
