@@ -13,6 +13,7 @@ import imagecodecs
 import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
+from scipy.ndimage import maximum_filter
 
 from stackkit.output.files import replacing
 from stackkit.output.upright import upright
@@ -27,6 +28,8 @@ SKY = 0.12
 """Encoded value of the empty sky, as a share of full scale."""
 _PEDESTAL = 6.0
 """How far, in noise sigmas, the sky lies above the light that the stretch counts as none."""
+_RING, _BRIGHT = 9, 80.0
+"""Side of the surroundings of a star, px, that is brighter than so many noise sigmas."""
 _WHITE = 1500.0
 """Light, in noise sigmas, that the stretch takes to full scale."""
 _BAND = 128
@@ -71,11 +74,21 @@ def render(
     sky, noise = sky_model(small)
     small -= sky
     small /= noise
+    small = _without_rings(small)
     known = np.isfinite(small)
     light = np.where(known, small, 0).sum(axis=0) / np.maximum(known.sum(axis=0), 1)
     encoded = _coloured(light.astype(np.float32), np.where(known, small, light))
     encoded[:, ~known.any(axis=0)] = 0
     return np.moveaxis(np.rint(encoded * 255).astype(np.uint8), 0, -1)
+
+
+def _without_rings(excess: Planes) -> Planes:
+    """Channels (3, h, w) in noise sigmas without what is below the sky beside bright stars.
+
+    Interpolation leaves a dark ring of a hundredth of a star's height, other in each colour.
+    """
+    bright = maximum_filter(np.nan_to_num(excess).max(axis=0), size=_RING) > _BRIGHT
+    return np.asarray(np.where(bright, np.maximum(excess, 0), excess))
 
 
 def shrink(plane: Planes, most: float = np.inf, longest: int = LONGEST) -> Planes:
