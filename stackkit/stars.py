@@ -200,84 +200,109 @@ def _fit_one(adu, pattern, x0, y0, slope, floor, clip, row):  # type: ignore[no-
 
     ``row`` receives x, y, sigma_xy, flux, fwhm, elongation, saturated; NaN when it fails.
     """
-    height, width = adu.shape
-    left, top = int(np.rint(x0)) - _RADIUS, int(np.rint(y0)) - _RADIUS
+    corner = (int(np.rint(x0)) - _RADIUS, int(np.rint(y0)) - _RADIUS)
     x, y, s = x0, y0, 1.0
     amplitude = np.zeros(3)
     level = np.zeros(3)
+    h = np.zeros((3, 3))
+    rhs = np.zeros(3)
+    inverse = np.zeros((3, 3))
     for step in range(25):
-        sums = np.zeros((3, 6, 6))  # products of g, 1, gx, gy, gs, value
-        for j in range(max(top, 0), min(top + 2 * _RADIUS + 1, height)):
-            for i in range(max(left, 0), min(left + 2 * _RADIUS + 1, width)):
-                value = np.float64(adu[j, i])
-                dx, dy = i - x, j - y
-                r2 = dx * dx + dy * dy
-                if not np.isfinite(value) or value >= clip or r2 > _RADIUS * _RADIUS:
-                    continue
-                c = pattern[j & 1, i & 1]
-                g = np.exp(-0.5 * r2 / (s * s))
-                expected = amplitude[c] * g + level[c] if step > 0 else 0.0
-                w = np.exp(-0.5 * r2 / 9.0) / (floor + slope * max(expected, 0.0) + 1e-6)
-                terms = (g, 1.0, g * dx / (s * s), g * dy / (s * s), g * r2 / (s * s), value)
-                for a in range(6):
-                    for b in range(a, 6):
-                        sums[c, a, b] += w * terms[a] * terms[b]
-        h = np.zeros((3, 3))
-        rhs = np.zeros(3)
-        seen = 0
-        for c in range(3):
-            m = sums[c]
-            det = m[0, 0] * m[1, 1] - m[0, 1] * m[0, 1]
-            if det <= 1e-9 * m[0, 0] * m[1, 1] or m[0, 0] <= 0:
-                amplitude[c] = 0.0
-                continue
-            seen += 1
-            amp = (m[1, 1] * m[0, 5] - m[0, 1] * m[1, 5]) / det
-            sky = (m[0, 0] * m[1, 5] - m[0, 1] * m[0, 5]) / det
-            amplitude[c], level[c] = max(amp, 0.0), sky
-            amp = amplitude[c]
-            for p in range(3):
-                rhs[p] += amp * (m[2 + p, 5] - amp * m[0, 2 + p] - sky * m[1, 2 + p])
-                for q in range(p, 3):
-                    along_g = (m[1, 1] * m[0, 2 + q] - m[0, 1] * m[1, 2 + q]) / det
-                    along_1 = (m[0, 0] * m[1, 2 + q] - m[0, 1] * m[0, 2 + q]) / det
-                    left_over = m[2 + p, 2 + q] - m[0, 2 + p] * along_g - m[1, 2 + p] * along_1
-                    h[p, q] += amp * amp * left_over
-        h[1, 0], h[2, 0], h[2, 1] = h[0, 1], h[0, 2], h[1, 2]
-        for p in range(3):
-            h[p, p] *= 1.0001
-        det3 = (
-            h[0, 0] * (h[1, 1] * h[2, 2] - h[1, 2] * h[2, 1])
-            - h[0, 1] * (h[1, 0] * h[2, 2] - h[1, 2] * h[2, 0])
-            + h[0, 2] * (h[1, 0] * h[2, 1] - h[1, 1] * h[2, 0])
-        )
-        if seen == 0 or not det3 > 0:
+        sums = _products(adu, pattern, x, y, s, corner, slope, floor, clip, amplitude, level)
+        seen = _without_amplitudes(sums, amplitude, level, h, rhs)
+        if seen == 0 or not _invert(h, inverse):
             return
-        inv00 = (h[1, 1] * h[2, 2] - h[1, 2] * h[1, 2]) / det3
-        inv11 = (h[0, 0] * h[2, 2] - h[0, 2] * h[0, 2]) / det3
-        inv22 = (h[0, 0] * h[1, 1] - h[0, 1] * h[0, 1]) / det3
-        inv01 = (h[0, 2] * h[1, 2] - h[0, 1] * h[2, 2]) / det3
-        inv02 = (h[0, 1] * h[1, 2] - h[0, 2] * h[1, 1]) / det3
-        inv12 = (h[0, 1] * h[0, 2] - h[0, 0] * h[1, 2]) / det3
-        move_x = inv00 * rhs[0] + inv01 * rhs[1] + inv02 * rhs[2]
-        move_y = inv01 * rhs[0] + inv11 * rhs[1] + inv12 * rhs[2]
-        move_s = inv02 * rhs[0] + inv12 * rhs[1] + inv22 * rhs[2]
-        move_x = min(max(move_x, -0.5), 0.5)
-        move_y = min(max(move_y, -0.5), 0.5)
+        move_x = min(max(_dot(inverse[0], rhs), -0.5), 0.5)
+        move_y = min(max(_dot(inverse[1], rhs), -0.5), 0.5)
         x += move_x
         y += move_y
-        s *= np.exp(min(max(move_s, -0.3), 0.3))
+        s *= np.exp(min(max(_dot(inverse[2], rhs), -0.3), 0.3))
         if s < 0.35 or s > 4.0 or abs(x - x0) > 2.5 or abs(y - y0) > 2.5:
             return
         if step > 2 and abs(move_x) < 1e-4 and abs(move_y) < 1e-4:
             break
-    total = amplitude[0] + amplitude[1] + amplitude[2]
     row[0], row[1] = x, y
-    row[2] = np.sqrt(0.5 * (inv00 + inv11))
-    row[3] = 2 * np.pi * s * s * total
+    row[2] = np.sqrt(0.5 * (inverse[0, 0] + inverse[1, 1]))
+    row[3] = 2 * np.pi * s * s * amplitude.sum()
     row[4] = SIGMA_TO_FWHM * s
     row[5] = _elongation(adu, pattern, x, y, s, amplitude, level, clip)
     row[6] = 1.0 if _touches(adu, x, y, clip) else 0.0
+
+
+@numba.njit(cache=True, inline="always")
+def _dot(a, b):  # type: ignore[no-untyped-def]
+    return a[0] * b[0] + a[1] * b[1] + a[2] * b[2]
+
+
+@numba.njit(cache=True, nogil=True)
+def _products(adu, pattern, x, y, s, corner, slope, floor, clip, amplitude, level):  # type: ignore[no-untyped-def]
+    """Weighted sums (3, 6, 6) for each colour of products of g, 1, ∂g/∂x, ∂g/∂y, ∂g/∂ln s, value.
+
+    The weight is the inverse of the variance that the star so far (nothing at first) leads to
+    expect, less far out, where neighbours are.
+    """
+    height, width = adu.shape
+    left, top = corner
+    sums = np.zeros((3, 6, 6))
+    for j in range(max(top, 0), min(top + 2 * _RADIUS + 1, height)):
+        for i in range(max(left, 0), min(left + 2 * _RADIUS + 1, width)):
+            value = np.float64(adu[j, i])
+            dx, dy = i - x, j - y
+            r2 = dx * dx + dy * dy
+            if not np.isfinite(value) or value >= clip or r2 > _RADIUS * _RADIUS:
+                continue
+            c = pattern[j & 1, i & 1]
+            g = np.exp(-0.5 * r2 / (s * s))
+            expected = max(amplitude[c] * g + level[c], 0.0)
+            w = np.exp(-0.5 * r2 / 9.0) / (floor + slope * expected + 1e-6)
+            terms = (g, 1.0, g * dx / (s * s), g * dy / (s * s), g * r2 / (s * s), value)
+            for a in range(6):
+                for b in range(a, 6):
+                    sums[c, a, b] += w * terms[a] * terms[b]
+    return sums
+
+
+@numba.njit(cache=True, nogil=True)
+def _without_amplitudes(sums, amplitude, level, h, rhs):  # type: ignore[no-untyped-def]
+    """Amplitude and level of each colour, and the normal equations of x, y, ln s without them."""
+    h[:] = 0
+    rhs[:] = 0
+    seen = 0
+    for c in range(3):
+        m = sums[c]
+        det = m[0, 0] * m[1, 1] - m[0, 1] * m[0, 1]
+        if det <= 1e-9 * m[0, 0] * m[1, 1] or m[0, 0] <= 0:
+            amplitude[c] = 0.0
+            continue
+        seen += 1
+        amp = max((m[1, 1] * m[0, 5] - m[0, 1] * m[1, 5]) / det, 0.0)
+        sky = (m[0, 0] * m[1, 5] - m[0, 1] * m[0, 5]) / det
+        amplitude[c], level[c] = amp, sky
+        for p in range(3):
+            rhs[p] += amp * (m[2 + p, 5] - amp * m[0, 2 + p] - sky * m[1, 2 + p])
+            for q in range(3):
+                low, high = min(p, q), max(p, q)
+                along_g = (m[1, 1] * m[0, 2 + q] - m[0, 1] * m[1, 2 + q]) / det
+                along_1 = (m[0, 0] * m[1, 2 + q] - m[0, 1] * m[0, 2 + q]) / det
+                left_over = m[2 + low, 2 + high] - m[0, 2 + p] * along_g - m[1, 2 + p] * along_1
+                h[p, q] += amp * amp * left_over
+    return seen
+
+
+@numba.njit(cache=True, nogil=True)
+def _invert(h, inverse):  # type: ignore[no-untyped-def]
+    """Inverse of a symmetric 3×3 matrix, slightly damped; False when it is not positive."""
+    for p in range(3):
+        h[p, p] *= 1.0001
+    for p in range(3):
+        for q in range(3):
+            a, b, c, d = (p + 1) % 3, (p + 2) % 3, (q + 1) % 3, (q + 2) % 3
+            inverse[q, p] = h[a, c] * h[b, d] - h[a, d] * h[b, c]
+    det = h[0, 0] * inverse[0, 0] + h[0, 1] * inverse[1, 0] + h[0, 2] * inverse[2, 0]
+    if not det > 0:
+        return False
+    inverse /= det
+    return True
 
 
 @numba.njit(cache=True, nogil=True)
