@@ -48,7 +48,7 @@ Progress = Callable[[str, int, int], None]
 BY_SAMPLE = "by-sample"
 """The usual method: every raw sample judged by itself, the rest averaged."""
 
-_FIRST_FRAMES = 11
+_FIRST_FRAMES = 9
 """Frames in the first stack: enough to judge by, and no more to wait for with a hundred."""
 _UP = {
     **{1: (0.0, -1.0), 2: (0.0, -1.0), 3: (0.0, 1.0), 4: (0.0, 1.0)},

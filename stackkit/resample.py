@@ -52,6 +52,15 @@ def _lanczos(t, w):  # type: ignore[no-untyped-def]
 
 
 @numba.njit(cache=True, inline="always")
+def _cubic(t, w):  # type: ignore[no-untyped-def]
+    """Weights of the samples at -1 … 2 for a place at 0 ≤ t < 1 (Keys 1981, a = -1/2)."""
+    w[0] = ((np.float32(-0.5) * t + 1) * t - np.float32(0.5)) * t
+    w[1] = (np.float32(1.5) * t - np.float32(2.5)) * t * t + 1
+    w[2] = ((np.float32(-1.5) * t + 2) * t + np.float32(0.5)) * t
+    w[3] = (np.float32(0.5) * t - np.float32(0.5)) * t * t
+
+
+@numba.njit(cache=True, inline="always")
 def _interpolate(plane, i, j, wx, wy):  # type: ignore[no-untyped-def]
     """Lanczos mean around sample (i, j); beyond the window's edge the edge is repeated."""
     height, width = plane.shape
@@ -187,8 +196,8 @@ def deviations(codes, coding, layout, model, spread, nodes, level, noise, steepn
     noise, the model's, and (``steepness`` · contrast)², the contrast being the range of the model
     over the 4×4 places around.
     """
-    wx = np.empty(6, dtype=np.float32)
-    wy = np.empty(6, dtype=np.float32)
+    wx = np.empty(4, dtype=np.float32)
+    wy = np.empty(4, dtype=np.float32)
     height, width = model.shape[1:]
     offset, unit, transparency = level
     for j in range(codes.shape[0]):
@@ -197,19 +206,22 @@ def deviations(codes, coding, layout, model, spread, nodes, level, noise, steepn
             if codes[j, i] == 0:
                 continue
             u, v = _between_nodes(nodes, i, j)
-            if not (2.0 <= u < width - 3.0 and 2.0 <= v < height - 3.0):
+            if not (1.0 <= u < width - 2.0 and 1.0 <= v < height - 2.0):
                 continue
             c = colour_at(i, j, layout)
             a, b = int(u), int(v)
-            _lanczos(u - a, wx)
-            _lanczos(v - b, wy)
+            _cubic(np.float32(u - a), wx)
+            _cubic(np.float32(v - b), wy)
             low, high = model[c, b, a], model[c, b, a]
-            for q in range(-1, 3):
-                for p in range(-1, 3):
-                    low = min(low, model[c, b + q, a + p])
-                    high = max(high, model[c, b + q, a + p])
+            told = np.float32(0)
+            for q in range(4):
+                for p in range(4):
+                    value = model[c, b + q - 1, a + p - 1]
+                    told += wx[p] * wy[q] * value
+                    low = min(low, value)
+                    high = max(high, value)
             away = _polynomial(offset[c], (i - unit[0]) / unit[2], (j - unit[1]) / unit[2])
-            expected = transparency * _interpolate(model[c], a, b, wx, wy) + away
+            expected = transparency * told + away
             contrast = steepness * transparency * (high - low)
             variance = noise[1] + noise[0] * max(expected, 0.0) + contrast * contrast
             variance += spread[c] * transparency * transparency

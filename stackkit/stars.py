@@ -86,13 +86,13 @@ def _filled(site: Plane) -> Plane:
         return site
     if len(rows) == site.size:
         return np.zeros_like(site)
-    around = np.pad(site, 1, constant_values=np.nan)
+    height, width = site.shape
     near = np.stack(
         [
-            around[rows + dy, columns + dx]
-            for dy in range(3)
-            for dx in range(3)
-            if (dy, dx) != (1, 1)
+            site[np.clip(rows + dy, 0, height - 1), np.clip(columns + dx, 0, width - 1)]
+            for dy in (-1, 0, 1)
+            for dx in (-1, 0, 1)
+            if dy or dx
         ]
     )
     filled = site.copy()
