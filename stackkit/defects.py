@@ -25,7 +25,7 @@ STANDS_OUT = 4.5
 SHARED = 0.15
 """Share of a site's excess that its direct neighbours may show before it may be a star."""
 _BUDGET = 32 * 2**20
-_MOST_FRAMES = 31
+_MOST_FRAMES = 15
 """A median needs no more; taken evenly over the session."""
 
 
