@@ -20,8 +20,12 @@ from stackkit.scratch import Cache, Window
 Plane = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 
-STANDS_OUT = 4.5
-"""Deviation of a site's median, in standard deviations of such medians."""
+STANDS_OUT = 7.0
+"""Deviation of a site's median, in standard deviations of such medians.
+
+High, so that the light of slowly moving stars is not taken for defects; the weaker ones are found
+when the samples are judged against a first stack (``reject.py``).
+"""
 SHARED = 0.15
 """Share of a site's excess that its direct neighbours may show before it may be a star."""
 _BUDGET = 32 * 2**20
@@ -32,7 +36,7 @@ _MOST_FRAMES = 15
 def find_defects(cache: Cache, frames: Sequence[int], pool: Executor) -> Mask:
     """Defective sites (H, W) of the frames in the cache.
 
-    A single frame has no time in which stars move: its lone spikes are taken, with a higher limit.
+    In a single frame nothing has moved: its lone spikes are taken.
     """
     few = min(len(frames), _MOST_FRAMES)
     chosen = [frames[int(i)] for i in np.linspace(0, len(frames) - 1, few).round()]
@@ -50,8 +54,7 @@ def find_defects(cache: Cache, frames: Sequence[int], pool: Executor) -> Mask:
 
     for _ in pool.map(one, bands):
         pass
-    limit = STANDS_OUT if len(frames) > 2 else STANDS_OUT * 1.5
-    return spikes(middle, limit)
+    return spikes(middle)
 
 
 def _level(cache: Cache, frame: int) -> tuple[float, float, float, float]:

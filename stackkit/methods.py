@@ -53,8 +53,9 @@ def median(values: Block, variances: Block, weights: Block) -> Combined:
 def sigma_clip(values: Block, variances: Block, weights: Block) -> Combined:
     """Mean of what lies within ``KAPPA`` standard deviations of the median, iterated.
 
-    With N values the largest possible deviation is (N-1)/√N standard deviations (Shiffler 1988),
-    so that nothing is rejected up to ten frames.
+    The standard deviation is the population's, as in astropy: of N values one apart from all others
+    lies at most N/√(N-1) of them from the median, so that 3 rejects nothing up to seven frames.
+    (From the mean, in sample standard deviations, it is (N-1)/√N, and ten: Shiffler 1988.)
     """
     out = _empty(values.shape[1])
     _sigma_clip(values, variances, weights, KAPPA, CLIP_ROUNDS, *out)

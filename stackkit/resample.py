@@ -108,6 +108,15 @@ def _between_nodes(nodes, i, j):  # type: ignore[no-untyped-def]
 
 
 @numba.njit(cache=True, inline="always")
+def _variance(adu, noise, factors):  # type: ignore[no-untyped-def]
+    """Variance of one colour at a place: each colour's samples bring their own."""
+    total = 0.0
+    for c in range(3):
+        total += factors[c] * (noise[1] + noise[0] * max(adu[c], 0.0))
+    return total
+
+
+@numba.njit(cache=True, inline="always")
 def _polynomial(c, x, y):  # type: ignore[no-untyped-def]
     return c[0] + x * (c[1] + c[3] * x + c[4] * y) + y * (c[2] + c[5] * y)
 
@@ -126,6 +135,7 @@ def sample_frame(  # type: ignore[no-untyped-def]
     """
     wx = np.empty(6, dtype=np.float32)
     wy = np.empty(6, dtype=np.float32)
+    adu = np.empty(3)
     offset, unit, transparency = level
     for y in range(values.shape[1]):
         for x in range(values.shape[2]):
@@ -141,12 +151,13 @@ def sample_frame(  # type: ignore[no-untyped-def]
             column, row = int(((i & 1) + s) * PHASES), int(((j & 1) + t) * PHASES)
             i, j = i - origin[0], j - origin[1]
             for c in range(3):
+                adu[c] = _interpolate(planes[c], i, j, wx, wy)
+            for c in range(3):
                 sure = _certainty(confidence[c], i, j, s, t)
                 if sure >= LEAST_CONFIDENCE:
-                    adu = _interpolate(planes[c], i, j, wx, wy)
                     away = _polynomial(offset[c], (u - unit[0]) / unit[2], (v - unit[1]) / unit[2])
-                    variance = (noise[1] + noise[0] * max(adu, 0.0)) * factors[c, row, column]
-                    values[c, y, x] = (adu - away) / transparency
+                    variance = _variance(adu, noise, factors[row, column, c])
+                    values[c, y, x] = (adu[c] - away) / transparency
                     variances[c, y, x] = variance / sure / (transparency * transparency)
 
 
@@ -159,6 +170,7 @@ def add_frame(planes, confidence, origin, layout, nodes, level, noise, factors, 
     """
     wx = np.empty(6, dtype=np.float32)
     wy = np.empty(6, dtype=np.float32)
+    adu = np.empty(3)
     offset, unit, transparency = level
     for y in range(sums.shape[2]):
         for x in range(sums.shape[3]):
@@ -172,12 +184,13 @@ def add_frame(planes, confidence, origin, layout, nodes, level, noise, factors, 
             column, row = int(((i & 1) + s) * PHASES), int(((j & 1) + t) * PHASES)
             i, j = i - origin[0], j - origin[1]
             for c in range(3):
+                adu[c] = _interpolate(planes[c], i, j, wx, wy)
+            for c in range(3):
                 sure = _certainty(confidence[c], i, j, s, t)
-                adu = _interpolate(planes[c], i, j, wx, wy)
                 away = _polynomial(offset[c], (u - unit[0]) / unit[2], (v - unit[1]) / unit[2])
-                variance = (noise[1] + noise[0] * max(adu, 0.0)) * factors[c, row, column]
+                variance = _variance(adu, noise, factors[row, column, c])
                 variance /= transparency * transparency
-                sums[0, c, y, x] += share * sure * (adu - away) / transparency
+                sums[0, c, y, x] += share * sure * (adu[c] - away) / transparency
                 sums[1, c, y, x] += share * sure
                 # Half the samples give twice the variance: confidence² / confidence.
                 sums[2, c, y, x] += share * share * sure * variance
@@ -232,7 +245,8 @@ def deviations(codes, coding, layout, model, spread, nodes, level, noise, steepn
 def _factors(layout: tuple[int, ...], cross: tuple[float, ...]) -> Array:
     sensor = Bayer(np.array(layout), np.array(cross, dtype=np.float32).reshape(3, 3))
     size, centre = 16, 6
-    factors = np.zeros((3, 2 * PHASES, 2 * PHASES))
+    factors = np.zeros((2 * PHASES, 2 * PHASES, 3, 3))
+    site = np.array([[colour_at(x, y, sensor.layout) for x in range(size)] for y in range(size)])
     planes, confidence = np.zeros((2, 3, size, size), dtype=np.float32)
     response = np.zeros((3, size, size, size, size))
     taps = opening_taps(sensor.layout)
@@ -252,15 +266,18 @@ def _factors(layout: tuple[int, ...], cross: tuple[float, ...]) -> Array:
             rows = slice(centre + j - 2, centre + j + 4)
             columns = slice(centre + i - 2, centre + i + 4)
             weights = np.einsum("cyxba,b,a->cyx", response[:, :, :, rows, columns], wy, wx)
-            factors[:, row, column] = (weights**2).sum(axis=(1, 2))
+            for source in range(3):
+                share = weights[:, site == source]
+                factors[row, column, :, source] = (share**2).sum(axis=1)
     return factors
 
 
 def noise_factors(sensor: Bayer) -> Array:
-    """Variance of an interpolated value in units of one sample's: (3, 2·PHASES, 2·PHASES).
+    """What each colour's sample variance gives to an interpolated value's variance.
 
-    By row and column of the place modulo two pixels, in steps of 1/PHASES: the exact sum of the
-    squared weights that opening and interpolating give to the single samples.
+    (2·PHASES, 2·PHASES, 3, 3): row and column of the place modulo two pixels, in steps of 1/PHASES,
+    then colour of the value, colour of the samples; the exact sum of the squared weights that
+    opening and interpolating give to the single samples.
     """
     sites = tuple(int(v) for v in sensor.layout[:5])
     return _factors((*sites, 0, 0), tuple(float(v) for v in sensor.cross.ravel()))

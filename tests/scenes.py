@@ -130,9 +130,10 @@ def summed(
     pattern: str = "RGGB",
     defects: NDArray[np.bool_] | None = None,
     pool: Executor | None = None,
+    balance: tuple[float, float, float] | None = None,
 ) -> tuple[Stack, integrate.NoiseBlocks]:
     defects = no_defects(cache) if defects is None else defects
-    grid = layout(pattern, cache.shape)
+    grid = layout(pattern, cache.shape, balance)
     return integrate.total(cache, frames, grid, defects, pool or Here(), quiet)
 
 

@@ -76,18 +76,19 @@ def test_hot_pixels_are_found(pattern, tmp_path):
     night = replace(NIGHT, pattern=pattern)
     mask = find_defects(cached(night, tmp_path), range(night.frames), Here())
     hot = hot_electrons(night)
-    strong = hot > 3 * sky_sigma(night)
-    assert strong.sum() > 80
+    # The weaker ones are found later, against the first stack: test_hard_nights has the sum.
+    strong = hot > 6 * sky_sigma(night)
+    assert strong.sum() > 60
     assert mask[strong].mean() > 0.95  # 0.98 to 1.00 measured
     assert (mask & (hot == 0)).mean() < 2e-3  # 0.0005 measured
 
 
-@pytest.mark.parametrize(("frames", "share"), [(1, 0.5), (2, 0.6), (3, 0.9), (10, 0.97)])
+@pytest.mark.parametrize(("frames", "share"), [(1, 0.8), (2, 0.9), (3, 0.95), (10, 0.97)])
 def test_more_frames_find_more(frames, share, tmp_path):
     night = replace(NIGHT, seed=4, frames=frames)
     mask = find_defects(cached(night, tmp_path), range(frames), Here())
     hot = hot_electrons(night)
-    assert mask[hot > 3 * sky_sigma(night)].mean() > share  # 0.60, 0.74, 0.96 and 1.00 measured
+    assert mask[hot > 6 * sky_sigma(night)].mean() > share  # 0.87, 0.96, 0.97 and 1.00 measured
     assert (mask & (hot == 0)).mean() < 3e-3
 
 

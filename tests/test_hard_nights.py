@@ -1,5 +1,6 @@
 """Sessions and disks that are not as they should be, through the whole line."""
 
+import json
 import shutil
 from datetime import timedelta
 from pathlib import Path
@@ -11,6 +12,7 @@ import stackkit
 from stackkit import finish
 from stackkit.errors import OutputError
 from stackkit.output import files
+from stackkit.reject import judge
 
 
 def used(folder):
@@ -60,3 +62,21 @@ def test_interrupted_while_writing_nothing_is_left(small_night, tmp_path, monkey
 def test_scratch_place_that_is_not_there(small_night, tmp_path):
     with pytest.raises(OutputError, match="nowhere"):
         stackkit.stack([small_night], stackkit.Options(scratch=tmp_path / "nowhere"))
+
+
+@pytest.mark.slow
+def test_the_sample_frames_defects_are_the_simulator_s(monkeypatch):
+    """Nearly all that there are, and few that are none: first by themselves, then by judging."""
+    known = {}
+
+    def kept(*arguments):
+        known["mask"], share = judge(*arguments)
+        return known["mask"], share
+
+    monkeypatch.setattr("stackkit.line.judge", kept)
+    folder = Path(__file__).parents[1] / "sample_frames"
+    stackkit.stack([folder])
+    truth = json.loads((folder / "truth.json").read_text())["hot_pixels"]
+    found = known["mask"][truth["y"], truth["x"]]
+    assert found.mean() > 0.97
+    assert known["mask"].sum() < 1.4 * len(found)

@@ -17,6 +17,7 @@ from scenes import (
     layout,
     mosaic,
     opened_plainly,
+    photographed,
     placed,
     shift,
     star_picture,
@@ -246,7 +247,7 @@ def white_noise():
 def test_noise_factors_are_the_scatter_of_white_noise(pattern, tmp_path):
     cache = cache_of(tmp_path, [white_noise()], black=1500)
     factors = resample.noise_factors(layout(pattern, cache.shape))
-    assert factors.shape == (3, 2 * resample.PHASES, 2 * resample.PHASES)
+    assert factors.shape == (2 * resample.PHASES, 2 * resample.PHASES, 3, 3)
     for column, row in ((0, 0), (3, 5), (8, 2), (13, 12)):
         place = (np.array([column, row]) + 0.5) / resample.PHASES
         value = combined(cache, [placed(cache, 0, shift(*place))], pattern).value
@@ -254,10 +255,10 @@ def test_noise_factors_are_the_scatter_of_white_noise(pattern, tmp_path):
             for dy, dx in np.ndindex(2, 2):
                 scatter = value[c, 8 + dy : -8 : 2, 8 + dx : -8 : 2].var() / 200**2
                 told = factors[
-                    c,
                     (row + dy * resample.PHASES) % (2 * resample.PHASES),
                     (column + dx * resample.PHASES) % (2 * resample.PHASES),
-                ]
+                    c,
+                ].sum()
                 assert told == pytest.approx(scatter, rel=0.03)
 
 
@@ -296,3 +297,25 @@ def test_the_told_variance_is_the_scatter_over_repeats(pattern, tmp_path):
     for dy, dx in np.ndindex(2, 2):
         ratio = (scatter / told)[:, dy::2, dx::2].mean(axis=(1, 2))
         assert np.abs(ratio - 1).max() < 0.08
+
+
+@pytest.mark.parametrize(
+    "light",
+    [(52, 100, 66), (180, 80, 20)],
+    ids=["a neutral sky", "a sky under sodium lamps"],
+)
+def test_the_told_variance_counts_what_other_colours_bring(light, tmp_path):
+    """Opened with the help of the other colours, as a camera's frames are."""
+    balance = (1 / 0.52, 1.0, 1 / 0.66)
+    rng = np.random.default_rng(13)
+    gain, read = 1.6, 1.4
+    scene = np.ones((3, 256, 320)) * np.array(light)[:, None, None]
+    noise = Noise(1 / gain, read**2 + 1 / 12)
+    ratios = []
+    for move in ((0.3, 0.4), (0.47, -0.2), (1.1, 0.9)):
+        cache = cache_of(tmp_path, [photographed(rng, scene, gain, read)])
+        frames = [placed(cache, 0, shift(*move), noise)]
+        picture, _ = summed(cache, frames, balance=balance)
+        scatter = picture.value[INSIDE].var(axis=(1, 2))
+        ratios.append(scatter / picture.variance[INSIDE].mean(axis=(1, 2)))
+    assert np.abs(np.mean(ratios, axis=0) - 1).max() < 0.05
