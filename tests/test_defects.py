@@ -10,8 +10,8 @@ from scenes import PATTERNS, Here, cache_of, exposed, photographed, sites, star_
 
 from stackkit.defects import find_defects, spikes
 from stackkit.simulate import Night, ideal_picture
-from stackkit.simulate.camera import hot_pixels
 from stackkit.simulate.night import mid_time
+from stackkit.simulate.sensor import hot_pixels
 from stackkit.simulate.sky import catalogue, pixels
 
 NIGHT = Night(

@@ -5,8 +5,9 @@ from scipy.spatial import cKDTree
 
 from stackkit.noise import Noise
 from stackkit.simulate import Night, expose
-from stackkit.simulate.camera import hot_pixels, pattern_indices
+from stackkit.simulate.camera import pattern_indices
 from stackkit.simulate.night import mid_time
+from stackkit.simulate.sensor import hot_pixels
 from stackkit.simulate.sky import catalogue, pixels
 from stackkit.stars import cells, detect
 

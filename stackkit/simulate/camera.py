@@ -1,12 +1,7 @@
-"""How the sky becomes samples: stars through the lens, light into electrons, electrons into codes.
-
-Expected electrons are rounded to 1/1024 before the noise is drawn, so that the last digit of a
-sine, which differs between processors, does not reach the files.
-"""
+"""How the sky becomes electrons: stars through the lens, glow, movers, ground."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
@@ -25,14 +20,6 @@ _STEPS = 7
 """Points in time that stand for one exposure when stars trail."""
 _HALF = 7
 """Half the side of the patch a star is drawn on, px."""
-
-
-@dataclass(frozen=True)
-class Exposure:
-    """One simulated frame: codes (H, W) as the sensor writes them."""
-
-    codes: NDArray[np.uint16]
-    index: int
 
 
 def pattern_indices(pattern: str) -> NDArray[np.uint8]:
@@ -56,17 +43,6 @@ def vignette(night: Night) -> Plane:
     fall = (1 + r2) ** -2.0
     lowest = float((1 + (night.width**2 + night.height**2) / 4 / night.focal**2) ** -2.0)
     return np.asarray(1 - night.vignetting * (1 - fall) / (1 - lowest), dtype=np.float32)
-
-
-@lru_cache(maxsize=4)
-def hot_pixels(night: Night) -> tuple[NDArray[np.int64], NDArray[np.int64], Array]:
-    """Rows, columns and excess in e⁻ per exposure of the hot pixels (a long-tailed law)."""
-    rng = generator(night, 4)
-    count = int(night.hot_fraction * night.width * night.height)
-    y = rng.integers(0, night.height, count)
-    x = rng.integers(0, night.width, count)
-    excess = 8.0 * night.exposure * rng.pareto(1.3, count) + 10.0
-    return y, x, np.minimum(excess, 3.0 * night.white * night.gain)
 
 
 def _draw_stars(night: Night, k: int, seconds: float) -> Array:
@@ -188,18 +164,3 @@ def ideal_picture(night: Night, k: int, *, movers: bool = False) -> Array:
         mask, rate = _ground(night)
         total = np.where(mask, rate * night.exposure, total)
     return total * vignette(night)
-
-
-def expose(night: Night, k: int) -> Exposure:
-    """Frame k as the sensor writes it: shot noise, hot pixels, read noise, black, clipping."""
-    picture = ideal_picture(night, k, movers=True)
-    site = colour_planes(night)
-    electrons = np.choose(site, picture)
-    y, x, excess = hot_pixels(night)
-    np.add.at(electrons, (y, x), excess)
-    electrons = np.rint(electrons * 1024) / 1024
-    rng = generator(night, 6, k)
-    caught = rng.poisson(electrons).astype(np.float64)
-    caught += rng.normal(0, night.read_noise, electrons.shape)
-    codes = np.clip(np.rint(caught / night.gain + night.black), 0, night.white)
-    return Exposure(codes.astype(np.uint16), k)

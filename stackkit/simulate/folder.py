@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
+from dataclasses import replace
+from enum import StrEnum
 from pathlib import Path
 from typing import Any
 
@@ -12,13 +14,25 @@ import numpy as np
 from stackkit.geometry import Array
 from stackkit.output.dng import MosaicTags, mosaic_dng
 from stackkit.output.files import replacing
-from stackkit.simulate.camera import expose, hot_pixels
 from stackkit.simulate.night import Night, frame_matrix, mid_time, times
+from stackkit.simulate.sensor import bias, dark, expose, flat, hot_pixels
 from stackkit.simulate.sky import catalogue, pixels, trails
 
 _SENSOR_MM = 7.0
 """Width of the invented sensor, mm."""
 _LISTED_STARS = 1500
+
+
+class Calibration(StrEnum):
+    """Frames taken to know the sensor and the lens."""
+
+    DARK = "dark"
+    FLAT = "flat"
+    BIAS = "bias"
+
+
+_SECONDS = {Calibration.FLAT: 0.02, Calibration.BIAS: 0.000125}
+_TAKEN = {Calibration.DARK: dark, Calibration.FLAT: flat, Calibration.BIAS: bias}
 
 
 def frame_name(k: int) -> str:
@@ -114,4 +128,17 @@ def write_night(
             progress(k + 1, night.frames)
     with replacing(folder / "truth.json") as temporary:
         temporary.write_text(json.dumps(truth(night), separators=(",", ":")) + "\n")
+    return paths
+
+
+def write_calibration(night: Night, folder: Path, kind: Calibration, count: int) -> list[Path]:
+    """Write ``count`` darks, flats or biases of the night's camera; returns their paths."""
+    seconds = _SECONDS.get(kind, night.exposure)
+    paths = []
+    for k in range(count):
+        path = folder / f"{kind}_{k + 1:04d}.dng"
+        tags = replace(file_tags(replace(night, with_times=False), 0), exposure=seconds)
+        with replacing(path) as temporary:
+            temporary.write_bytes(mosaic_dng(_TAKEN[kind](night, k), tags))
+        paths.append(path)
     return paths

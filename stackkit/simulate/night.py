@@ -54,6 +54,17 @@ class Night:
     sensitivity: tuple[float, float, float] = (0.52, 1.0, 0.66)
     hot_fraction: float = 4e-4
     iso: int = 3200
+    # sensor faults: shares of sites, electrons (σ), share of the light (σ), warmth as a factor
+    flicker_share: float = 0.0  # of the hot pixels, hot in half of the frames only
+    dead_fraction: float = 0.0
+    bad_columns: int = 0
+    dark_pattern: float = 0.0  # e⁻ an exposure, differs from site to site, grows with warmth
+    column_pattern: float = 0.0  # e⁻, the same in every frame
+    row_noise: float = 0.0  # e⁻, new in every frame
+    amp_glow: float = 0.0  # e⁻/s in the brightest corner
+    warmth: float = 1.0
+    light_pattern: float = 0.0
+    shading_map: bool = False  # the files carry GainMaps that undo the vignetting
     orientation: int = 1
     # sky: electrons a second
     zero_rate: float = 3.0e4

@@ -13,8 +13,9 @@ from scipy.ndimage import map_coordinates
 
 from stackkit.geometry import Array, project, unproject
 from stackkit.simulate import Night, frame_lens, ideal_picture
-from stackkit.simulate.camera import colour_planes, hot_pixels, trail_profile, vignette
+from stackkit.simulate.camera import colour_planes, trail_profile, vignette
 from stackkit.simulate.night import apply, camera_matrix, mid_time, refract, sky_matrix
+from stackkit.simulate.sensor import hot_pixels
 from stackkit.simulate.sky import catalogue, pixels, trails
 
 from .mosaic import Mask, Picture, demosaic
