@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Executor
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -20,7 +20,7 @@ from stackkit.geometry import Array, Mapping
 from stackkit.methods import Method
 from stackkit.noise import BLOCK_MEAN, Noise, block_means
 from stackkit.normalise import Level
-from stackkit.opening import Bayer, open_window, opening_taps
+from stackkit.opening import Bayer, Plane, open_window, opening_taps
 from stackkit.scratch import Cache, Window
 from stackkit.stack_result import Stack
 
@@ -35,10 +35,17 @@ Mask = NDArray[np.bool_]
 Step = Callable[[int, int], None]
 
 
+EVEN = np.ones((3, 1, 1), dtype=np.float32)
+"""The relief of a frame whose samples were not multiplied."""
+
+
 @dataclass(frozen=True)
 class Placed:
     """A frame ready for integration: where it lies in the cache and on the grid, how it is scaled,
     how noisy it is and what weight it has.
+
+    ``relief`` (3, …, …): by what calibration multiplied the samples of a colour, an entry every
+    ``resample.RELIEF_STEP`` px; their noise grew with it.
     """
 
     number: int
@@ -46,6 +53,7 @@ class Placed:
     level: Level
     noise: Noise
     weight: float
+    relief: Plane = field(default_factory=lambda: EVEN)
 
 
 @dataclass(frozen=True)
@@ -89,8 +97,10 @@ def combine(
         for k, frame in enumerate(frames):
             window = source_window(frame.mapping, tile, cache.shape)
             if window is not None:
-                codes = _codes(cache, frame, window, defects)
-                opened = _opened(cache, frame, tile, window, sensor, codes)
+                codes = scratch.get(cache, frame.number, window)
+                missing = _within(defects, window)
+                codes[missing] = 0
+                opened = _opened(cache, frame, tile, window, sensor, codes, missing)
                 resample.sample_frame(*opened, values[k], variances[k])
         weights = np.array([frame.weight for frame in frames], dtype=np.float32)
         flat = (len(frames), -1)
@@ -107,13 +117,15 @@ def total(
     frames: Sequence[Placed],
     sensor: Bayer,
     defects: Mask,
+    first: Plane | None,
     pool: Executor,
     step: Step,
 ) -> tuple[Stack, NoiseBlocks]:
     """Weighted mean of all samples that are neither defective nor rejected, and its noise.
 
     Sums and weights of all frames are added before the division, so that a sample missing in one
-    frame costs its own weight and nothing else.
+    frame costs its own weight and nothing else.  ``first``, a first stack (3, H, W), bridges the
+    gaps between which the others are interpolated: a star with a gap in it stays a star.
     """
     shape = (2, 3, cache.shape[0] // BLOCK_MEAN, cache.shape[1] // BLOCK_MEAN)
     noise = np.full(shape, np.nan)
@@ -125,9 +137,11 @@ def total(
         for k, frame in enumerate(frames):
             window = source_window(frame.mapping, tile, cache.shape)
             if window is not None:
-                codes = _codes(cache, frame, window, defects)
-                codes[scratch.get_rejected(cache, frame.number, window)] = 0
-                opened = _opened(cache, frame, tile, window, sensor, codes)
+                codes = scratch.get(cache, frame.number, window)
+                missing = _within(defects, window)
+                missing = missing | scratch.get_rejected(cache, frame.number, window)
+                _expect(cache, frame, window, sensor, codes, missing, first)
+                opened = _opened(cache, frame, tile, window, sensor, codes, missing)
                 group = 0 if k == 0 else 1 + k % 2
                 resample.add_frame(*opened, frame.weight, parts[group])
         sums = parts.sum(axis=0)
@@ -155,10 +169,35 @@ def _noise_pictures(parts: Array) -> tuple[Array, Array]:
     return single, (one[0] / one[1] - other[0] / other[1]) * both
 
 
-def _codes(cache: Cache, frame: Placed, window: Window, defects: Mask) -> scratch.Codes:
-    codes = scratch.get(cache, frame.number, window)
-    codes[defects[window.top : window.bottom, window.left : window.right]] = 0
-    return codes
+def _within(mask: Mask, window: Window) -> Mask:
+    return np.ascontiguousarray(mask[window.top : window.bottom, window.left : window.right])
+
+
+def _expect(
+    cache: Cache,
+    frame: Placed,
+    window: Window,
+    sensor: Bayer,
+    codes: scratch.Codes,
+    missing: Mask,
+    first: Plane | None,
+) -> None:
+    """Put what the first stack expects into the codes of the missing samples, 0 without one."""
+    if first is None:
+        codes[missing] = 0
+        return
+    height, width = codes.shape
+    to_reference = frame.mapping.to_reference
+    resample.expect(
+        codes,
+        missing,
+        (cache.coding.step, cache.coding.pedestal),
+        (window.left, window.top),
+        sensor.layout,
+        first,
+        resample.nodes_of(to_reference, window.left, window.top, width, height),
+        (frame.level.offset, frame.level.unit, frame.level.transparency),
+    )
 
 
 def _opened(
@@ -168,13 +207,14 @@ def _opened(
     window: Window,
     sensor: Bayer,
     codes: scratch.Codes,
+    missing: Mask,
 ) -> tuple[Any, ...]:
     """What the kernels want to know of a frame in a tile, in their order."""
     planes = np.empty((3, *codes.shape), dtype=np.float32)
     confidence = np.empty_like(planes)
-    levels = (cache.coding.step, cache.coding.pedestal)
+    coding = (cache.coding.step, cache.coding.pedestal)
     taps = opening_taps(sensor.layout)
-    open_window(codes, *levels, sensor.layout, sensor.cross, taps, planes, confidence)
+    open_window(codes, missing, coding, sensor.layout, sensor.cross, taps, planes, confidence)
     return (
         planes,
         confidence,
@@ -189,6 +229,7 @@ def _opened(
         ),
         (frame.level.offset, frame.level.unit, frame.level.transparency),
         (frame.noise.slope, frame.noise.floor),
+        frame.relief,
         resample.noise_factors(sensor),
     )
 

@@ -325,7 +325,7 @@ def _integrate(
     if method != BY_SAMPLE:
         picture = combine(*grid, defects, METHODS[method], pool, told("Combining"))
         return picture, _summary(defects, None, None)
-    rejected = 0.0
+    rejected, expected = 0.0, None
     if len(placed) >= FEWEST:
         first = combine(
             lights.cache,
@@ -337,8 +337,9 @@ def _integrate(
             told("First stack"),
         )
         defects, rejected = judge(*grid, defects, first, pool, told("Rejecting outliers"))
+        expected = first.value
         del first
-    picture, noise = total(*grid, defects, pool, told("Combining"))
+    picture, noise = total(*grid, defects, expected, pool, told("Combining"))
     return picture, _summary(defects, rejected, noise)
 
 

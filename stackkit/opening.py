@@ -5,8 +5,9 @@ What another colour's sample tells there of the steepness of the picture (itself
 four) is added, scaled by the white balance: a gradient-corrected linear demosaic (Malvar, He &
 Cutler 2004), with terms chosen so that a white star has the same width in all colours.
 
-Where samples are missing, a plane takes what remains around and says so: its *confidence* is the
-share of the usual samples that were there.
+Where samples are missing, a plane takes what is expected there (their codes, when somebody knows
+what to expect) or what remains around, and says so: its *confidence* is the share of the usual
+samples that were there.
 """
 
 from __future__ import annotations
@@ -68,12 +69,14 @@ def layout_of(pattern: NDArray[np.uint8], width: int, height: int) -> NDArray[np
 
 
 @numba.njit(cache=True, nogil=True)
-def open_window(codes, step, pedestal, layout, cross, taps, planes, confidence):  # type: ignore[no-untyped-def]
+def open_window(codes, missing, coding, layout, cross, taps, planes, confidence):  # type: ignore[no-untyped-def]
     """A window of codes (h, w), first site even, as ADU ``planes`` and ``confidence`` (3, h, w).
 
-    ``layout`` from :func:`layout_of`; ``cross`` as in :class:`Bayer`; ``taps`` from
-    :func:`opening_taps`.
+    ``missing`` (h, w): samples that do not count; their code is what is expected there, or 0.
+    ``coding`` = (step, pedestal); ``layout`` from :func:`layout_of`; ``cross`` as in
+    :class:`Bayer`; ``taps`` from :func:`opening_taps`.
     """
+    step, pedestal = coding
     height, width = codes.shape
     _open_inside(codes, layout, cross, planes)
     shift = step + pedestal
@@ -89,13 +92,13 @@ def open_window(codes, step, pedestal, layout, cross, taps, planes, confidence):
         for x in range(width):
             if rim or x < 2 or x >= width - 2:
                 again[y, x] = True
-            if codes[y, x] == 0:
+            if codes[y, x] == 0 or missing[y, x]:
                 again[max(y - 2, 0) : y + 3, max(x - 2, 0) : x + 3] = True
     for y in range(height):
         for x in range(width):
             if again[y, x]:
                 _reopen(
-                    codes, x, y, step, pedestal, layout, cross, taps, middle, planes, confidence
+                    codes, missing, x, y, coding, layout, cross, taps, middle, planes, confidence
                 )
 
 
@@ -133,27 +136,30 @@ def _open_inside(codes, layout, cross, planes):  # type: ignore[no-untyped-def]
 
 @numba.njit(cache=True, nogil=True)
 def _reopen(  # type: ignore[no-untyped-def]
-    codes, x, y, step, pedestal, layout, cross, taps, middle, planes, confidence
+    codes, missing, x, y, coding, layout, cross, taps, middle, planes, confidence
 ):
-    """One place of a window from the samples that are there."""
+    """One place of a window from the samples that are there, and from what is expected of others."""
     height, width = codes.shape
+    step, pedestal = coding
     offsets, counts = taps
     site = 2 * (y & 1) + (x & 1)
     here = colour_at(x, y, layout)
     steep = _steepness(codes, x, y, here)
     for c in range(3):
         total = np.float32(0)
-        weight = np.float32(0)
+        known = np.float32(0)
+        measured = np.float32(0)
         for t in range(counts[c, site]):
             j = y + offsets[c, site, t, 0]
             i = x + offsets[c, site, t, 1]
             if 0 <= i < width and 0 <= j < height and codes[j, i] != 0:
                 total += np.float32(codes[j, i])
-                weight += 1
-        if weight > 0:
-            beside = (total / weight - 1) * step - pedestal
+                known += 1
+                measured += 0 if missing[j, i] else 1
+        if known > 0:
+            beside = (total / known - 1) * step - pedestal
             planes[c, y, x] = beside + cross[here, c] * steep * step
-            confidence[c, y, x] = weight / counts[c, site]
+            confidence[c, y, x] = max(measured / counts[c, site], FILLED)
         else:
             planes[c, y, x] = _around(codes, x, y, c, layout, step, pedestal, middle[c])
             confidence[c, y, x] = FILLED

@@ -9,6 +9,7 @@ cut two samples wider.  A site that is off in most frames is a defect, however l
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Sequence
 from concurrent.futures import Executor
 
@@ -34,6 +35,10 @@ STEEPNESS = 0.25
 """Share of the local contrast that a sample may be off by registration and seeing (one σ)."""
 ALWAYS = 4.0
 """Mean deviation over all frames, in its standard deviations, at which a site is a defect."""
+_WEAKEST = 1.2
+"""With few frames, the deviation of one sample, in standard deviations, that makes a defect when it
+lasts: then a good site in a hundred is lost as well, which costs less than what would stay."""
+_LEAST_ALWAYS = 2.2
 _VOICE = 3.0
 """The most that one frame may say for a site's being a defect: one trail is not always."""
 _CROWD_SIDE, _CROWD = 15, 8.5
@@ -49,24 +54,26 @@ def judge(
     cache: Cache,
     frames: Sequence[Placed],
     sensor: Bayer,
-    defects: Mask,
+    suspects: Mask,
     first: Stack,
     pool: Executor,
     step: Step,
 ) -> tuple[Mask, float]:
     """Lay rejection masks over the frames in the cache.
 
-    Returns the defect mask (H, W), widened by the sites that are off in most frames, and the share
-    of samples rejected.
+    Returns the defect mask (H, W) and the share of samples rejected.  Defects are the sites that
+    are off in most frames; ``suspects``, which have no part in the first stack, are acquitted when
+    it shows that a star stood there.
     """
     if len(frames) < FEWEST:
-        return defects, 0.0
-    spread = np.nanmedian(first.variance[:, ::4, ::4], axis=(1, 2)).astype(np.float64)
+        return suspects, 0.0
+    spread = _coarse(first.variance)
     deviation_sum = np.zeros(cache.shape, dtype=np.float32)
     seen = np.zeros(cache.shape, dtype=np.int16)
+    starry = np.zeros(cache.shape, dtype=bool)
 
     def one(frame: Placed) -> tuple[Mask, Plane]:
-        deviation = _deviation(cache, frame, sensor, defects, first.value, spread)
+        deviation = _deviation(cache, frame, sensor, first.value, spread, starry)
         return outliers(deviation), deviation
 
     rejected = 0
@@ -79,9 +86,30 @@ def judge(
         _listen(deviation, deviation_sum, seen)
         step(done, len(frames))
     mean = deviation_sum / np.sqrt(np.maximum(seen, 1))
-    enough = seen >= max(FEWEST, len(frames) // 2)
-    lasting = lone(enough & (np.abs(mean) > ALWAYS))
-    return defects | lasting, rejected / (len(frames) * defects.size)
+    known = seen >= max(FEWEST, len(frames) // 2)
+    lasting = known & (np.abs(mean) > np.where(starry, ALWAYS, lasting_limit(len(frames))))
+    defects = (suspects & (lasting | ~known)) | lone(lasting & ~suspects)
+    return defects, rejected / (len(frames) * defects.size)
+
+
+def lasting_limit(frames: int) -> float:
+    """Mean deviation, in its standard deviations, at which a site of so many frames is a defect."""
+    return float(np.clip(_WEAKEST * np.sqrt(frames), _LEAST_ALWAYS, ALWAYS))
+
+
+def _coarse(variance: Plane) -> Plane:
+    """Medians (3, …, …) of blocks of ``RELIEF_STEP`` px, those of the whole where nothing is."""
+    step = resample.RELIEF_STEP
+    thin = variance[:, ::4, ::4]
+    short = [-side % (step // 4) for side in thin.shape[1:]]
+    thin = np.pad(thin, ((0, 0), (0, short[0]), (0, short[1])), constant_values=np.nan)
+    rows, columns = (side // (step // 4) for side in thin.shape[1:])
+    blocks = thin.reshape(3, rows, step // 4, columns, step // 4)
+    usual = np.nanmedian(thin, axis=(1, 2))[:, None, None]
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)  # blocks that no frame reaches
+        medians = np.nanmedian(blocks, axis=(2, 4))
+    return np.where(np.isfinite(medians), medians, usual).astype(np.float32)
 
 
 def _lazily(pool: Executor, one, frames):  # type: ignore[no-untyped-def]
@@ -100,13 +128,12 @@ def _deviation(
     cache: Cache,
     frame: Placed,
     sensor: Bayer,
-    defects: Mask,
     model: Plane,
-    spread: NDArray[np.float64],
+    spread: Plane,
+    starry: Mask,
 ) -> Plane:
-    """(sample - prediction) / its standard deviation (H, W), NaN where unknown."""
+    """(sample - prediction) / its standard deviation (H, W), NaN where unknown; marks ``starry``."""
     codes = scratch.get(cache, frame.number, scratch.whole(cache))
-    codes[defects] = 0
     height, width = cache.shape
     nodes = resample.nodes_of(frame.mapping.to_reference, 0, 0, width, height)
     deviation = np.empty(cache.shape, dtype=np.float32)
@@ -119,8 +146,10 @@ def _deviation(
         nodes,
         (frame.level.offset, frame.level.unit, frame.level.transparency),
         (frame.noise.slope, frame.noise.floor),
+        frame.relief,
         STEEPNESS,
         deviation,
+        starry,
     )
     return deviation
 

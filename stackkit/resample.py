@@ -21,6 +21,10 @@ from stackkit.opening import Bayer, Plane, colour_at, open_window, opening_taps
 
 LEAST_CONFIDENCE = 0.45
 """Below it a frame by itself gives no value at a place; at the picture's rim half is usual."""
+STARRY = 5.0
+"""Contrast, in standard deviations of a sample, that only a star or a skyline has."""
+RELIEF_STEP = 32
+"""Step of tables of what hardly changes over the picture: gains, the model's variance, px."""
 LANCZOS_STEPS = 2048
 NODE = 4
 """Step of the grid of exact places between which the others lie, px."""
@@ -108,12 +112,23 @@ def _between_nodes(nodes, i, j):  # type: ignore[no-untyped-def]
 
 
 @numba.njit(cache=True, inline="always")
-def _variance(adu, noise, factors):  # type: ignore[no-untyped-def]
+def _sample_variance(adu, noise, gain):  # type: ignore[no-untyped-def]
+    """Variance of a sample that calibration multiplied by ``gain``."""
+    return gain * (noise[1] * gain + noise[0] * max(adu, 0.0))
+
+
+@numba.njit(cache=True, inline="always")
+def _relief_at(relief, c, x, y):  # type: ignore[no-untyped-def]
+    """Gain of a colour at a site; beyond the table its last entry."""
+    i = min(max(int(x), 0) // RELIEF_STEP, relief.shape[2] - 1)
+    j = min(max(int(y), 0) // RELIEF_STEP, relief.shape[1] - 1)
+    return relief[c, j, i]
+
+
+@numba.njit(cache=True, inline="always")
+def _variance(samples, factors):  # type: ignore[no-untyped-def]
     """Variance of one colour at a place: each colour's samples bring their own."""
-    total = 0.0
-    for c in range(3):
-        total += factors[c] * (noise[1] + noise[0] * max(adu[c], 0.0))
-    return total
+    return factors[0] * samples[0] + factors[1] * samples[1] + factors[2] * samples[2]
 
 
 @numba.njit(cache=True, inline="always")
@@ -123,19 +138,20 @@ def _polynomial(c, x, y):  # type: ignore[no-untyped-def]
 
 @numba.njit(cache=True, nogil=True, fastmath=_FAST)
 def sample_frame(  # type: ignore[no-untyped-def]
-    planes, confidence, origin, layout, nodes, level, noise, factors, values, variances
+    planes, confidence, origin, layout, nodes, level, noise, relief, factors, values, variances
 ):
     """One frame at the places of a tile, on the reference's scale, NaN where it has nothing.
 
     ``planes``, ``confidence`` from :func:`open_window` of the window whose first sample is site
     ``origin`` (x, y); ``nodes`` (…, …, 2) the frame's places x, y of every ``NODE``-th place of the
     tile, one node beyond it; ``level`` = (offset polynomials (3, 6), their unit (3,),
-    transparency); ``noise`` (slope, floor) of one sample; ``factors`` from :func:`noise_factors`.
+    transparency); ``noise`` (slope, floor) of one sample; ``relief`` as in
+    :class:`stackkit.integrate.Placed`; ``factors`` from :func:`noise_factors`.
     Results: ``values`` and ``variances`` (3, h, w).
     """
     wx = np.empty(6, dtype=np.float32)
     wy = np.empty(6, dtype=np.float32)
-    adu = np.empty(3)
+    adu, own = np.empty(3), np.empty(3)
     offset, unit, transparency = level
     for y in range(values.shape[1]):
         for x in range(values.shape[2]):
@@ -152,17 +168,20 @@ def sample_frame(  # type: ignore[no-untyped-def]
             i, j = i - origin[0], j - origin[1]
             for c in range(3):
                 adu[c] = _interpolate(planes[c], i, j, wx, wy)
+                own[c] = _sample_variance(adu[c], noise, _relief_at(relief, c, u, v))
             for c in range(3):
                 sure = _certainty(confidence[c], i, j, s, t)
                 if sure >= LEAST_CONFIDENCE:
                     away = _polynomial(offset[c], (u - unit[0]) / unit[2], (v - unit[1]) / unit[2])
-                    variance = _variance(adu, noise, factors[row, column, c])
+                    variance = _variance(own, factors[row, column, c])
                     values[c, y, x] = (adu[c] - away) / transparency
                     variances[c, y, x] = variance / sure / (transparency * transparency)
 
 
 @numba.njit(cache=True, nogil=True, fastmath=_FAST)
-def add_frame(planes, confidence, origin, layout, nodes, level, noise, factors, share, sums):  # type: ignore[no-untyped-def]
+def add_frame(  # type: ignore[no-untyped-def]
+    planes, confidence, origin, layout, nodes, level, noise, relief, factors, share, sums
+):
     """Add one frame to a tile's running sums, with weight ``share``.
 
     ``sums`` (4, 3, h, w): Σ share·confidence·value, Σ share·confidence, Σ their squares·variance,
@@ -170,7 +189,7 @@ def add_frame(planes, confidence, origin, layout, nodes, level, noise, factors, 
     """
     wx = np.empty(6, dtype=np.float32)
     wy = np.empty(6, dtype=np.float32)
-    adu = np.empty(3)
+    adu, own = np.empty(3), np.empty(3)
     offset, unit, transparency = level
     for y in range(sums.shape[2]):
         for x in range(sums.shape[3]):
@@ -185,10 +204,11 @@ def add_frame(planes, confidence, origin, layout, nodes, level, noise, factors, 
             i, j = i - origin[0], j - origin[1]
             for c in range(3):
                 adu[c] = _interpolate(planes[c], i, j, wx, wy)
+                own[c] = _sample_variance(adu[c], noise, _relief_at(relief, c, u, v))
             for c in range(3):
                 sure = _certainty(confidence[c], i, j, s, t)
                 away = _polynomial(offset[c], (u - unit[0]) / unit[2], (v - unit[1]) / unit[2])
-                variance = _variance(adu, noise, factors[row, column, c])
+                variance = _variance(own, factors[row, column, c])
                 variance /= transparency * transparency
                 sums[0, c, y, x] += share * sure * (adu[c] - away) / transparency
                 sums[1, c, y, x] += share * sure
@@ -199,46 +219,79 @@ def add_frame(planes, confidence, origin, layout, nodes, level, noise, factors, 
 
 
 @numba.njit(cache=True, nogil=True, fastmath=_FAST)
-def deviations(codes, coding, layout, model, spread, nodes, level, noise, steepness, out):  # type: ignore[no-untyped-def]
+def deviations(  # type: ignore[no-untyped-def]
+    codes, coding, layout, model, spread, nodes, level, noise, relief, steepness, out, starry
+):
     """How far each sample of a frame is from what a first stack says of its place.
 
     ``codes`` (H, W), ``coding`` (step, pedestal); ``model`` (3, H, W) on the reference grid,
-    ``spread`` (3,) its variances; ``nodes`` the samples' places on that grid, every ``NODE`` px
-    (:func:`sample_frame` has the other arguments).  ``out`` (H, W) receives (sample - prediction) /
-    standard deviation, NaN where either is missing.  The variance is the sample's
-    noise, the model's, and (``steepness`` · contrast)², the contrast being the range of the model
-    over the 4×4 places around.
+    ``spread`` (3, …, …) its variance, an entry every ``RELIEF_STEP`` px; ``nodes`` the samples'
+    places on that grid, every ``NODE`` px (:func:`sample_frame` has the other arguments).  ``out``
+    (H, W) receives (sample - prediction) / standard deviation, NaN where either is missing.  The
+    variance is the sample's noise, the model's, and (``steepness`` · contrast)².  ``starry`` (H, W)
+    is set where the contrast is over ``STARRY`` standard deviations of the sample.
     """
-    wx = np.empty(4, dtype=np.float32)
-    wy = np.empty(4, dtype=np.float32)
-    height, width = model.shape[1:]
-    offset, unit, transparency = level
+    wx, wy = np.empty(4, dtype=np.float32), np.empty(4, dtype=np.float32)
+    transparency = level[2]
     for j in range(codes.shape[0]):
         for i in range(codes.shape[1]):
             out[j, i] = np.nan
             if codes[j, i] == 0:
                 continue
             u, v = _between_nodes(nodes, i, j)
-            if not (1.0 <= u < width - 2.0 and 1.0 <= v < height - 2.0):
-                continue
             c = colour_at(i, j, layout)
-            a, b = int(u), int(v)
-            _cubic(np.float32(u - a), wx)
-            _cubic(np.float32(v - b), wy)
-            low, high = model[c, b, a], model[c, b, a]
-            told = np.float32(0)
-            for q in range(4):
-                for p in range(4):
-                    value = model[c, b + q - 1, a + p - 1]
-                    told += wx[p] * wy[q] * value
-                    low = min(low, value)
-                    high = max(high, value)
-            away = _polynomial(offset[c], (i - unit[0]) / unit[2], (j - unit[1]) / unit[2])
-            expected = transparency * told + away
-            contrast = steepness * transparency * (high - low)
-            variance = noise[1] + noise[0] * max(expected, 0.0) + contrast * contrast
-            variance += spread[c] * transparency * transparency
+            expected, contrast = _expected(model[c], u, v, i, j, level, c, wx, wy)
+            variance = _sample_variance(expected, noise, _relief_at(relief, c, i, j))
+            if contrast * contrast > STARRY * STARRY * variance:
+                starry[j, i] = True
+            variance += (steepness * contrast) ** 2
+            variance += _relief_at(spread, c, u, v) * transparency * transparency
             out[j, i] = ((codes[j, i] - 1.0) * coding[0] - coding[1] - expected) / np.sqrt(variance)
+
+
+@numba.njit(cache=True, inline="always")
+def _expected(model, u, v, i, j, level, c, wx, wy):  # type: ignore[no-untyped-def]
+    """Prediction for site (i, j), which lies at (u, v) in one colour's model, in the frame's ADU.
+
+    With the contrast, which is the range of the model over the 4×4 places around; both NaN where
+    the model does not reach.
+    """
+    height, width = model.shape
+    if not (1.0 <= u < width - 2.0 and 1.0 <= v < height - 2.0):
+        return np.nan, np.nan
+    offset, unit, transparency = level
+    a, b = int(u), int(v)
+    _cubic(np.float32(u - a), wx)
+    _cubic(np.float32(v - b), wy)
+    low, high = model[b, a], model[b, a]
+    told = np.float32(0)
+    for q in range(4):
+        for p in range(4):
+            value = model[b + q - 1, a + p - 1]
+            told += wx[p] * wy[q] * value
+            low = min(low, value)
+            high = max(high, value)
+    away = _polynomial(offset[c], (i - unit[0]) / unit[2], (j - unit[1]) / unit[2])
+    return transparency * told + away, transparency * (high - low)
+
+
+@numba.njit(cache=True, nogil=True)
+def expect(codes, missing, coding, origin, layout, model, nodes, level):  # type: ignore[no-untyped-def]
+    """Write into a window's ``codes`` what the model expects of its ``missing`` samples.
+
+    0 where the model does not know; ``origin`` (x, y) is the window's first site, and ``nodes`` its
+    sites' places on the model's grid.
+    """
+    wx, wy = np.empty(4, dtype=np.float32), np.empty(4, dtype=np.float32)
+    for j in range(codes.shape[0]):
+        for i in range(codes.shape[1]):
+            if missing[j, i]:
+                u, v = _between_nodes(nodes, i, j)
+                x, y = i + origin[0], j + origin[1]
+                c = colour_at(x, y, layout)
+                adu, _ = _expected(model[c], u, v, x, y, level, c, wx, wy)
+                code = np.rint((adu + coding[1]) / coding[0]) + 1
+                codes[j, i] = min(max(code, 1), 65535) if np.isfinite(code) else 0
 
 
 @lru_cache(maxsize=8)
@@ -250,11 +303,14 @@ def _factors(layout: tuple[int, ...], cross: tuple[float, ...]) -> Array:
     planes, confidence = np.zeros((2, 3, size, size), dtype=np.float32)
     response = np.zeros((3, size, size, size, size))
     taps = opening_taps(sensor.layout)
+    none = np.zeros((size, size), dtype=np.bool_)
     for y in range(size):
         for x in range(size):
             codes = np.ones((size, size), dtype=np.uint16)
             codes[y, x] = 2
-            open_window(codes, 1.0, 0.0, sensor.layout, sensor.cross, taps, planes, confidence)
+            open_window(
+                codes, none, (1.0, 0.0), sensor.layout, sensor.cross, taps, planes, confidence
+            )
             response[:, y, x] = planes
     wx, wy = np.empty((2, 6), dtype=np.float32)
     for row in range(2 * PHASES):

@@ -131,10 +131,11 @@ def summed(
     defects: NDArray[np.bool_] | None = None,
     pool: Executor | None = None,
     balance: tuple[float, float, float] | None = None,
+    first: NDArray[np.float32] | None = None,
 ) -> tuple[Stack, integrate.NoiseBlocks]:
     defects = no_defects(cache) if defects is None else defects
     grid = layout(pattern, cache.shape, balance)
-    return integrate.total(cache, frames, grid, defects, pool or Here(), quiet)
+    return integrate.total(cache, frames, grid, defects, first, pool or Here(), quiet)
 
 
 def star_picture(
