@@ -1,25 +1,31 @@
-"""What a raw file says of itself: time, exposure, camera, lens, orientation.
+"""What a file says of itself: time, exposure, camera, lens, colours, noise, orientation.
 
-Tag numbers are those of TIFF 6.0, EXIF 2.32 (CIPA DC-008) and DNG 1.4.
+Tag numbers are those of TIFF 6.0, EXIF 2.32 (CIPA DC-008) and DNG 1.7.1 (chapters 4 and 5).
 """
 
 from __future__ import annotations
 
-import logging
-import re
-from collections.abc import Iterable, Iterator, Mapping
-from contextlib import suppress
-from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta, timezone
-from itertools import islice
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
+from math import isfinite
 from pathlib import Path
 from typing import Any
 
 import rawpy
-import tifffile
 
-# tifffile reports odd tags through logging; without a handler Python prints them on the terminal.
-logging.getLogger("tifffile").addHandler(logging.NullHandler())
+from stackkit.raw import times
+from stackkit.raw.tags import Directory, main_place, read_directories, read_gps
+
+__all__ = [
+    "LIBRAW_FAULTS",
+    "ColourProfile",
+    "Directory",
+    "Metadata",
+    "Place",
+    "read_directories",
+    "read_metadata",
+    "read_place",
+]
 
 LIBRAW_FAULTS = (
     rawpy.LibRawError,
@@ -31,32 +37,25 @@ LIBRAW_FAULTS = (
 )
 """What rawpy may raise for a file it cannot use."""
 
-Directory = Mapping[int, Any]
-"""Tag number → text, or a tuple of numbers (n/0 as NaN), of one image directory."""
+Matrix = tuple[tuple[float, float, float], ...]
+"""Three rows of three."""
 
-_EXIF_IFD = 34665
-_RATIONALS = (5, 10)
-_EXIF_RATIONALS = (33434, 33437, 37386)
-_TEXTS = (271, 272, 306, 36867, 36868, 36880, 36881, 36882, 37520, 37521, 37522, 50708)
-_EXIF = (*_EXIF_RATIONALS, *_TEXTS, 34855, 34866, 34867, 41989)
-_KEPT = frozenset(
-    {
-        *(256, 257, 259, 262, 271, 272, 273, 274, 279, 306, 324, 325),  # TIFF
-        *(33421, 33422, 33434, 33437, 34855, 36867, 37386),  # TIFF/EP
-        *(50706, 50708, 50713, 50714, 50715, 50716, 50829),  # DNG
-    }
-)
-_MOST_DIRECTORIES = 16
+_PROFILES = ((50778, 50721, 50964), (50779, 50722, 50965), (52529, 52531, 52532))
+"""Illuminant, colour matrix and forward matrix of the calibrations that a DNG may hold."""
 
-_CLOCKS = (
-    ("EXIF", 36867, 37521, (36881, 36880)),
-    ("EXIF time of digitising", 36868, 37522, (36882, 36880)),
-    ("EXIF time of writing", 306, 37520, (36880,)),
-)
-"""Where a time may stand: its name, date, fraction of the second, zone; the best first."""
 
-_CLOCK_FORM = re.compile(r"\s*(\d{4})\D(\d\d)\D(\d\d)\D(\d\d)\D(\d\d)\D(\d\d)")
-_ZONE_FORM = re.compile(r"\s*([+-])(\d\d):?(\d\d)")
+@dataclass(frozen=True)
+class ColourProfile:
+    """A calibration under one light (DNG 1.7.1, chapter 6).
+
+    ``illuminant`` is EXIF's LightSource (17 standard light A, 21 D65, 23 D50), None where it is
+    unknown.  ``color_matrix`` takes XYZ to the camera's colours, ``forward_matrix`` the camera's
+    white-balanced colours to XYZ of D50.
+    """
+
+    illuminant: int | None
+    color_matrix: Matrix
+    forward_matrix: Matrix | None
 
 
 @dataclass(frozen=True)
@@ -65,7 +64,13 @@ class Metadata:
 
     ``time`` is aware, UTC, at the *middle* of the exposure; ``time_source`` says where it came
     from and what it lacks.  ``exposure`` is in seconds, focal lengths in mm.  ``orientation`` is
-    the EXIF/TIFF value 1-8.
+    the EXIF/TIFF value 1-8.  ``bits`` is the depth of the stored samples.
+
+    The rest is DNG's: ``noise_profile`` has S and O of each colour, or one pair for all, where a
+    sample x between black (0) and white (1) has the variance S·x + O; ``noise_reduction`` is how
+    much of the best possible was already done (0 to 1).  ``neutral`` is what white looks like in
+    the camera's three colours, ``white_xy`` the same as a chromaticity: files have one or the
+    other.  ``baseline_exposure`` is in steps of two.
     """
 
     camera: str | None = None
@@ -77,83 +82,79 @@ class Metadata:
     focal_mm: float | None = None
     focal_35mm: float | None = None
     orientation: int = 1
+    lens: str | None = None
+    software: str | None = None
+    bits: int | None = None
+    noise_profile: tuple[tuple[float, float], ...] | None = None
+    noise_reduction: float | None = None
+    neutral: tuple[float, ...] | None = None
+    white_xy: tuple[float, ...] | None = None
+    colour_profiles: tuple[ColourProfile, ...] = ()
+    baseline_exposure: float | None = None
+
+
+@dataclass(frozen=True)
+class Place:
+    """Degrees, north and east positive; ``height`` above the sea in m."""
+
+    latitude: float
+    longitude: float
+    height: float | None
 
 
 def read_metadata(path: Path, directories: tuple[Directory, ...] | None = None) -> Metadata:
     """What the file says of itself; what it does not say, or says oddly, is None.
 
-    TIFF-like files (DNG and most others) are read by their tags, which may be given as
-    ``directories``.  The rest goes through LibRaw, which has to unpack the picture first: slower,
-    and without fractions of a second.
+    TIFF-like files (DNG and most others) and JPEG's EXIF are read by their tags, which may be
+    given as ``directories``.  The rest goes through LibRaw, which has to unpack the picture
+    first: slower, and without fractions of a second.  A time that the file does not tell may
+    stand in its name.
     """
     if directories is None:
         directories = read_directories(path)
-    if directories:
-        return _from_tags(directories[0])
-    return _from_libraw(path)
+    found = _from_tags(directories) if directories else _from_libraw(path)
+    time: times.Time = (found.time, found.time_source)
+    if found.time is None:
+        time = times.by_name(path.name, found.exposure)
+    when, source = times.warned(time, datetime.now(UTC))
+    return replace(found, time=when, time_source=source)
 
 
-def read_directories(path: Path) -> tuple[Directory, ...]:
-    """The image directories of a TIFF-like file, sub-directories behind their parent.
+def read_place(path: Path) -> Place | None:
+    """Where the picture was taken (EXIF 2.32, 4.6.6); only for those who were asked for it.
 
-    Only tags that this package uses are kept; the EXIF directory's are merged into the first.
-    Empty when the file is not TIFF-like or cannot be read.
+    None when the file does not say, or says 0° 0', which phones write without a fix (common
+    practice).
     """
-    found = []
-    # Damaged directories raise anything; those before them still count.
-    with suppress(Exception), tifffile.TiffFile(path) as tiff:
-        for page in _pages(tiff):
-            found.append(_tags(page))
-    return tuple(found)
+    tags = read_gps(path)
+    latitude = _degrees(tags.get(2), tags.get(1, ""), "NS", 90)
+    longitude = _degrees(tags.get(4), tags.get(3, ""), "EW", 180)
+    if latitude is None or longitude is None or latitude == longitude == 0:
+        return None
+    below = tags.get(5, (0,))[0] == 1
+    (height,) = _finite(tags.get(6), 1) or (None,)
+    return Place(latitude, longitude, -height if below and height is not None else height)
 
 
-def _pages(tiff: Any) -> Iterator[Any]:
-    for page in islice(tiff.pages, _MOST_DIRECTORIES):
-        yield page
-        if 330 in page.tags:
-            yield from islice(page.pages, _MOST_DIRECTORIES)
+def _degrees(value: Any, side: str, sides: str, most: float) -> float | None:
+    """Degrees, minutes and seconds with the letter of their side as one figure."""
+    figures = _finite(value, 3)
+    letter = side[:1].upper()
+    if figures is None or not letter or letter not in sides:
+        return None
+    degrees = figures[0] + figures[1] / 60 + figures[2] / 3600
+    if not 0 <= degrees <= most:
+        return None
+    return degrees if letter == sides[0] else -degrees
 
 
-def _tags(page: Any) -> Directory:
-    values: dict[int, Any] = {}
-    for tag in page.tags:
-        # A value that is malformed or past the end of the file may raise anything.
-        with suppress(Exception):
-            if tag.code == _EXIF_IFD:
-                values |= _exif(tag.value)
-            elif tag.code in _KEPT:
-                values[tag.code] = _plain(tag.code, tag.value, tag.dtype in _RATIONALS)
-    return {code: value for code, value in values.items() if value}
-
-
-def _exif(named: Mapping[str, Any]) -> dict[int, Any]:
-    """The EXIF directory by number; tifffile gives names and keeps a rational as two integers."""
-    names = {code: tifffile.TIFF.EXIF_TAGS.get(code) for code in _EXIF}
-    return {
-        code: _plain(code, named[name], code in _EXIF_RATIONALS)
-        for code, name in names.items()
-        if name in named
-    }
-
-
-def _plain(code: int, value: Any, rational: bool) -> Any:
-    """Text for tags of text, numbers for tags of numbers, nothing where the file mixes them up."""
-    if code in _TEXTS:
-        text = value.decode("utf-8", "replace") if isinstance(value, bytes) else value
-        return text.replace("\0", " ").strip() if isinstance(text, str) else ""
-    if isinstance(value, str):
-        return ()
-    numbers = tuple(value) if isinstance(value, Iterable) else (value,)
-    if rational and len(numbers) % 2 == 0:
-        pairs = zip(numbers[::2], numbers[1::2], strict=True)
-        return tuple(top / bottom if bottom else float("nan") for top, bottom in pairs)
-    return numbers
-
-
-def _from_tags(tags: Directory) -> Metadata:
+def _from_tags(directories: tuple[Directory, ...]) -> Metadata:
+    tags = directories[0]
+    picture = directories[main_place(directories) or 0]
     exposure = _figure(tags.get(33434), 0.0, 1e5)
-    time, source = _time(tags, exposure)
+    time, source = times.by_tags(tags, exposure)
     orientation = _figure(tags.get(274), 1, 8)
+    bits = _figure(picture.get(258), 1, 64)
     return Metadata(
         camera=_camera(tags),
         time=time,
@@ -164,6 +165,15 @@ def _from_tags(tags: Directory) -> Metadata:
         focal_mm=_figure(tags.get(37386), 0.1, 1e5),
         focal_35mm=_figure(tags.get(41989), 1, 65534),
         orientation=int(orientation) if orientation else 1,
+        lens=_lens(tags),
+        software=tags.get(305),
+        bits=int(bits) if bits else None,
+        noise_profile=_noise_profile(picture.get(51041, tags.get(51041))),
+        noise_reduction=_share(picture.get(50935, tags.get(50935))),
+        neutral=_positive(tags.get(50728), 3),
+        white_xy=_chromaticity(tags.get(50729)),
+        colour_profiles=_colour_profiles(tags),
+        baseline_exposure=next(iter(_finite(tags.get(50730), 1) or ()), None),
     )
 
 
@@ -174,6 +184,80 @@ def _figure(value: Any, least: float, most: float) -> float | None:
     except (TypeError, ValueError, IndexError):
         return None
     return number if number > 0 and least <= number <= most else None
+
+
+def _finite(value: Any, count: int) -> tuple[float, ...] | None:
+    """The numbers if there are so many and all are finite."""
+    if not isinstance(value, tuple) or len(value) != count or not all(map(isfinite, value)):
+        return None
+    return tuple(map(float, value))
+
+
+def _positive(value: Any, count: int) -> tuple[float, ...] | None:
+    numbers = _finite(value, count)
+    return numbers if numbers and min(numbers) > 0 else None
+
+
+def _chromaticity(value: Any) -> tuple[float, ...] | None:
+    xy = _positive(value, 2)
+    return xy if xy and sum(xy) <= 1 else None
+
+
+def _share(value: Any) -> float | None:
+    (number,) = _finite(value, 1) or (-1.0,)
+    return number if 0 <= number <= 1 else None
+
+
+def _noise_profile(value: Any) -> tuple[tuple[float, float], ...] | None:
+    """DNG 1.7.1, NoiseProfile: pairs S, O; each S must be positive, each O not negative."""
+    numbers = _finite(value, len(value)) if isinstance(value, tuple) else None
+    if not numbers or len(numbers) not in (2, 6, 8):  # for all colours, or for three or four
+        return None
+    pairs = tuple(zip(numbers[::2], numbers[1::2], strict=True))
+    return pairs if all(slope > 0 and offset >= 0 for slope, offset in pairs) else None
+
+
+def _colour_profiles(tags: Directory) -> tuple[ColourProfile, ...]:
+    profiles = []
+    for light, matrix, forward in _PROFILES:
+        color_matrix = _matrix(tags.get(matrix))
+        if color_matrix is not None:
+            illuminant = _figure(tags.get(light), 1, 65535)
+            profiles.append(
+                ColourProfile(
+                    int(illuminant) if illuminant else None,
+                    color_matrix,
+                    _matrix(tags.get(forward)),
+                )
+            )
+    return tuple(profiles)
+
+
+def _matrix(value: Any) -> Matrix | None:
+    """A matrix for three colours; one of zeros says nothing."""
+    numbers = _finite(value, 9)
+    if numbers is None or not any(numbers):
+        return None
+    a, b, c, d, e, f, g, h, i = numbers
+    return (a, b, c), (d, e, f), (g, h, i)
+
+
+def _lens(tags: Directory) -> str | None:
+    """The lens by name, or by its shortest and longest focal length and widest opening.
+
+    EXIF 2.32 LensModel and LensSpecification; DNG 1.7.1 LensInfo, which is the same.
+    """
+    if tags.get(42036):
+        return str(tags[42036])
+    for code in (42034, 50736):
+        value = tags.get(code, ())
+        focal = _positive(value[:2], 2)
+        if focal is None:
+            continue
+        lengths = "-".join(f"{length:g}" for length in dict.fromkeys(round(x, 2) for x in focal))
+        opening = _figure(value[2:3], 0.1, 1e3)
+        return f"{lengths} mm" + (f" f/{opening:.3g}" if opening else "")
+    return None
 
 
 def _iso(tags: Directory) -> int | None:
@@ -195,52 +279,6 @@ def _camera(tags: Directory) -> str | None:
     return f"{make} {model}".strip() or None
 
 
-def _time(tags: Directory, exposure: float | None) -> tuple[datetime | None, str | None]:
-    """Mid-exposure in UTC and its source; EXIF times are the start of the exposure."""
-    for source, date, fraction, zones in _CLOCKS:
-        start = _clock(tags.get(date, ""), tags.get(fraction, ""))
-        if start is None:
-            continue
-        shift = next((s for s in (_zone(tags.get(z, "")) for z in zones) if s is not None), None)
-        return _middle(start, shift, exposure, source)
-    return None, None
-
-
-def _middle(
-    start: datetime, shift: timedelta | None, exposure: float | None, source: str
-) -> tuple[datetime | None, str | None]:
-    if shift is None:
-        source += ", zone not given, taken as UTC"
-    if exposure is None:
-        source += ", start of an exposure of unknown length"
-    try:
-        aware = start.replace(tzinfo=timezone(shift or timedelta(0))).astimezone(UTC)
-        return aware + timedelta(seconds=(exposure or 0.0) / 2), source
-    except (ValueError, OverflowError):
-        return None, None
-
-
-def _clock(date: str, fraction: str) -> datetime | None:
-    found = _CLOCK_FORM.match(date)
-    if not found:
-        return None
-    micro = int(fraction[:6].ljust(6, "0")) if re.fullmatch("[0-9]+", fraction) else 0
-    try:
-        year, month, day, hour, minute, second = map(int, found.groups())
-        return datetime(year, month, day, hour, minute, second, micro)
-    except ValueError:
-        return None
-
-
-def _zone(offset: str) -> timedelta | None:
-    found = _ZONE_FORM.fullmatch(offset)
-    if not found:
-        return None
-    sign, hours, minutes = found.groups()
-    size = timedelta(hours=int(hours), minutes=int(minutes))
-    return (-size if sign == "-" else size) if size <= timedelta(hours=15) else None
-
-
 def _from_libraw(path: Path) -> Metadata:
     """The figures LibRaw gives; a property that this rawpy lacks, or that is 0, is None."""
     try:
@@ -259,7 +297,8 @@ def _from_libraw(path: Path) -> Metadata:
     stamp = getattr(other, "timestamp", None)
     time, source = None, None
     if isinstance(stamp, datetime) and stamp.year > 1970:  # LibRaw: 0 s since 1970 is "not known"
-        time, source = _middle(stamp, None, exposure, "camera clock in whole seconds")
+        source = "camera clock in whole seconds, zone not given, taken as UTC"
+        time, source = times.middle(stamp, timedelta(0), exposure, source)
     return Metadata(
         time=time,
         time_source=source,

@@ -1,0 +1,142 @@
+"""The samples of DNGs that LibRaw does not decode, and the damage that it passes over."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import numpy as np
+import tifffile
+from numpy.typing import NDArray
+
+from stackkit.raw.checks import BLANK_END, COPY_AGAIN, MOST_BYTES, RawFileError
+from stackkit.raw.codestreams import jpeg_frame, jxl_frame
+from stackkit.raw.layout import JPEG, JPEG_XL, LINEARIZATION_TABLE, LOSSY_JPEG, PLAIN, Layout
+from stackkit.raw.tags import Directory, pages
+
+# tifffile reports odd tags through logging; without a handler Python prints them on the terminal.
+logging.getLogger("tifffile").addHandler(logging.NullHandler())
+
+_TAIL = 512
+"""Blank bytes at the end of compressed samples that no encoder writes."""
+_WORKING_BYTES = 16
+"""Upper bound of what decoding a strip or tile takes for each of its samples."""
+_MISSING = "damaged: a part of its picture is missing"
+
+
+def check_parts(path: Path, found: Layout) -> None:
+    """Damage to compressed samples over which decoders pass, giving what the memory held.
+
+    A part (strip or tile) of JPEG starts with FF D8 (ISO/IEC 10918-1); the last part of any
+    compression ends blank where a copy was interrupted after its room had been reserved.
+    Raises ``RawFileError``.
+    """
+    if found.compression == PLAIN:
+        return
+    parts = sorted(found.parts)
+    with path.open("rb") as file:
+        for start, _ in parts if found.compression in (JPEG, LOSSY_JPEG) else ():
+            file.seek(start)
+            if file.read(2) != b"\xff\xd8":
+                raise RawFileError(path, _MISSING, COPY_AGAIN)
+        start, end = parts[-1]
+        file.seek(max(start, end - _TAIL))
+        if not any(file.read(_TAIL)):
+            raise RawFileError(path, BLANK_END, COPY_AGAIN)
+
+
+def stored_samples(path: Path, found: Layout, tags: Directory) -> NDArray[np.uint16]:
+    """The whole stored picture through tifffile: (H, W) codes of a mosaic, or (H, W, 3).
+
+    Fields are put in their places (DNG 1.7.1, RowInterleaveFactor and ColumnInterleaveFactor) and
+    the linearisation table is applied (chapter 5, mapping raw values).  JPEG XL of fewer bits than
+    BitsPerSample says is stretched to these; with as many, its codes are taken as they are (the
+    specification is silent on this, readers differ).  Raises ``RawFileError``.
+    """
+    depth = _check_streams(path, found)
+    shape = (found.height, found.width) if found.mosaic else (found.height, found.width, 3)
+    with outside_faults(path), tifffile.TiffFile(path) as tiff:
+        starts = tuple(start for start, _ in found.parts)
+        page = next(page for page in pages(tiff) if tuple(page.dataoffsets) == starts)
+        data = np.asarray(page.asarray())
+    if data.size != np.prod(shape) or data.dtype not in (np.uint8, np.uint16):
+        raise RawFileError(path, "damaged: its samples do not fill its picture", COPY_AGAIN)
+    data = data.reshape(shape)
+    if depth < found.bits:
+        table = np.arange(2**depth) * ((2**found.bits - 1) / (2**depth - 1))
+        data = np.take(np.round(table).astype(np.uint16), data, mode="clip")
+    for axis, fields in enumerate(found.interleave):
+        data = _woven(data, axis, fields)
+    if LINEARIZATION_TABLE in tags:
+        table = np.clip(np.nan_to_num(tags[LINEARIZATION_TABLE]), 0, 65535).astype(np.uint16)
+        return np.take(table, data, mode="clip")
+    return data.astype(np.uint16, copy=False)
+
+
+def _woven(data: NDArray[np.uint16], axis: int, fields: int) -> NDArray[np.uint16]:
+    """Every ``fields``-th row (axis 0) or column (1) of the picture lies together in ``data``."""
+    if fields == 1:
+        return data
+    places = np.arange(data.shape[axis])
+    stored = np.concatenate([places[field::fields] for field in range(fields)])
+    return np.take(data, np.argsort(stored), axis=axis)
+
+
+def _check_streams(path: Path, found: Layout) -> int:
+    """The bits of a sample.  No part may claim more samples than its place in the picture has."""
+    most = found.block[0] * found.block[1]
+    if most * found.samples * _WORKING_BYTES > MOST_BYTES:
+        rows, columns = found.block
+        raise RawFileError(path, f"too large: its parts are {columns}×{rows} pixels")
+    depths = set()
+    with path.open("rb") as file:
+        for start, end in found.parts:
+            file.seek(start)
+            data = file.read(end - start)
+            if not data:
+                raise RawFileError(path, _MISSING, COPY_AGAIN)
+            try:
+                claimed, depth = _claims(data, found)
+            except ValueError as fault:
+                reason = f"damaged: of a part of its picture, {fault}"
+                raise RawFileError(path, reason, COPY_AGAIN) from fault
+            if claimed > most:
+                raise RawFileError(path, "damaged: a part of it is larger than its place")
+            depths.add(depth)
+    if len(depths) != 1:
+        raise RawFileError(path, "damaged: its parts differ in their bits", COPY_AGAIN)
+    return depths.pop()
+
+
+def _claims(data: bytes, found: Layout) -> tuple[int, int]:
+    """Pixels and bits that a part claims to hold."""
+    if found.compression == JPEG_XL:
+        stream = jxl_frame(data)
+        return stream.width * stream.height, stream.bits
+    if found.compression in (JPEG, LOSSY_JPEG):
+        frame = jpeg_frame(data)
+        # A lossless JPEG may join neighbours of a mosaic as if they were colours of one pixel.
+        return frame.width * frame.height * frame.samples // found.samples, found.bits
+    return 0, found.bits
+
+
+@contextmanager
+def outside_faults(path: Path) -> Iterator[None]:
+    """Whatever a library raises for a damaged file, as ``RawFileError``."""
+    try:
+        yield
+    except MemoryError as fault:
+        raise RawFileError(path, "too large for the memory that is free") from fault
+    except Exception as fault:  # tifffile and imagecodecs raise anything
+        raise RawFileError(path, "damaged or cut short", COPY_AGAIN) from fault
+
+
+def balance(first: Directory) -> tuple[float, float, float] | None:
+    """Multipliers for R, G, B, green = 1, from AsShotNeutral (DNG 1.7.1) of the first directory."""
+    neutral = first.get(50728, ())
+    if len(neutral) != 3 or not (np.isfinite(neutral).all() and min(neutral) > 0):
+        return None
+    red, green, blue = neutral
+    return green / red, 1.0, green / blue
