@@ -10,8 +10,9 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, TypeVar
 
+import numba
 import numpy as np
 from numpy.typing import NDArray
 
@@ -32,6 +33,8 @@ _REACH = 5
 """How far beyond a place its samples may lie, px."""
 
 Mask = NDArray[np.bool_]
+Pattern = NDArray[np.int16]
+_Sample = TypeVar("_Sample", bound=np.generic)
 Step = Callable[[int, int], None]
 
 
@@ -117,6 +120,7 @@ def total(
     frames: Sequence[Placed],
     sensor: Bayer,
     defects: Mask,
+    pattern: Pattern | None,
     first: Plane | None,
     pool: Executor,
     step: Step,
@@ -126,6 +130,7 @@ def total(
     Sums and weights of all frames are added before the division, so that a sample missing in one
     frame costs its own weight and nothing else.  ``first``, a first stack (3, H, W), bridges the
     gaps between which the others are interpolated: a star with a gap in it stays a star.
+    ``pattern`` (H, W) is taken off every sample, in codes of the cache.
     """
     shape = (2, 3, cache.shape[0] // BLOCK_MEAN, cache.shape[1] // BLOCK_MEAN)
     noise = np.full(shape, np.nan)
@@ -138,6 +143,8 @@ def total(
             window = source_window(frame.mapping, tile, cache.shape)
             if window is not None:
                 codes = scratch.get(cache, frame.number, window)
+                if pattern is not None:
+                    _take_off(codes, _within(pattern, window))
                 missing = _within(defects, window)
                 missing = missing | scratch.get_rejected(cache, frame.number, window)
                 _expect(cache, frame, window, sensor, codes, missing, first)
@@ -169,8 +176,16 @@ def _noise_pictures(parts: Array) -> tuple[Array, Array]:
     return single, (one[0] / one[1] - other[0] / other[1]) * both
 
 
-def _within(mask: Mask, window: Window) -> Mask:
-    return np.ascontiguousarray(mask[window.top : window.bottom, window.left : window.right])
+def _within(plane: NDArray[_Sample], window: Window) -> NDArray[_Sample]:
+    return np.ascontiguousarray(plane[window.top : window.bottom, window.left : window.right])
+
+
+@numba.njit(cache=True, nogil=True)
+def _take_off(codes, pattern):  # type: ignore[no-untyped-def]
+    for y in range(codes.shape[0]):
+        for x in range(codes.shape[1]):
+            if codes[y, x] != 0:
+                codes[y, x] = min(max(np.int32(codes[y, x]) - pattern[y, x], 1), 65535)
 
 
 def _expect(

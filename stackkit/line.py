@@ -36,7 +36,7 @@ from stackkit.opening import Bayer, bayer
 from stackkit.output.files import working_folder
 from stackkit.raw.decode import Mosaic, RawFileError, decode
 from stackkit.register import Registration, register
-from stackkit.reject import FEWEST, judge
+from stackkit.reject import FEWEST, Verdict, judge
 from stackkit.scratch import Cache
 from stackkit.session import Frame, Session, scan
 from stackkit.stack_result import Stack
@@ -325,22 +325,25 @@ def _integrate(
     if method != BY_SAMPLE:
         picture = combine(*grid, defects, METHODS[method], pool, told("Combining"))
         return picture, _summary(defects, None, None)
-    rejected, expected = 0.0, None
-    if len(placed) >= FEWEST:
+    verdict, expected = Verdict(defects, None, 0.0), None
+    few = _spread_over(placed, _FIRST_FRAMES)
+    # With few frames a hot pixel weighs in the first stack that is to tell it: judged twice.
+    for _ in range(0 if len(placed) < FEWEST else 2 if len(few) == len(placed) else 1):
         first = combine(
             lights.cache,
-            _spread_over(placed, _FIRST_FRAMES),
+            few,
             lights.sensor,
-            defects,
+            verdict.defects,
             METHODS["median"],
             pool,
             told("First stack"),
         )
-        defects, rejected = judge(*grid, defects, first, pool, told("Rejecting outliers"))
+        verdict = judge(*grid, verdict.defects, first, pool, told("Rejecting outliers"))
         expected = first.value
         del first
-    picture, noise = total(*grid, defects, expected, pool, told("Combining"))
-    return picture, _summary(defects, rejected, noise)
+    known = (verdict.defects, verdict.pattern, expected)
+    picture, noise = total(*grid, *known, pool, told("Combining"))
+    return picture, _summary(verdict.defects, verdict.rejected, noise)
 
 
 def _spread_over(placed: Sequence[Placed], most: int) -> list[Placed]:

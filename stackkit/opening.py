@@ -138,7 +138,7 @@ def _open_inside(codes, layout, cross, planes):  # type: ignore[no-untyped-def]
 def _reopen(  # type: ignore[no-untyped-def]
     codes, missing, x, y, coding, layout, cross, taps, middle, planes, confidence
 ):
-    """One place of a window from the samples that are there, and from what is expected of others."""
+    """One place of a window from the samples that are there and what is expected of others."""
     height, width = codes.shape
     step, pedestal = coding
     offsets, counts = taps

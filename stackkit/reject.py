@@ -4,7 +4,7 @@ A first robust stack predicts each sample of each frame at its own place.  A sam
 when it stands out from the prediction by more than its own noise allows; where the picture is
 steep, registration and seeing allow more, so that star cores stay.  Trails are wider than one
 sample and faint at their shoulders: the average over 3×3 samples finds them, and what is found is
-cut two samples wider.  A site that is off in most frames is a defect, however little.
+cut two samples wider.  What stays with the sensor is told by the same deviations (``lasting.py``).
 """
 
 from __future__ import annotations
@@ -12,14 +12,15 @@ from __future__ import annotations
 import warnings
 from collections.abc import Sequence
 from concurrent.futures import Executor
+from dataclasses import dataclass
 
 import numba
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import uniform_filter
 
 from stackkit import resample, scratch
 from stackkit.integrate import Placed, Step
+from stackkit.lasting import Pattern, convicted, fixed_pattern, listen, no_evidence, pattern_share
 from stackkit.opening import Bayer
 from stackkit.scratch import Cache
 from stackkit.stack_result import Stack
@@ -27,23 +28,24 @@ from stackkit.stack_result import Stack
 Plane = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 
+
+@dataclass(frozen=True)
+class Verdict:
+    """Defects (H, W), what else stays with the sensor (H, W) in codes of the cache (None when too
+    few frames tell), and the share of samples rejected.
+    """
+
+    defects: Mask
+    pattern: Pattern | None
+    rejected: float
+
+
 SINGLE = 5.0
 """Deviation of one sample, in its own standard deviations, at which it is rejected."""
 TOGETHER = 5.0
 """Deviation of the mean of 3×3 samples, in its standard deviations, at which they are a trail."""
 STEEPNESS = 0.25
 """Share of the local contrast that a sample may be off by registration and seeing (one σ)."""
-ALWAYS = 4.0
-"""Mean deviation over all frames, in its standard deviations, at which a site is a defect."""
-_WEAKEST = 1.2
-"""With few frames, the deviation of one sample, in standard deviations, that makes a defect when it
-lasts: then a good site in a hundred is lost as well, which costs less than what would stay."""
-_LEAST_ALWAYS = 2.2
-_VOICE = 3.0
-"""The most that one frame may say for a site's being a defect: one trail is not always."""
-_CROWD_SIDE, _CROWD = 15, 8.5
-"""More than eight lasting sites in 15×15 are no accident: one site in a hundred may be bad, rarely
-one in thirty."""
 FEWEST = 3
 """With fewer frames there is no telling which one is wrong."""
 _GROWTH = 2
@@ -58,43 +60,51 @@ def judge(
     first: Stack,
     pool: Executor,
     step: Step,
-) -> tuple[Mask, float]:
-    """Lay rejection masks over the frames in the cache.
+) -> Verdict:
+    """Lay rejection masks over the frames in the cache, and tell what stays with the sensor.
 
-    Returns the defect mask (H, W) and the share of samples rejected.  Defects are the sites that
-    are off in most frames; ``suspects``, which have no part in the first stack, are acquitted when
-    it shows that a star stood there.
+    ``suspects`` (H, W) have no part in the first stack; they are acquitted when it shows that a
+    star stood there.
     """
     if len(frames) < FEWEST:
-        return suspects, 0.0
+        return Verdict(suspects, None, 0.0)
     spread = _coarse(first.variance)
-    deviation_sum = np.zeros(cache.shape, dtype=np.float32)
-    seen = np.zeros(cache.shape, dtype=np.int16)
-    starry = np.zeros(cache.shape, dtype=bool)
+    evidence = no_evidence(cache.shape)
 
     def one(frame: Placed) -> tuple[Mask, Plane]:
-        deviation = _deviation(cache, frame, sensor, first.value, spread, starry)
+        deviation = _deviation(cache, frame, sensor, first.value, spread, evidence.starry)
         return outliers(deviation), deviation
 
     rejected = 0
+    in_time = sorted(frames, key=lambda frame: frame.number)
     # In order and one by one: sums of floats must not depend on which thread is first.
     for done, (frame, (mask, deviation)) in enumerate(
-        zip(frames, _lazily(pool, one, frames), strict=True), start=1
+        zip(in_time, _lazily(pool, one, in_time), strict=True), start=1
     ):
         scratch.put_rejected(cache, frame.number, mask)
         rejected += int(mask.sum())
-        _listen(deviation, deviation_sum, seen)
+        listen(evidence, deviation, late=2 * done > len(frames))
         step(done, len(frames))
-    mean = deviation_sum / np.sqrt(np.maximum(seen, 1))
-    known = seen >= max(FEWEST, len(frames) // 2)
-    lasting = known & (np.abs(mean) > np.where(starry, ALWAYS, lasting_limit(len(frames))))
-    defects = (suspects & (lasting | ~known)) | lone(lasting & ~suspects)
-    return defects, rejected / (len(frames) * defects.size)
+    defects = convicted(evidence, suspects, len(frames))
+    share = pattern_share(evidence, defects)
+    pattern = None
+    if share > 0:
+        noise = _sky_noise(first, frames[0], spread)
+        pattern = fixed_pattern(evidence, defects, share, noise, sensor.layout, cache.coding)
+    return Verdict(defects, pattern, rejected / (len(frames) * defects.size))
 
 
-def lasting_limit(frames: int) -> float:
-    """Mean deviation, in its standard deviations, at which a site of so many frames is a defect."""
-    return float(np.clip(_WEAKEST * np.sqrt(frames), _LEAST_ALWAYS, ALWAYS))
+def _sky_noise(first: Stack, frame: Placed, spread: Plane) -> Plane:
+    """Standard deviation (3, …, …) of a sample of the empty sky about the first stack, in ADU."""
+    sky = np.maximum(_coarse(first.value), 0)
+    rows, columns = (np.arange(side) for side in sky.shape[1:])
+    rows, columns = (
+        np.minimum(at, side - 1)
+        for at, side in zip((rows, columns), frame.relief.shape[1:], strict=True)
+    )
+    gain = frame.relief[:, rows[:, None], columns]
+    variance = gain * (frame.noise.slope * sky + frame.noise.floor * gain) + spread
+    return np.asarray(np.sqrt(variance), dtype=np.float32)
 
 
 def _coarse(variance: Plane) -> Plane:
@@ -132,7 +142,7 @@ def _deviation(
     spread: Plane,
     starry: Mask,
 ) -> Plane:
-    """(sample - prediction) / its standard deviation (H, W), NaN where unknown; marks ``starry``."""
+    """(sample - prediction) / its standard deviation (H, W), NaN if unknown; marks ``starry``."""
     codes = scratch.get(cache, frame.number, scratch.whole(cache))
     height, width = cache.shape
     nodes = resample.nodes_of(frame.mapping.to_reference, 0, 0, width, height)
@@ -152,23 +162,6 @@ def _deviation(
         starry,
     )
     return deviation
-
-
-def lone(sites: Mask) -> Mask:
-    """Without the sites (H, W) that stand in a crowd: those are ground or cloud, not defects."""
-    crowd = uniform_filter(sites.astype(np.float32), _CROWD_SIDE) * _CROWD_SIDE**2
-    return np.asarray(sites & (crowd < _CROWD))
-
-
-@numba.njit(cache=True, nogil=True)
-def _listen(deviation, total, seen):  # type: ignore[no-untyped-def]
-    """Add what a frame says of each site's being off, at most ``_VOICE``."""
-    for y in range(deviation.shape[0]):
-        for x in range(deviation.shape[1]):
-            v = deviation[y, x]
-            if np.isfinite(v):
-                total[y, x] += min(max(v, -_VOICE), _VOICE)
-                seen[y, x] += 1
 
 
 def outliers(deviation: Plane) -> Mask:

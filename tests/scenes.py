@@ -135,7 +135,7 @@ def summed(
 ) -> tuple[Stack, integrate.NoiseBlocks]:
     defects = no_defects(cache) if defects is None else defects
     grid = layout(pattern, cache.shape, balance)
-    return integrate.total(cache, frames, grid, defects, first, pool or Here(), quiet)
+    return integrate.total(cache, frames, grid, defects, None, first, pool or Here(), quiet)
 
 
 def star_picture(

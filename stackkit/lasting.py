@@ -1,0 +1,162 @@
+"""What stays with the sensor while the sky moves over it: defects, and a fixed pattern.
+
+Every frame says of every site how far its sample is from what the first stack expects there.  A
+site that is off in most frames is a defect.  The rest of what lasts, too weak to tell site by site,
+is a pattern that the drifting sky would draw out into streaks.  How strong it is, the two halves of
+the session tell: what they agree on is pattern, the rest is noise.  A site's mean deviation, times
+the pattern's share in it (Wiener), is taken off.  Where the sky does not move, the first stack
+holds the pattern itself and nothing is taken.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numba
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import maximum_filter, uniform_filter
+from scipy.special import erfc
+
+from stackkit.noise import MAD_TO_SIGMA
+from stackkit.opening import colour_at
+from stackkit.resample import RELIEF_STEP
+from stackkit.scratch import Coding
+
+Plane = NDArray[np.float32]
+Mask = NDArray[np.bool_]
+Pattern = NDArray[np.int16]
+
+_BEYOND_DOUBT = 4.0
+"""Mean deviation over all frames, in standard deviations of such means, that makes a defect."""
+_PER_ROOT = 1.3
+"""With few frames the limit is this much times √N: what lasts at 1.3 standard deviations of a
+sample would be seen in the picture.  Then a good site in a hundred is lost as well, for nothing
+but its light."""
+_LEAST = 2.6
+_STARRY, _HALO = 1.0, 2
+"""So much higher is the limit so many px around where a star came by: there the light counts."""
+_VOICE = 3.0
+"""The most that one frame may say for a site's being off: one trail is not always."""
+_CROWD_SIDE, _CROWD = 15, 8.5
+"""More than eight lasting sites in 15×15 are no accident: one site in a hundred may be bad, rarely
+one in thirty."""
+_FEWEST = 3
+_WORTH = 0.1
+"""Share of the pattern in the variance of a site's mean from which on it is taken off."""
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """Sums over the frames for each site, filled in by :func:`listen`.
+
+    ``voices`` (2, H, W) of the deviations of the session's two halves, how many were ``seen``
+    (2, H, W), and whether a star ever came by (``starry``, H, W).
+    """
+
+    voices: Plane
+    seen: NDArray[np.int16]
+    starry: Mask
+
+
+def no_evidence(shape: tuple[int, int]) -> Evidence:
+    """Nothing heard yet of any site (H, W)."""
+    voices = np.zeros((2, *shape), dtype=np.float32)
+    return Evidence(voices, np.zeros((2, *shape), dtype=np.int16), np.zeros(shape, dtype=bool))
+
+
+def listen(evidence: Evidence, deviation: Plane, *, late: bool) -> None:
+    """Add what one frame of the first or the second (``late``) half of the session says.
+
+    ``deviation`` (H, W) in standard deviations, NaN where unknown.
+    """
+    _listen(deviation, evidence.voices[int(late)], evidence.seen[int(late)])
+
+
+@numba.njit(cache=True, nogil=True)
+def _listen(deviation, voices, seen):  # type: ignore[no-untyped-def]
+    for y in range(deviation.shape[0]):
+        for x in range(deviation.shape[1]):
+            v = deviation[y, x]
+            if np.isfinite(v):
+                voices[y, x] += min(max(v, -_VOICE), _VOICE)
+                seen[y, x] += 1
+
+
+def limits(frames: int) -> tuple[float, float]:
+    """Mean deviation, in standard deviations of such means, that makes a defect.
+
+    Of so many frames; the first for the empty sky, the second where a star came by.
+    """
+    limit = float(np.clip(_PER_ROOT * np.sqrt(frames), _LEAST, _BEYOND_DOUBT))
+    return limit, limit + _STARRY
+
+
+def convicted(evidence: Evidence, suspects: Mask, frames: int) -> Mask:
+    """Sites (H, W) that are off in most frames, and suspects of whom nothing is known."""
+    seen = evidence.seen.sum(axis=0)
+    mean = evidence.voices.sum(axis=0) / np.sqrt(np.maximum(seen, 1))
+    known = seen >= max(_FEWEST, frames // 2)
+    starry = maximum_filter(evidence.starry, 2 * _HALO + 1)
+    empty, crossed = limits(frames)
+    off = known & (np.abs(mean) > np.float32(empty * _scatter(mean, known & ~starry)))
+    off &= ~starry | (np.abs(mean) > np.float32(crossed * _scatter(mean, known & starry)))
+    accident = float(erfc(empty / np.sqrt(2)))
+    return np.asarray((suspects & (off | ~known)) | lone(off & ~suspects, accident))
+
+
+def _scatter(mean: Plane, known: Mask) -> float:
+    """Scatter of the known sites' means: the first stack holds some of each frame's own noise."""
+    some = mean[::3, ::3][known[::3, ::3]]
+    return max(MAD_TO_SIGMA * float(np.median(np.abs(some))), 1e-3) if len(some) > 99 else 1.0
+
+
+def lone(sites: Mask, accident: float = 0.0) -> Mask:
+    """Without the sites (H, W) that stand in a crowd: those are ground or cloud, not defects.
+
+    ``accident`` is the share of good sites that may be among them by chance.
+    """
+    expected = accident * _CROWD_SIDE**2
+    crowd = uniform_filter(sites.astype(np.float32), _CROWD_SIDE) * _CROWD_SIDE**2
+    return np.asarray(sites & (crowd < _CROWD + expected + 3 * np.sqrt(expected)))
+
+
+def pattern_share(evidence: Evidence, defects: Mask) -> float:
+    """Share of a lasting pattern in the variance of the sites' means; 0 if not worth it."""
+    good = ~defects & ~evidence.starry & (evidence.seen > 0).all(axis=0)
+    if np.count_nonzero(good) < 10_000:
+        return 0.0
+    counts = [seen[good] for seen in evidence.seen]
+    early, late = (v[good] / n for v, n in zip(evidence.voices, counts, strict=True))
+    together = float(np.mean(early * late, dtype=np.float64))
+    whole = (early * counts[0] + late * counts[1]) / (counts[0] + counts[1])
+    share = together / max(float(np.mean(whole**2, dtype=np.float64)), 1e-12)
+    return share if share > _WORTH else 0.0
+
+
+def fixed_pattern(
+    evidence: Evidence,
+    defects: Mask,
+    share: float,
+    noise: Plane,
+    layout: NDArray[np.int64],
+    coding: Coding,
+) -> Pattern:
+    """What to take off each good site (H, W), in codes of the cache.
+
+    ``noise`` (3, …, …): standard deviation of a sample in ADU, an entry every ``RELIEF_STEP`` px.
+    """
+    pattern = np.zeros(defects.shape, dtype=np.int16)
+    voices, seen = evidence.voices.sum(axis=0), evidence.seen.sum(axis=0)
+    seen[defects] = 0
+    _pattern(voices, seen, share / coding.step, noise, layout, pattern)
+    return pattern
+
+
+@numba.njit(cache=True, nogil=True)
+def _pattern(voices, seen, share, noise, layout, pattern):  # type: ignore[no-untyped-def]
+    for y in range(pattern.shape[0]):
+        for x in range(pattern.shape[1]):
+            if seen[y, x] > 0:
+                sigma = noise[colour_at(x, y, layout), y // RELIEF_STEP, x // RELIEF_STEP]
+                pattern[y, x] = np.rint(share * sigma * voices[y, x] / seen[y, x])
