@@ -97,6 +97,7 @@ def test_the_best_clock_is_believed(tmp_path: Path) -> None:
         {**GPS_TIME, 7: (5, (24, 1, 0, 1, 0, 1))},
         {**GPS_TIME, 7: (5, (20, 1, 41, 0, 7, 1))},
         {**GPS_TIME, 7: (5, (20, 1, 41, 1))},
+        {**GPS_TIME, 7: (5, (20, 1, 41, 1, 75, 1))},
         {7: (5, (23, 1, 59, 1, 60, 1)), 29: (2, "9999:12:31")},
     ],
 )
@@ -108,7 +109,7 @@ def test_a_time_in_the_future_is_kept_and_said(tmp_path: Path) -> None:
     exif: Fields = {**LENGTH, 36867: (2, "9998:10:13 20:41:07"), 36881: (2, "+00:00")}
     time, source = taken(tmp_path / "a.dng", exif, {})
     assert time == datetime(9998, 10, 13, 20, 41, 9, tzinfo=UTC)
-    assert source == "EXIF, lies in the future: the clock was wrong"
+    assert source == "EXIF, lies in the future: a clock is wrong"
     now = datetime(2024, 10, 13, tzinfo=UTC)
     for hours, remark in ((-1, False), (23, False), (25, True)):
         _, source = warned((now + timedelta(hours=hours), "EXIF"), now)

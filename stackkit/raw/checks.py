@@ -55,6 +55,10 @@ class RawFileError(InputError):
     def __init__(self, path: Path, reason: str, advice: str = "") -> None:
         super().__init__(f"{path}: {reason}. {advice}".rstrip())
         self.reason = reason
+        self._told = (path, reason, advice)
+
+    def __reduce__(self) -> tuple[type[RawFileError], tuple[Path, str, str]]:
+        return type(self), self._told  # it comes from another process (readers.py)
 
 
 def look(path: Path) -> tuple[int, bytes]:

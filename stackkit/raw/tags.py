@@ -18,7 +18,6 @@ import tifffile
 
 Directory = Mapping[int, Any]
 """Tag number → text, a tuple of numbers (n/0 as NaN), or the bytes of an opcode list or profile."""
-Tags = Directory
 
 CFA, LINEAR_RAW = 32803, 34892
 LINEARIZATION_TABLE = 50712
@@ -238,9 +237,6 @@ def _value(block: _Block, code: int, entry: _Entry) -> str | bytes | tuple[float
         pairs = zip(numbers[::2], numbers[1::2], strict=True)
         return tuple(top / bottom if bottom else math.nan for top, bottom in pairs)
     return numbers
-
-
-read_tags = read_directories
 
 
 def pages(tiff: tifffile.TiffFile) -> Iterator[tifffile.TiffPage]:

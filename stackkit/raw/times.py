@@ -74,7 +74,7 @@ def warned(time: Time, now: datetime) -> Time:
     when, source = time
     if when is None or source is None or when - now <= _LEEWAY:
         return time
-    return when, f"{source}, lies in the future: the clock was wrong"
+    return when, f"{source}, lies in the future: a clock is wrong"
 
 
 def _clock(date: str, fraction: str) -> datetime | None:
