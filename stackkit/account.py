@@ -11,9 +11,13 @@ import numpy as np
 
 from stackkit.geometry import Lens, Mapping, rotation_angle, unproject
 from stackkit.grade import Grade
+from stackkit.intake import Lights
+from stackkit.noise import gain, read_noise
 from stackkit.output.record import SCHEMA
-from stackkit.raw.decode import Mosaic
+from stackkit.raw import opcodes
+from stackkit.raw.decode import Form, Mosaic
 from stackkit.register import Registration
+from stackkit.sensor_noise import SensorNoise
 from stackkit.session import Frame, Role, Session
 
 
@@ -26,6 +30,7 @@ def record(
     mosaic: Mosaic,
     size: tuple[int, int],
     options: dict[str, Any],
+    calibration: dict[str, Any],
     integration: dict[str, Any],
     timing: dict[str, float],
 ) -> dict[str, Any]:
@@ -53,12 +58,59 @@ def record(
         "reference": lights[reference].path.name,
         "frames": rows,
         "camera": _camera(lights[reference], mosaic),
+        "calibration": calibration,
         "geometry": _geometry(registration, [lights[n] for n in numbers], rows, size),
         "integration": {**integration, "noise_gain": _gain(integration)},
         "output": {"folder": "", "files": {}, "width": size[0], "height": size[1]},
         "timing": timing,
-        "warnings": _warnings(rows),
+        "warnings": [*_doubts(calibration), *_warnings(rows)],
     }
+
+
+def calibration(
+    lights: Lights, forms: Sequence[Form], sensor: SensorNoise, told: Sequence[str]
+) -> dict[str, Any]:
+    """What was done to the samples: masters, the file's own corrections, noise, banding.
+
+    ``told`` are sentences about calibration frames that could not be used.
+    """
+    own, error = gain(sensor.noise), None
+    if own and sensor.measured:
+        error = own * own * sensor.measured.slope_error
+    return {
+        "form": str(forms[0]),
+        "masters": [*told, *lights.words],
+        "opcodes": [
+            {"list": f.list_number, "name": f.name, "what": f.what, "lacking": f.lacking}
+            for f in opcodes.account(lights.mosaic.opcodes)
+        ],
+        "remarks": sorted({remark for k in lights.numbers for remark in lights.remarks[k]}),
+        "noise": {
+            "gain_e_adu": own,
+            "gain_error_e_adu": error,
+            "read_noise_e": read_noise(sensor.noise),
+            "source": sensor.words,
+            "denoised": sensor.denoised,
+        },
+        "banding_adu": float(np.median(list(lights.bandings.values()))),
+    }
+
+
+def _doubts(calibration: dict[str, Any]) -> list[str]:
+    """What a person should know of how far these files are raw."""
+    doubts = []
+    if calibration["form"] != Form.MOSAIC:
+        doubts.append("These are not raw mosaics. " + " ".join(calibration["remarks"]))
+    elif calibration["noise"]["denoised"]:
+        doubts.append(
+            "The camera has smoothed these raw files before it wrote them: faint stars are lost "
+            "already. Look for a setting that turns noise reduction off."
+        )
+    lacking = [row["name"] for row in calibration["opcodes"] if row["lacking"]]
+    if lacking:
+        names = ", ".join(sorted(set(lacking)))
+        doubts.append(f"The files ask for corrections that were not made: {names}.")
+    return doubts
 
 
 def _row(frame: Frame, grade: Grade, mapping: Mapping | None, turn: float | None) -> dict[str, Any]:

@@ -6,7 +6,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from itertools import chain
@@ -16,16 +16,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stackkit import scratch
+from stackkit.calibrate import above_black, clip_level
 from stackkit.dark_scaling import count_blobs
 from stackkit.errors import InputError
 from stackkit.masters import Kind, Master, Setting, choose, make_master, middle_level
 from stackkit.output.files import working_folder
+from stackkit.progress import Progress
 from stackkit.raw.decode import Form, Mosaic, RawFileError, decode, why
 from stackkit.raw.decode import kind as file_kind
 from stackkit.raw.metadata import Metadata, read_metadata
+from stackkit.raw.readers import Read, here
 
 Plane = NDArray[np.float32]
-Progress = Callable[[str, int, int], None]
 
 _FOLDERS = {
     Kind.DARK: ("dark", "darks", "darkframes", "darkflat", "darkflats", "flatdark", "flatdarks"),
@@ -34,8 +36,6 @@ _FOLDERS = {
 }
 """Names of folders, without spaces and signs; a dark-flat is a dark of the flats' exposure."""
 _PLURAL = {Kind.DARK: "darks", Kind.FLAT: "flats", Kind.BIAS: "biases"}
-_CLIPPED = 0.995
-"""Share of the range from which on a sample may be clipped."""
 _BRIGHTEST, _DARKEST = 0.8, 0.01
 """Limits of a flat's middle, as shares of the range: what is beyond bends or is mostly noise
 (common practice asks for a third to a half)."""
@@ -89,7 +89,7 @@ def kind_of_folder(folder: Path) -> Kind | None:
 
 
 def find(
-    folders: Sequence[Path], kind: Kind | None = None
+    folders: Sequence[Path], kind: Kind | None = None, read: Read = here
 ) -> tuple[list[CalibrationFrame], list[LeftOut]]:
     """The calibration frames in ``folders``, and what is none, with the reason.
 
@@ -100,24 +100,39 @@ def find(
     places: list[tuple[Path, Kind]] = []
     for folder in folders:
         own = kind or kind_of_folder(folder)
-        if own:
-            places.append((folder, own))
-            continue
-        inner = [(p, kind_of_folder(p)) for p in _entries(folder) if p.is_dir()]
-        places += [(p, named) for p, named in inner if named]
+        places += [(folder, own)] if own else _named_within(folder)
+    frames, left_out = _frames_in(places, read)
+    if not frames:
+        raise InputError(_nothing(folders, left_out))
+    return frames, left_out
+
+
+def within(
+    folders: Sequence[Path], read: Read = here
+) -> tuple[list[CalibrationFrame], list[LeftOut]]:
+    """The same of folders named after a kind *within* ``folders``; nothing if there are none."""
+    return _frames_in([place for f in folders if f.is_dir() for place in _named_within(f)], read)
+
+
+def _named_within(folder: Path) -> list[tuple[Path, Kind]]:
+    inner = [(path, kind_of_folder(path)) for path in _entries(folder) if path.is_dir()]
+    return [(path, kind) for path, kind in inner if kind]
+
+
+def _frames_in(
+    places: Sequence[tuple[Path, Kind]], read: Read
+) -> tuple[list[CalibrationFrame], list[LeftOut]]:
     frames: dict[Path, CalibrationFrame] = {}
     left_out: list[LeftOut] = []
     for place, own in places:
         for path in _entries(place):
             if path.is_dir() or path.resolve() in frames:
                 continue
-            found = _examined(path, own)
+            found = _examined(path, own, read)
             if isinstance(found, LeftOut):
                 left_out.append(found)
             else:
                 frames[path.resolve()] = found
-    if not frames:
-        raise InputError(_nothing(folders, left_out))
     return list(frames.values()), left_out
 
 
@@ -132,11 +147,15 @@ def _entries(folder: Path) -> list[Path]:
         raise InputError(f"Cannot read {folder}: {why(error)}.") from error
 
 
-def _examined(path: Path, kind: Kind) -> CalibrationFrame | LeftOut:
-    found = file_kind(path)
+def _examined(path: Path, kind: Kind, read: Read) -> CalibrationFrame | LeftOut:
+    try:
+        found = read(file_kind, path)
+        metadata = read(read_metadata, path)
+    except RawFileError as fault:
+        return LeftOut(path, fault.reason)
     if found.form is not Form.MOSAIC or found.size is None:
         return LeftOut(path, found.reason or "not a raw mosaic")
-    return CalibrationFrame(path, kind, found.size, read_metadata(path))
+    return CalibrationFrame(path, kind, found.size, metadata)
 
 
 def _nothing(folders: Sequence[Path], left_out: Sequence[LeftOut]) -> str:
@@ -173,7 +192,12 @@ def grouped(frames: Sequence[CalibrationFrame]) -> list[Group]:
     )
 
 
-def make(groups: Sequence[Group], folder: Path | None = None, tell: Progress | None = None) -> Made:
+def make(
+    groups: Sequence[Group],
+    folder: Path | None = None,
+    tell: Progress | None = None,
+    read: Read = here,
+) -> Made:
     """A master of each group, in the order of ``grouped``.
 
     ``folder`` is where frames may lie meanwhile (None: the system's temporary place).  Raises
@@ -181,13 +205,13 @@ def make(groups: Sequence[Group], folder: Path | None = None, tell: Progress | N
     """
     made = Made()
     for group in groups:
-        first = _first_readable(group)
+        first = _first_readable(group, read)
         if first is None:
             made.left_out += [LeftOut(f.path, "damaged or cut short") for f in group.frames]
             continue
         coding = scratch.coding_for(float(first.black.max()), first.white)
         setting = Setting(group.camera, group.iso, group.exposure, _pattern(first))
-        planes = _usable(group, setting, made, tell or (lambda _step, _done, _total: None))
+        planes = _usable(group, setting, made, read, tell or (lambda _step, _done, _total: None))
         start = next(planes, None)
         if start is None:
             continue
@@ -197,14 +221,17 @@ def make(groups: Sequence[Group], folder: Path | None = None, tell: Progress | N
     return made
 
 
-def _first_readable(group: Group) -> Mosaic | None:
+def _first_readable(group: Group, read: Read) -> Mosaic | None:
     for frame in group.frames:
         with suppress(RawFileError):
-            return decode(frame.path)
+            mosaic: Mosaic = read(decode, frame.path)
+            return mosaic
     return None
 
 
-def _usable(group: Group, setting: Setting, made: Made, tell: Progress) -> Iterator[Plane]:
+def _usable(
+    group: Group, setting: Setting, made: Made, read: Read, tell: Progress
+) -> Iterator[Plane]:
     """ADU (H, W) of the frames that can be used, flats less what is not light in them.
 
     What cannot be used is added to ``made.left_out``.
@@ -213,14 +240,14 @@ def _usable(group: Group, setting: Setting, made: Made, tell: Progress) -> Itera
     for number, frame in enumerate(group.frames, 1):
         tell(f"Reading {_PLURAL[group.kind]}", number, len(group.frames))
         try:
-            mosaic = decode(frame.path)
+            mosaic: Mosaic = read(decode, frame.path)
             reason = _unlike(mosaic, group, setting) or fault_of(group.kind, mosaic)
         except RawFileError as fault:
             reason = fault.reason
         if reason:
             made.left_out.append(LeftOut(frame.path, reason))
             continue
-        plane = above_black(mosaic)
+        plane = _unclipped(mosaic)
         if group.kind is Kind.FLAT:
             offset = _offset_for(frame, made.masters)
             bare |= offset is None
@@ -258,20 +285,16 @@ def _pattern(mosaic: Mosaic) -> tuple[int, int, int, int]:
     return a, b, c, d
 
 
-def above_black(mosaic: Mosaic) -> Plane:
-    """ADU above black (H, W) of a mosaic, NaN where it may be clipped."""
-    adu = mosaic.data.astype(np.float32)
-    for y, x in np.ndindex(2, 2):
-        site, black = adu[y::2, x::2], mosaic.black[y, x]
-        clipped = site >= black + _CLIPPED * (mosaic.white - black)
-        site -= np.float32(black)
-        site[clipped] = np.nan
-    return adu if mosaic.black_detail is None else adu - mosaic.black_detail
+def _unclipped(mosaic: Mosaic) -> Plane:
+    """ADU above black (H, W) of a mosaic, NaN where it may be clipped or the file gives it up."""
+    adu = above_black(mosaic)
+    adu[adu >= clip_level(mosaic)] = np.nan
+    return adu
 
 
 def fault_of(kind: Kind, mosaic: Mosaic) -> str:
     """Why a frame cannot serve as one of its kind; empty when it can."""
-    adu = above_black(mosaic)
+    adu = _unclipped(mosaic)
     span = float(mosaic.white - mosaic.black.max())
     clipped = float(np.mean(np.isnan(adu)))
     level = middle_level(adu)

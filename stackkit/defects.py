@@ -38,6 +38,14 @@ def find_defects(cache: Cache, frames: Sequence[int], pool: Executor) -> Mask:
 
     In a single frame nothing has moved: its lone spikes are taken.
     """
+    return spikes(middle_of(cache, frames, pool))
+
+
+def middle_of(cache: Cache, frames: Sequence[int], pool: Executor) -> Plane:
+    """Median (H, W) at each site over some frames of the cache, in codes.
+
+    Each frame is taken less its sky's level.  NaN where a sample is missing in all of them.
+    """
     few = min(len(frames), _MOST_FRAMES)
     chosen = [frames[int(i)] for i in np.linspace(0, len(frames) - 1, few).round()]
     levels = np.array(list(pool.map(lambda k: _level(cache, k), chosen)), dtype=np.float32)
@@ -54,7 +62,7 @@ def find_defects(cache: Cache, frames: Sequence[int], pool: Executor) -> Mask:
 
     for _ in pool.map(one, bands):
         pass
-    return spikes(middle)
+    return middle
 
 
 def _level(cache: Cache, frame: int) -> tuple[float, float, float, float]:

@@ -7,12 +7,13 @@ from pathlib import Path
 from typing import Any
 
 from stackkit.errors import OutputError, UsageError
-from stackkit.line import Progress, Result
+from stackkit.line import Result
 from stackkit.output.files import reason, working_folder
 from stackkit.output.fits import write_fits
 from stackkit.output.preview import write_preview
 from stackkit.output.record import write_record
 from stackkit.output.tiff import write_tiff
+from stackkit.progress import Progress
 
 FILES = {
     "fits": "stack.fits",

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stackkit import resample, scratch
+from stackkit.calibrate import EVEN
 from stackkit.geometry import Array, Mapping
 from stackkit.methods import Method
 from stackkit.noise import BLOCK_MEAN, Noise, block_means
@@ -36,10 +37,6 @@ Mask = NDArray[np.bool_]
 Pattern = NDArray[np.int16]
 _Sample = TypeVar("_Sample", bound=np.generic)
 Step = Callable[[int, int], None]
-
-
-EVEN = np.ones((3, 1, 1), dtype=np.float32)
-"""The relief of a frame whose samples were not multiplied."""
 
 
 @dataclass(frozen=True)

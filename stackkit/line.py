@@ -22,9 +22,10 @@ from stackkit.defects import find_defects
 from stackkit.errors import InputError, UsageError
 from stackkit.geometry import Mapping, plane_mapping
 from stackkit.grade import Grade, grade, unread
+from stackkit.intake import Desk, Lights, find_masters, read_lights
 from stackkit.integrate import NoiseBlocks, Placed, combine, total
 from stackkit.methods import METHODS
-from stackkit.noise import Noise, block_noise, measure_noise, measure_noise_alone
+from stackkit.noise import Noise, block_noise
 from stackkit.normalise import (
     Sky,
     flat_level,
@@ -32,18 +33,15 @@ from stackkit.normalise import (
     relative_level,
     relative_transparency,
 )
-from stackkit.opening import Bayer, bayer
 from stackkit.output.files import working_folder
-from stackkit.raw.decode import Mosaic, RawFileError, decode
+from stackkit.progress import Progress
+from stackkit.raw.readers import readers
 from stackkit.register import Registration, register
 from stackkit.reject import FEWEST, Verdict, judge
-from stackkit.scratch import Cache
-from stackkit.session import Frame, Session, scan
+from stackkit.sensor_noise import SensorNoise, sensor_noise
+from stackkit.session import Frame, scan
 from stackkit.stack_result import Stack
 from stackkit.stars import Stars, detect
-
-Progress = Callable[[str, int, int], None]
-"""Called with the step's name, how many are done, and how many there are."""
 
 BY_SAMPLE = "by-sample"
 """The usual method: every raw sample judged by itself, the rest averaged."""
@@ -59,11 +57,13 @@ _UP = {
 
 @dataclass(frozen=True)
 class Options:
-    """``method``: ``by-sample`` or a name of ``methods.METHODS``; ``jobs``: threads, None for all
+    """``method``: ``by-sample`` or a name of ``methods.METHODS``; ``masters``: master files or
+    folders of them, besides what lies in the session's own folders; ``jobs``: threads, None for all
     cores; ``scratch``: where the cache of mosaics may lie, None for the system's place.
     """
 
     method: str = BY_SAMPLE
+    masters: tuple[Path, ...] = ()
     jobs: int | None = None
     scratch: Path | None = None
 
@@ -77,18 +77,6 @@ class Result:
     balance: tuple[float, float, float] | None
     orientation: int
     white: float
-
-
-@dataclass(frozen=True)
-class _Lights:
-    """The mosaics that are in the cache: the frame each came from, and one to speak for all."""
-
-    cache: Cache
-    numbers: list[int]
-    mosaic: Mosaic
-    pattern: NDArray[np.uint8]
-    sensor: Bayer
-    size: tuple[int, int]
 
 
 @dataclass
@@ -120,31 +108,32 @@ def stack(
         raise UsageError("The number of jobs must be 1 or more.")
     tell = progress or (lambda _step, _done, _total: None)
     clock = _Clock()
-    with clock.step("scan"):
-        session = scan([Path(path) for path in paths])
     jobs = options.jobs or os.cpu_count() or 1
     options = replace(options, jobs=jobs)
-    with working_folder(options.scratch) as folder, ThreadPoolExecutor(jobs) as pool:
+    folders = [Path(path) for path in paths]
+    with (
+        working_folder(options.scratch) as folder,
+        ThreadPoolExecutor(jobs) as pool,
+        readers(jobs) as read,
+    ):
         try:
-            return _run(session, options, folder, pool, tell, clock)
+            return _run(folders, options, Desk(folder, read, pool, tell), clock)
         except BaseException:
             pool.shutdown(wait=True, cancel_futures=True)
             raise
 
 
-def _run(
-    session: Session,
-    options: Options,
-    folder: Path,
-    pool: Executor,
-    tell: Progress,
-    clock: _Clock,
-) -> Result:
+def _run(paths: Sequence[Path], options: Options, desk: Desk, clock: _Clock) -> Result:
+    pool, tell = desk.pool, desk.tell
+    with clock.step("scan"):
+        session = scan(paths, desk.read, pool.map)
+        masters, told = find_masters(paths, options.masters, desk)
     frames = session.lights
     with clock.step("read"):
-        lights, unreadable = _read_all(frames, folder, pool, tell)
+        lights, unreadable = read_lights(frames, masters, desk)
     with clock.step("stars"):
-        defects, noise, tables, skies = _look(lights, pool, tell)
+        defects, sensor, tables, skies = _look(lights, frames, pool, tell)
+        noise = sensor.noise
     if not any(len(table) for table in tables):
         raise InputError(
             "There are no stars in any of the frames. Check that the lens was open and in focus, "
@@ -168,7 +157,12 @@ def _run(
         registration=registration,
         mosaic=lights.mosaic,
         size=lights.size,
-        options={"method": options.method, "jobs": options.jobs},
+        options={
+            "method": options.method,
+            "masters": [str(path) for path in options.masters],
+            "jobs": options.jobs,
+        },
+        calibration=account.calibration(lights, [frame.form for frame in frames], sensor, told),
         integration={"method": options.method, "frames": len(placed), **summary},
         timing=clock.seconds,
     )
@@ -177,90 +171,37 @@ def _run(
     return Result(picture, record, lights.mosaic.balance, reference.metadata.orientation, white)
 
 
-def _read_all(
-    frames: Sequence[Frame], folder: Path, pool: Executor, tell: Progress
-) -> tuple[_Lights, dict[int, str]]:
-    """Decode and calibrate all frames into the cache; why some could not be, by number."""
-    reasons: dict[int, str] = {}
-    heads: dict[int, Mosaic] = {}
-    first = _first_readable(frames)
-    height, width = first.data.shape
-    coding = scratch.coding_for(float(first.black.max()), first.white)
-    cache = Cache(folder, (height, width), coding)
-
-    def read(number: int) -> Mosaic | str:
-        try:
-            mosaic = decode(frames[number].path)
-        except RawFileError as error:
-            return error.reason
-        if mosaic.data.shape != cache.shape:
-            return "another size than its file said"
-        scratch.put(cache, number, calibrate.calibrate(mosaic))
-        return replace(mosaic, data=mosaic.data[:2, :2].copy())
-
-    for k, found in enumerate(pool.map(read, range(len(frames)))):
-        if isinstance(found, str):
-            reasons[k] = found
-        else:
-            heads[k] = found
-        tell("Reading the frames", k + 1, len(frames))
-    layouts = {k: tuple(head.pattern.ravel().tolist()) for k, head in heads.items()}
-    usual = max(layouts.values(), key=list(layouts.values()).count)
-    for k, own in layouts.items():
-        if own != usual:
-            reasons[k] = "its sensor's colours are laid out in another way than the others'"
-    numbers = [k for k in heads if k not in reasons]
-    mosaic = heads[numbers[0]]
-    sensor = bayer(mosaic.pattern, width, height, mosaic.balance)
-    return _Lights(cache, numbers, mosaic, mosaic.pattern, sensor, (width, height)), reasons
-
-
-def _first_readable(frames: Sequence[Frame]) -> Mosaic:
-    """The first frame that can be decoded.  Raises ``InputError`` when none can."""
-    reasons = []
-    for frame in frames:
-        try:
-            return decode(frame.path)
-        except RawFileError as error:
-            reasons.append(f"{frame.path.name}: {error.reason}")
-    listed = "; ".join(reasons[:3])
-    raise InputError(f"None of the raw files could be read ({listed}). Copy them again.")
-
-
 def _look(
-    lights: _Lights, pool: Executor, tell: Progress
-) -> tuple[NDArray[np.bool_], Noise, list[Stars], list[Sky]]:
-    """Defects, noise, and each frame's stars and sky."""
+    lights: Lights, frames: Sequence[Frame], pool: Executor, tell: Progress
+) -> tuple[NDArray[np.bool_], SensorNoise, list[Stars], list[Sky]]:
+    """Suspect sites, noise, and each frame's stars and sky."""
     cache, numbers = lights.cache, lights.numbers
     tell("Finding hot pixels", 0, 1)
-    defects = find_defects(cache, numbers, pool)
+    suspects = find_defects(cache, numbers, pool)
     tell("Finding hot pixels", 1, 1)
-    clip = calibrate.clip_level(lights.mosaic)
+    clip, pattern = calibrate.clip_level(lights.mosaic), lights.mosaic.pattern
 
     def clean(number: int) -> NDArray[np.float32]:
         codes = scratch.get(cache, number, scratch.whole(cache))
-        return scratch.decode(codes, cache.coding, without=defects)
+        return scratch.decode(codes, cache.coding, without=suspects)
 
-    if len(numbers) > 1:
-        middle = len(numbers) // 2
-        noise = measure_noise([(clean(numbers[middle - 1]), clean(numbers[middle]))])
-    else:
-        noise = measure_noise_alone(clean(numbers[0]))
+    sensor = sensor_noise(lights, clean, frames[numbers[0]].metadata.noise_profile)
 
     def one(number: int) -> tuple[Stars, Sky]:
         adu = clean(number)
-        return detect(adu, lights.pattern, noise, clip), measure_sky(adu, lights.pattern)
+        stars = detect(adu, pattern, sensor.noise, clip, lights.reliefs[number])
+        return stars, measure_sky(adu, pattern)
 
     tables, skies = [], []
     for table, sky in pool.map(one, numbers):
         tables.append(table)
         skies.append(sky)
         tell("Finding stars", len(tables), len(numbers))
-    return defects, noise, tables, skies
+    return suspects, sensor, tables, skies
 
 
 def _register(
-    tables: Sequence[Stars], lights: _Lights, frames: Sequence[Frame]
+    tables: Sequence[Stars], lights: Lights, frames: Sequence[Frame]
 ) -> Registration | None:
     """The session's geometry; None for a single frame."""
     if len(tables) < 2:
@@ -284,7 +225,7 @@ def _transparencies(tables: Sequence[Stars], registration: Registration | None) 
 
 
 def _place(
-    lights: _Lights,
+    lights: Lights,
     skies: Sequence[Sky],
     noise: Noise,
     registration: Registration | None,
@@ -293,7 +234,8 @@ def _place(
     """The used frames ready for integration, the reference first."""
     if registration is None:
         alone = plane_mapping(np.eye(3))
-        return [Placed(lights.numbers[0], alone, flat_level(lights.size), noise, 1.0)]
+        level, relief = flat_level(lights.size), lights.reliefs[lights.numbers[0]]
+        return [Placed(lights.numbers[0], alone, level, noise, 1.0, relief)]
     reference = registration.reference
     placed = []
     for k in sorted(range(len(grades)), key=lambda k: (k != reference, k)):
@@ -304,12 +246,13 @@ def _place(
         if k != reference:
             light = grades[k].transparency or 1.0
             level = relative_level(skies[reference], skies[k], mapping, lights.size, light)
-        placed.append(Placed(lights.numbers[k], mapping, level, noise, grades[k].weight))
+        number, weight = lights.numbers[k], grades[k].weight
+        placed.append(Placed(number, mapping, level, noise, weight, lights.reliefs[number]))
     return placed
 
 
 def _integrate(
-    lights: _Lights,
+    lights: Lights,
     placed: Sequence[Placed],
     defects: NDArray[np.bool_],
     method: str,
@@ -324,7 +267,7 @@ def _integrate(
     grid = (lights.cache, placed, lights.sensor)
     if method != BY_SAMPLE:
         picture = combine(*grid, defects, METHODS[method], pool, told("Combining"))
-        return picture, _summary(defects, None, None)
+        return picture, _summary(Verdict(defects, None, None), None)
     verdict, expected = Verdict(defects, None, 0.0), None
     few = _spread_over(placed, _FIRST_FRAMES)
     # With few frames a hot pixel weighs in the first stack that is to tell it: judged twice.
@@ -343,7 +286,7 @@ def _integrate(
         del first
     known = (verdict.defects, verdict.pattern, expected)
     picture, noise = total(*grid, *known, pool, told("Combining"))
-    return picture, _summary(verdict.defects, verdict.rejected, noise)
+    return picture, _summary(verdict, noise)
 
 
 def _spread_over(placed: Sequence[Placed], most: int) -> list[Placed]:
@@ -353,12 +296,11 @@ def _spread_over(placed: Sequence[Placed], most: int) -> list[Placed]:
     return [placed[0], *(rest[int(i)] for i in np.linspace(0, len(rest) - 1, count).round())]
 
 
-def _summary(
-    defects: NDArray[np.bool_], rejected: float | None, noise: NoiseBlocks | None
-) -> dict[str, Any]:
+def _summary(verdict: Verdict, noise: NoiseBlocks | None) -> dict[str, Any]:
     return {
-        "defects": int(defects.sum()),
-        "rejected_share": rejected,
+        "defects": int(verdict.defects.sum()),
+        "pattern": verdict.pattern is not None,
+        "rejected_share": verdict.rejected,
         "noise_frame_adu": block_noise(noise.frame) if noise else None,
         "noise_stack_adu": block_noise(noise.stack) if noise else None,
     }

@@ -145,18 +145,6 @@ def photon_transfer_alone(adu: Plane, clip: float = np.inf) -> NoiseMeasurement 
     return photon_transfer([beside, below], clip)
 
 
-def measure_noise(pairs: Sequence[tuple[Plane, Plane]], clip: float = np.inf) -> Noise:
-    """The noise model of ``photon_transfer``; the same for all samples where there is none."""
-    found = photon_transfer(pairs, clip)
-    return found.noise if found else UNKNOWN
-
-
-def measure_noise_alone(adu: Plane, clip: float = np.inf) -> Noise:
-    """The noise model of ``photon_transfer_alone``; the same for all samples if there is none."""
-    found = photon_transfer_alone(adu, clip)
-    return found.noise if found else UNKNOWN
-
-
 def looks_denoised(measurement: NoiseMeasurement) -> bool:
     """Whether the raw has been smoothed: its noise is shared between neighbours.
 

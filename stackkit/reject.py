@@ -31,13 +31,13 @@ Mask = NDArray[np.bool_]
 
 @dataclass(frozen=True)
 class Verdict:
-    """Defects (H, W), what else stays with the sensor (H, W) in codes of the cache (None when too
-    few frames tell), and the share of samples rejected.
+    """Defects (H, W), what else stays with the sensor (H, W) in codes of the cache (None when it is
+    not worth taking off), and the share of samples rejected (None when nobody judged).
     """
 
     defects: Mask
     pattern: Pattern | None
-    rejected: float
+    rejected: float | None
 
 
 SINGLE = 5.0

@@ -6,14 +6,15 @@ import os
 import re
 import stat
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from pathlib import Path
 
 from stackkit.errors import InputError
-from stackkit.raw.decode import RawFileError, open_raw, why
+from stackkit.raw.decode import Form, Kind, kind, why
 from stackkit.raw.metadata import Metadata, read_metadata
+from stackkit.raw.readers import Read, here
 
 
 class Role(StrEnum):
@@ -28,7 +29,8 @@ class Frame:
     """One file of the folder.
 
     ``reason`` says why a file that is no light is left out; ``size`` is the (width, height) of
-    the visible mosaic in sensor orientation, None where the file is no raw picture.
+    the visible mosaic in sensor orientation, None where the file is no picture; ``form`` is how
+    raw it is.
     """
 
     path: Path
@@ -36,6 +38,7 @@ class Frame:
     metadata: Metadata
     reason: str = ""
     size: tuple[int, int] | None = None
+    form: Form = Form.MOSAIC
 
 
 @dataclass(frozen=True)
@@ -50,24 +53,35 @@ class Session:
         return tuple(frame for frame in self.frames if frame.role is Role.LIGHT)
 
 
-def scan(paths: Sequence[Path]) -> Session:
+def scan(
+    paths: Sequence[Path],
+    read: Read = here,
+    each: Callable[..., Iterable[tuple[Kind, Metadata]]] = map,
+) -> Session:
     """The session that lies in ``paths``: folders (their own files only) and single files.
 
     Files are known by their content; headers are read, pixels are not.  Hidden files and folders
     within folders are passed over; every other file becomes a frame.  The lights are the largest
     group of one camera and one size (of equal groups the earliest), by time if all of them have
     one, else by name with numbers in their order; the rest follow by name with their reason.
+    Where there are no raw mosaics, raws whose colours are mixed already serve, and last of all
+    pictures.  ``read`` calls a function of a path (``raw.readers``), ``each`` maps like ``map``.
 
-    Raises ``InputError`` when a path cannot be read or nothing in them is a raw picture.
+    Raises ``InputError`` when a path cannot be read or nothing in them is a picture.
     """
-    frames = _once([_examine(path) for folder in paths for path in _listed(folder)])
-    candidates = _in_order([frame for frame in frames if frame.role is Role.LIGHT])
+    files = [path for folder in paths for path in _listed(folder)]
+    known = each(lambda path: read(examine, path), files)
+    frames = _once([_frame(path, *found) for path, found in zip(files, known, strict=True)])
+    possible = [frame for frame in frames if frame.role is Role.LIGHT]
     others = [frame for frame in frames if frame.role is Role.OTHER]
-    if not candidates:
+    if not possible:
         raise InputError(_nothing_found(paths, others))
+    best = min((frame.form for frame in possible), key=list(Form).index)
+    candidates = _in_order([frame for frame in possible if frame.form is best])
+    others += [_less_raw(frame) for frame in possible if frame.form is not best]
     groups = Counter(_group(frame) for frame in candidates)
     common = groups.most_common(1)[0][0]  # of equal counts the first met
-    lights = [frame for frame in candidates if _group(frame) == common]
+    lights = [replace(f, reason="") for f in candidates if _group(f) == common]
     others += [_odd_one(frame, lights[0]) for frame in candidates if _group(frame) != common]
     return Session((*_in_order(lights), *sorted(others, key=_by_name)))
 
@@ -108,15 +122,21 @@ def _apart(one: Path, other: Path) -> str:
     return one.name if one.name != other.name else str(one)
 
 
-def _examine(path: Path) -> Frame:
+def examine(path: Path) -> tuple[Kind, Metadata]:
+    """What the file is, and what it says of itself; nothing if it is no picture."""
+    found = kind(path)
+    return found, Metadata() if found.form is Form.NONE else read_metadata(path)
+
+
+def _frame(path: Path, found: Kind, metadata: Metadata) -> Frame:
     """The file as a light, or as something else with the reason."""
-    try:
-        with open_raw(path) as (raw, directories):
-            size = (raw.sizes.width, raw.sizes.height)
-            metadata = read_metadata(path, directories)
-    except RawFileError as fault:
-        return Frame(path, Role.OTHER, Metadata(), fault.reason)
-    return Frame(path, Role.LIGHT, metadata, size=size)
+    role = Role.OTHER if found.form is Form.NONE else Role.LIGHT
+    return Frame(path, role, metadata, found.reason, found.size, found.form)
+
+
+def _less_raw(frame: Frame) -> Frame:
+    """A frame that would serve if there were nothing better."""
+    return replace(frame, role=Role.OTHER, reason=frame.reason or "less raw than the others")
 
 
 def _group(frame: Frame) -> tuple[str | None, tuple[int, int] | None]:

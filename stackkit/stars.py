@@ -17,7 +17,9 @@ from photutils.background import Background2D, MedianBackground
 from photutils.detection import find_peaks
 from scipy.ndimage import gaussian_filter
 
+from stackkit.calibrate import EVEN
 from stackkit.noise import Noise
+from stackkit.resample import RELIEF_STEP
 
 Plane = NDArray[np.float32]
 Column = NDArray[np.float64]
@@ -102,17 +104,24 @@ def _filled(site: Plane) -> Plane:
     return filled
 
 
-def detect(adu: Plane, pattern: NDArray[np.uint8], noise: Noise, clip: float) -> Stars:
+def detect(
+    adu: Plane,
+    pattern: NDArray[np.uint8],
+    noise: Noise,
+    clip: float,
+    relief: Plane = EVEN,
+) -> Stars:
     """Stars of one calibrated mosaic.
 
-    ``adu`` (H, W) ADU above black, NaN where missing; ``clip`` the ADU at which samples saturate.
+    ``adu`` (H, W) ADU above black, NaN where missing; ``clip`` the ADU at which samples saturate;
+    ``relief`` by what samples, noise and saturation were multiplied (``calibrate.Calibrated``).
     Returns an empty table, never an error, when there is nothing to see.
     """
     found = _peaks(cells(adu))
     if len(found) == 0:
         return select(_table(np.zeros((0, 7))), np.zeros(0, dtype=bool))
     rows = np.full((len(found), 7), np.nan)
-    _fit_all(adu, pattern, found, noise.slope, noise.floor, clip, rows)
+    _fit_all(adu, pattern, found, _gains(relief, found), noise.slope, noise.floor, clip, rows)
     stars = _table(rows[np.isfinite(rows).all(axis=1)])
     height, width = adu.shape
     good = (
@@ -125,6 +134,14 @@ def detect(adu: Plane, pattern: NDArray[np.uint8], noise: Noise, clip: float) ->
     )
     stars = select(stars, good)
     return _without_doubles(select(stars, np.argsort(-stars.flux, kind="stable")))
+
+
+def _gains(relief: Plane, places: Column) -> Column:
+    """Green's gain (N,) at places (N, 2) as x, y."""
+    x, y = (places / RELIEF_STEP).astype(np.int64).T
+    rows, columns = relief.shape[1:]
+    gains = relief[1, np.clip(y, 0, rows - 1), np.clip(x, 0, columns - 1)]
+    return np.asarray(gains, dtype=np.float64)
 
 
 def _peaks(summed: Plane) -> Column:
@@ -189,9 +206,10 @@ def _without_doubles(stars: Stars) -> Stars:
 
 
 @numba.njit(cache=True, nogil=True)
-def _fit_all(adu, pattern, starts, slope, floor, clip, rows):  # type: ignore[no-untyped-def]
+def _fit_all(adu, pattern, starts, gains, slope, floor, clip, rows):  # type: ignore[no-untyped-def]
     for i in range(starts.shape[0]):
-        _fit_one(adu, pattern, starts[i, 0], starts[i, 1], slope, floor, clip, rows[i])
+        x, y, gain = starts[i, 0], starts[i, 1], gains[i]
+        _fit_one(adu, pattern, x, y, slope * gain, floor * gain * gain, clip * gain, rows[i])
 
 
 @numba.njit(cache=True, nogil=True)

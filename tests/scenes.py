@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from scipy.special import erf
 
 from stackkit import integrate, opening, scratch
+from stackkit.calibrate import EVEN
 from stackkit.geometry import Mapping, plane_mapping
 from stackkit.integrate import Placed
 from stackkit.methods import METHODS, Method
@@ -94,8 +95,9 @@ def placed(
     noise: Noise | None = None,
     weight: float = 1.0,
     level: Level | None = None,
+    relief: NDArray[np.float32] = EVEN,
 ) -> Placed:
-    """A frame of the cache: by default the reference, with unit noise and weight."""
+    """A frame of the cache: by default the reference, with unit noise and weight, as it was."""
     size = (cache.shape[1], cache.shape[0])
     return Placed(
         number,
@@ -103,6 +105,7 @@ def placed(
         level or flat_level(size),
         noise or Noise(0.0, 1.0),
         weight,
+        relief,
     )
 
 
@@ -132,10 +135,11 @@ def summed(
     pool: Executor | None = None,
     balance: tuple[float, float, float] | None = None,
     first: NDArray[np.float32] | None = None,
+    lasting: NDArray[np.int16] | None = None,
 ) -> tuple[Stack, integrate.NoiseBlocks]:
     defects = no_defects(cache) if defects is None else defects
     grid = layout(pattern, cache.shape, balance)
-    return integrate.total(cache, frames, grid, defects, None, first, pool or Here(), quiet)
+    return integrate.total(cache, frames, grid, defects, lasting, first, pool or Here(), quiet)
 
 
 def star_picture(
@@ -166,15 +170,17 @@ def opened_plainly(
     step: float = 1.0,
     pedestal: float = 0.0,
     balance: tuple[float, float, float] | None = None,
+    missing: NDArray[np.bool_] | None = None,
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Planes and confidence (3, H, W) of a window, place by place as the words say.
 
-    NaN where nothing is near.
+    NaN where nothing is near.  The codes of ``missing`` samples are what is expected there, or 0.
     """
     height, width = codes.shape
     sensor, colour = layout(pattern, codes.shape, balance), sites(pattern, codes.shape)
     adu = np.where(codes == 0, np.nan, (codes - 1.0) * step - pedestal)
     padded = np.pad(adu, 2, constant_values=np.nan)
+    measured = np.pad(codes != 0 if missing is None else (codes != 0) & ~missing, 2)
     planes = np.full((3, height, width), np.nan)
     confidence = np.full((3, height, width), opening.FILLED)
     for c, y, x in np.ndindex(planes.shape):
@@ -192,7 +198,8 @@ def opened_plainly(
             steep = padded[y + 2, x + 2] - around
             share = sensor.cross[own, c]
             planes[c, y, x] = values[there].mean() + share * np.nan_to_num(steep)
-            confidence[c, y, x] = there.mean()
+            share_there = np.mean([measured[y + j + 1, x + i + 1] for j, i in taps])
+            confidence[c, y, x] = max(share_there, opening.FILLED)
     return planes, confidence
 
 

@@ -13,13 +13,16 @@ from stackkit import opening
 every_pattern = pytest.mark.parametrize("pattern", PATTERNS)
 
 
-def opened(codes, pattern, step=1.0, pedestal=0.0, balance=None):
+def opened(codes, pattern, step=1.0, pedestal=0.0, balance=None, missing=None):
     """Planes and confidence (3, H, W) of a window, by the kernel."""
+    missing = codes == 0 if missing is None else missing
     grid = layout(pattern, codes.shape, balance)
     planes = np.full((3, *codes.shape), np.nan, np.float32)
     confidence = np.full_like(planes, np.nan)
     taps = opening.opening_taps(grid.layout)
-    opening.open_window(codes, step, pedestal, grid.layout, grid.cross, taps, planes, confidence)
+    opening.open_window(
+        codes, missing, (step, pedestal), grid.layout, grid.cross, taps, planes, confidence
+    )
     return planes, confidence
 
 
@@ -56,6 +59,41 @@ def test_opening_with_samples_missing_is_what_the_rule_says(pattern, balance, ma
     np.testing.assert_allclose(confidence, sure, atol=1e-6)
     np.testing.assert_allclose(planes[there], plainly[there], atol=2e-3)
     assert np.isfinite(planes).all()
+
+
+@every_pattern
+@BALANCES
+@pytest.mark.parametrize("margin", [3, 0])
+@examples(8)
+@given(data=st.data())
+def test_opening_with_samples_expected_is_what_the_rule_says(pattern, balance, margin, data):
+    """Some of the missing samples have a code that stands for them, others none."""
+    codes = some_codes(4)
+    missing = np.zeros(codes.shape, dtype=bool)
+    where = st.tuples(st.integers(margin, 21 - margin), st.integers(margin, 25 - margin))
+    for k, at in enumerate(data.draw(st.lists(where, min_size=1, max_size=10, unique=True))):
+        missing[at] = True
+        codes[at] = 0 if k % 3 == 2 else codes[at]
+    planes, confidence = opened(codes, pattern, 0.5, 64.0, balance, missing)
+    plainly, sure = opened_plainly(codes, pattern, 0.5, 64.0, balance, missing)
+    there = np.isfinite(plainly)
+    np.testing.assert_allclose(confidence, sure, atol=1e-6)
+    np.testing.assert_allclose(planes[there], plainly[there], atol=2e-3)
+
+
+@every_pattern
+@examples(10)
+@given(seed=st.integers(0, 1000), share=st.floats(0.01, 0.6))
+def test_what_is_expected_counts_as_a_value_and_not_as_a_measurement(pattern, seed, share):
+    """Planes are those of a whole window, the confidence that of a window with holes."""
+    codes = some_codes(seed)
+    missing = np.random.default_rng([seed, 1]).random(codes.shape) < share
+    planes, confidence = opened(codes, pattern, balance=(1.9, 1.0, 1.5), missing=missing)
+    whole, _ = opened(codes, pattern, balance=(1.9, 1.0, 1.5))
+    holed = np.where(missing, 0, codes).astype(np.uint16)
+    _, without = opened(holed, pattern, balance=(1.9, 1.0, 1.5))
+    np.testing.assert_allclose(planes, whole, atol=2e-3)
+    assert np.array_equal(confidence, without)
 
 
 @every_pattern

@@ -24,7 +24,7 @@ from stackkit import scratch
 from stackkit.methods import METHODS
 from stackkit.noise import Noise
 from stackkit.normalise import Level, flat_level
-from stackkit.reject import FEWEST, judge, lone, outliers
+from stackkit.reject import FEWEST, judge, outliers
 
 SHAPE = (128, 160)
 GAIN, READ = 1.6, 1.4
@@ -156,13 +156,15 @@ WHITE = (2.0, 1.0, 1 / 0.7)
 """What brings the colours of these stars to one scale."""
 
 
-def judged(cache, frames, pool=None):
+def judged(cache, frames, pool=None, suspects=None):
     """Defects, rejected share and each frame's rejected samples."""
-    first = combined(cache, frames, method=METHODS["median"], balance=WHITE)
+    suspects = no_defects(cache) if suspects is None else suspects
+    first = combined(cache, frames, method=METHODS["median"], defects=suspects, balance=WHITE)
     grid = layout("RGGB", cache.shape, WHITE)
-    defects, share = judge(cache, frames, grid, no_defects(cache), first, pool or Here(), quiet)
+    verdict = judge(cache, frames, grid, suspects, first, pool or Here(), quiet)
     whole = scratch.whole(cache)
-    return defects, share, [scratch.get_rejected(cache, f.number, whole) for f in frames]
+    rejected = [scratch.get_rejected(cache, f.number, whole) for f in frames]
+    return verdict.defects, verdict.rejected, rejected
 
 
 def near(xy, reach=2.0):
@@ -271,16 +273,6 @@ def test_too_few_frames_are_not_judged(tmp_path):
     assert not any(mask.any() for mask in rejected)
 
 
-def test_known_defects_stay_defects(tmp_path):
-    cache, frames, _ = night(tmp_path, 5)
-    known = no_defects(cache)
-    known[40, 50] = True
-    first = combined(cache, frames, method=METHODS["median"], defects=known)
-    defects, _ = judge(cache, frames, layout("RGGB", SHAPE), known, first, Here(), quiet)
-    assert defects[40, 50]
-    assert known.sum() == 1
-
-
 def test_threads_change_nothing(tmp_path):
     cache, frames, _ = night(tmp_path, 6, added=[(2, trail(30.0)[0])])
     defects, share, rejected = judged(cache, frames)
@@ -289,18 +281,6 @@ def test_threads_change_nothing(tmp_path):
     assert other == share
     assert np.array_equal(again, defects)
     assert all(np.array_equal(a, b) for a, b in zip(rejected, masks, strict=True))
-
-
-def test_lone_sites_are_kept_and_crowds_are_not():
-    sites = np.zeros((60, 60), bool)
-    sites[10, 10] = sites[10, 14] = sites[59, 0] = True
-    sites[30:50, 30:50] = True
-    kept = lone(sites)
-    assert kept[10, 10]
-    assert kept[10, 14]
-    assert kept[59, 0]
-    assert kept[33:47, 33:47].sum() == 0
-    assert not (kept & ~sites).any()
 
 
 def test_ground_that_stays_while_the_sky_moves_is_no_defect(tmp_path):

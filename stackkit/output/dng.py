@@ -46,6 +46,7 @@ class MosaicTags:
     orientation: int = 1
     start: datetime | None = None
     noise_profile: tuple[float, float] | None = None
+    opcode_list_2: bytes | None = None
     color_matrix: tuple[float, ...] = _DAYLIGHT_MATRIX
     software: str = "stackkit simulate"
 
@@ -94,6 +95,8 @@ def mosaic_dng(codes: NDArray[np.uint16], tags: MosaicTags) -> bytes:
     }
     if tags.noise_profile is not None:
         main[51041] = (DOUBLE, tags.noise_profile)
+    if tags.opcode_list_2 is not None:
+        main[51009] = (UNDEFINED, tags.opcode_list_2)
     exif: dict[int, tuple[int, object]] = {
         33434: (RATIONAL, tags.exposure),
         33437: (RATIONAL, tags.f_number),

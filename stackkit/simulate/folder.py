@@ -6,14 +6,18 @@ import json
 from collections.abc import Callable
 from dataclasses import replace
 from enum import StrEnum
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+from scipy.ndimage import map_coordinates
 
 from stackkit.geometry import Array
 from stackkit.output.dng import MosaicTags, mosaic_dng
 from stackkit.output.files import replacing
+from stackkit.output.opcode_list import area_data, gain_map_opcode, opcode_list
+from stackkit.simulate.camera import vignette
 from stackkit.simulate.night import Night, frame_matrix, mid_time, times
 from stackkit.simulate.sensor import bias, dark, expose, flat, hot_pixels
 from stackkit.simulate.sky import catalogue, pixels, trails
@@ -21,6 +25,8 @@ from stackkit.simulate.sky import catalogue, pixels, trails
 _SENSOR_MM = 7.0
 """Width of the invented sensor, mm."""
 _LISTED_STARS = 1500
+_MAP_POINTS = (25, 33)
+"""Points of the shading maps, down and across."""
 
 
 class Calibration(StrEnum):
@@ -58,6 +64,22 @@ def file_tags(night: Night, k: int) -> MosaicTags:
         focal_35mm=round(43.27 * night.focal / diagonal),
         orientation=night.orientation,
         start=times(night)[k] if night.with_times else None,
+        opcode_list_2=shading_opcodes(night) if night.shading_map else None,
+    )
+
+
+@lru_cache(maxsize=4)
+def shading_opcodes(night: Night) -> bytes:
+    """An opcode list of four GainMaps, one a Bayer site, that undo the vignetting."""
+    size = np.array([night.height, night.width])
+    rows, columns = (
+        np.clip(np.linspace(0, side, points) - 0.5, 0, side - 1)
+        for points, side in zip(_MAP_POINTS, size, strict=True)
+    )
+    light = map_coordinates(vignette(night), np.meshgrid(rows, columns, indexing="ij"), order=1)
+    return opcode_list(
+        gain_map_opcode(area_data(y, x, night.height, night.width, pitch=(2, 2)), 1 / light)
+        for y, x in np.ndindex(2, 2)
     )
 
 

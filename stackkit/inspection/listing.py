@@ -1,0 +1,142 @@
+"""Which files there are, what each is for, and which of them were taken alike.  Headers only."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+from pathlib import Path
+from typing import Any
+
+from stackkit.calibration_frames import CalibrationFrame, LeftOut, find, kind_of_folder, within
+from stackkit.errors import InputError
+from stackkit.raw.decode import Form
+from stackkit.raw.metadata import Metadata, read_place
+from stackkit.raw.readers import Read, here
+from stackkit.session import Frame, Role, scan
+
+SHORTEST_NIGHT = 0.1
+"""Seconds below which an exposure is no picture of the night sky (common practice)."""
+
+Each = Callable[..., Iterable[Any]]
+"""Maps a function over items, as ``map`` does."""
+
+
+class Purpose(StrEnum):
+    """What a file is for, by its folder and its exposure."""
+
+    LIGHT = "light"
+    SHORT = "short exposure"
+    DARK = "dark"
+    FLAT = "flat"
+    BIAS = "bias"
+    OTHER = "other"
+
+
+@dataclass(frozen=True)
+class Item:
+    """One file.  ``session``: the stack would take it for one of its lights; ``reason``: why it
+    is of no use, or not with the others; ``place``: it carries where it was taken.
+    """
+
+    path: Path
+    purpose: Purpose
+    metadata: Metadata
+    form: Form
+    size: tuple[int, int] | None
+    reason: str
+    session: bool
+    place: bool
+
+
+@dataclass(frozen=True)
+class Batch:
+    """Frames taken alike (numbers in the survey): purpose, form, camera, size and setting."""
+
+    purpose: Purpose
+    frames: tuple[int, ...]
+
+
+@dataclass(frozen=True)
+class Survey:
+    """All files, the session's in time order, and the batches of what is a picture."""
+
+    items: tuple[Item, ...]
+    batches: tuple[Batch, ...]
+
+
+def survey(paths: Sequence[Path], read: Read = here, each: Each = map) -> Survey:
+    """What the headers tell of ``paths``: files, and folders with the files in them.
+
+    Folders named after a kind of calibration frames (``calibration_frames``), given or within a
+    given one, hold those.  Raises ``InputError`` when a path cannot be read or nothing in them is
+    a picture.
+    """
+    own = [path for path in paths if path.is_dir() and kind_of_folder(path)]
+    rest = [path for path in paths if path not in own]
+    frames, left_out = within(rest, read)
+    named: tuple[list[CalibrationFrame], list[LeftOut]] = find(own, read=read) if own else ([], [])
+    session = _session(rest, read, each, bool(frames or named[0]))
+    calibration = [*frames, *named[0]]
+    places = each(
+        lambda path: read(carries_place, path), [f.path for f in (*session, *calibration)]
+    )
+    items = [
+        _item(frame, place)
+        for frame, place in zip((*session, *calibration), places, strict=True)
+    ]
+    items += [
+        Item(one.path, Purpose.OTHER, Metadata(), Form.NONE, None, one.reason, False, False)
+        for one in (*left_out, *named[1])
+    ]
+    return Survey(tuple(items), batches(items))
+
+
+def carries_place(path: Path) -> bool:
+    """Whether the file says where it was taken; the place itself is not told."""
+    return read_place(path) is not None
+
+
+def _session(paths: Sequence[Path], read: Read, each: Each, others: bool) -> tuple[Frame, ...]:
+    """The frames that are no calibration frames by their folder; none if there are ``others``."""
+    if not paths:
+        return ()
+    try:
+        return scan(paths, read, each).frames
+    except InputError:
+        if others:
+            return ()
+        raise
+
+
+def _item(frame: Frame | CalibrationFrame, place: bool) -> Item:
+    said = frame.metadata
+    if isinstance(frame, CalibrationFrame):
+        kind = Purpose(frame.kind)
+        return Item(frame.path, kind, said, Form.MOSAIC, frame.size, "", False, place)
+    named = kind_of_folder(frame.path.absolute().parent)
+    light = frame.role is Role.LIGHT
+    if frame.form is Form.NONE:
+        purpose = Purpose.OTHER
+    elif named and light:  # a single file of such a folder
+        purpose = Purpose(named)
+    elif said.exposure is not None and said.exposure < SHORTEST_NIGHT:
+        purpose = Purpose.SHORT
+    else:
+        purpose = Purpose.LIGHT
+    session = light and purpose is Purpose.LIGHT
+    return Item(frame.path, purpose, said, frame.form, frame.size, frame.reason, session, place)
+
+
+def batches(items: Sequence[Item]) -> tuple[Batch, ...]:
+    """Pictures of one purpose, form, camera, size, ISO and exposure; the largest lights first."""
+    found: dict[tuple[Any, ...], list[int]] = {}
+    for k, item in enumerate(items):
+        if item.size is not None:
+            said = item.metadata
+            exposure = f"{said.exposure:.3g}" if said.exposure else None
+            setting = (item.purpose, item.form, said.camera, item.size, said.iso, exposure)
+            found.setdefault(setting, []).append(k)
+    order = list(Purpose)
+    made = [Batch(setting[0], tuple(numbers)) for setting, numbers in found.items()]
+    return tuple(sorted(made, key=lambda b: (order.index(b.purpose), -len(b.frames), b.frames)))

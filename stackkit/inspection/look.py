@@ -1,0 +1,240 @@
+"""From paths to the record of what is there: reading and measuring, one frame at a time.
+
+Files are decoded in processes that may die, and no more frames are in memory than there are jobs.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator, Sequence
+from concurrent.futures import Executor, ThreadPoolExecutor
+from contextlib import contextmanager
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from stackkit import scratch
+from stackkit.calibrate import above_black, clip_level
+from stackkit.calibration_frames import fault_of
+from stackkit.errors import UsageError
+from stackkit.grade import Grade, grade
+from stackkit.inspection import account
+from stackkit.inspection.facts import Facts, measure
+from stackkit.inspection.listing import Batch, Purpose, Survey, survey
+from stackkit.inspection.motion import Motion, motion
+from stackkit.inspection.sample import Sample, chosen, study
+from stackkit.masters import Kind
+from stackkit.normalise import Sky, measure_sky, relative_transparency
+from stackkit.output.files import working_folder
+from stackkit.progress import Progress
+from stackkit.raw.decode import Mosaic, RawFileError, decode
+from stackkit.raw.readers import Read, readers
+from stackkit.register import Registration, register
+from stackkit.scratch import Cache
+from stackkit.stars import Stars, detect
+
+_KINDS = {Purpose.DARK: Kind.DARK, Purpose.FLAT: Kind.FLAT, Purpose.BIAS: Kind.BIAS}
+_ANOTHER_SIZE = "another size than its file said"
+_ANOTHER_LAYOUT = "its sensor's colours are laid out in another way than the others'"
+
+
+@dataclass
+class Measured:
+    """What the pixels told, by number in the survey; ``samples`` by number of the batch.
+
+    ``faults``: why a frame cannot be read, or cannot serve as what it is for.  ``grades`` are those
+    of the session's lights, with their ``motion`` and the ``noise`` they were judged by.
+    """
+
+    facts: dict[int, Facts] = field(default_factory=dict)
+    faults: dict[int, str] = field(default_factory=dict)
+    samples: dict[int, Sample] = field(default_factory=dict)
+    tables: dict[int, Stars] = field(default_factory=dict)
+    skies: dict[int, Sky] = field(default_factory=dict)
+    grades: dict[int, Grade] = field(default_factory=dict)
+    motion: Motion | None = None
+
+
+@dataclass(frozen=True)
+class _Desk:
+    """What reading needs: processes, threads, how to tell of progress."""
+
+    read: Read
+    pool: Executor
+    tell: Progress
+
+
+def inspect(
+    paths: Sequence[Path], jobs: int | None = None, progress: Progress | None = None
+) -> dict[str, Any]:
+    """The record (``inspect.schema.json``) of the files and folders ``paths``, all measured.
+
+    ``jobs``: threads, None for all cores.  Raises ``InputError`` when a path cannot be read or
+    nothing in them is a picture, ``OutputError`` when the temporary place is full.
+    """
+    with _desk(jobs, progress) as desk:
+        listed = survey(paths, desk.read, desk.pool.map)
+        return account.record(listed, _measured(listed, desk))
+
+
+def headers(
+    paths: Sequence[Path], jobs: int | None = None, progress: Progress | None = None
+) -> dict[str, Any]:
+    """The same from the headers alone, which takes a moment; nothing is said of the pictures."""
+    with _desk(jobs, progress) as desk:
+        return account.record(survey(paths, desk.read, desk.pool.map), None)
+
+
+@contextmanager
+def _desk(jobs: int | None, progress: Progress | None) -> Iterator[_Desk]:
+    if jobs is not None and jobs < 1:
+        raise UsageError("The number of jobs must be 1 or more.")
+    count = jobs or os.cpu_count() or 1
+    with ThreadPoolExecutor(count) as pool, readers(count) as read:
+        try:
+            yield _Desk(read, pool, progress or (lambda _step, _done, _total: None))
+        except BaseException:
+            pool.shutdown(wait=True, cancel_futures=True)
+            raise
+
+
+def _measured(listed: Survey, desk: _Desk) -> Measured:
+    found = Measured()
+    total = sum(len(batch.frames) for batch in listed.batches)
+    for number, batch in enumerate(listed.batches):
+        sample = _sample(listed, batch, desk)
+        if sample is not None:
+            found.samples[number] = sample
+        for k, one in zip(
+            batch.frames,
+            desk.pool.map(lambda k, s=sample: _one(listed, k, s, desk.read), batch.frames),
+            strict=True,
+        ):
+            if isinstance(one, str):
+                found.faults[k] = one
+            else:
+                _keep(found, k, one)
+            desk.tell("Measuring the frames", len(found.facts) + len(found.faults), total)
+    _judge(listed, found)
+    return found
+
+
+@dataclass(frozen=True)
+class _Frame:
+    """What is kept of one frame."""
+
+    facts: Facts
+    fault: str
+    stars: Stars | None = None
+    sky: Sky | None = None
+
+
+def _keep(found: Measured, k: int, one: _Frame) -> None:
+    found.facts[k] = one.facts
+    if one.fault:
+        found.faults[k] = one.fault
+    if one.stars is not None and one.sky is not None:
+        found.tables[k], found.skies[k] = one.stars, one.sky
+
+
+def _sample(listed: Survey, batch: Batch, desk: _Desk) -> Sample | None:
+    """Noise and defects from a few frames of the batch; None when none of them can be read."""
+    numbers = [batch.frames[k] for k in chosen(len(batch.frames))]
+    desk.tell("Looking at a few", 0, 1)
+    with working_folder() as folder:
+
+        def put(k: int) -> Mosaic | None:
+            mosaic = _read(listed, k, desk.read)
+            if isinstance(mosaic, str):
+                return None
+            coding = scratch.coding_for(float(mosaic.black.max()), mosaic.white)
+            shape = (mosaic.data.shape[0], mosaic.data.shape[1])
+            scratch.put(Cache(folder, shape, coding), k, above_black(mosaic))
+            return replace(mosaic, data=mosaic.data[:2, :2].copy())
+
+        heads = dict(zip(numbers, desk.pool.map(put, numbers), strict=True))
+        alike = _alike({k: head for k, head in heads.items() if head is not None})
+        if not alike:
+            return None
+        head = next(iter(alike.values()))
+        width, height = listed.items[numbers[0]].size or (0, 0)
+        coding = scratch.coding_for(float(head.black.max()), head.white)
+        places = [batch.frames.index(k) for k in alike]
+        follow = [
+            (batch.frames[a], batch.frames[b])
+            for a, b in zip(places, places[1:], strict=False)
+            if b == a + 1 and batch.purpose is not Purpose.SHORT
+        ]
+        cache = Cache(folder, (height, width), coding)
+        profile = listed.items[next(iter(alike))].metadata.noise_profile
+        return study(cache, list(alike), follow[:1], head, profile, desk.pool)
+
+
+def _alike(heads: dict[int, Mosaic]) -> dict[int, Mosaic]:
+    """Those whose levels and layout are the first one's."""
+    kept: dict[int, Mosaic] = {}
+    for k, head in heads.items():
+        first = next(iter(kept.values()), head)
+        levels = (float(head.black.max()), head.white) == (float(first.black.max()), first.white)
+        if levels and np.array_equal(head.pattern, first.pattern):
+            kept[k] = head
+    return kept
+
+
+def _read(listed: Survey, k: int, read: Read) -> Mosaic | str:
+    """The mosaic, or why there is none."""
+    item = listed.items[k]
+    try:
+        mosaic: Mosaic = read(decode, item.path)
+    except RawFileError as fault:
+        return fault.reason
+    return mosaic if mosaic.data.shape[::-1] == item.size else _ANOTHER_SIZE
+
+
+def _one(listed: Survey, k: int, sample: Sample | None, read: Read) -> _Frame | str:
+    """What there is to know of one frame, or why it cannot be read."""
+    mosaic = _read(listed, k, read)
+    if isinstance(mosaic, str) or sample is None:
+        return mosaic if isinstance(mosaic, str) else "damaged or cut short"
+    if not np.array_equal(mosaic.pattern, sample.head.pattern):
+        return _ANOTHER_LAYOUT
+    adu = above_black(mosaic)
+    purpose = listed.items[k].purpose
+    if purpose is not Purpose.LIGHT:
+        kind = _KINDS.get(purpose)
+        return _Frame(measure(mosaic, adu), fault_of(kind, mosaic) if kind else "")
+    adu[sample.defects] = np.nan
+    stars = detect(adu, mosaic.pattern, sample.noise, clip_level(mosaic))
+    return _Frame(measure(mosaic, adu, stars), "", stars, measure_sky(adu, mosaic.pattern))
+
+
+def _judge(listed: Survey, found: Measured) -> None:
+    """Grades and motion of the session's lights, by the same rules as in stacking."""
+    numbers = [k for k, item in enumerate(listed.items) if item.session and k in found.tables]
+    batch = next((n for n, b in enumerate(listed.batches) if set(b.frames) & set(numbers)), None)
+    tables = [found.tables[k] for k in numbers]
+    if batch is None or batch not in found.samples or not any(len(table) for table in tables):
+        return
+    registration, light = None, [1.0] * len(tables)
+    if len(tables) > 1:
+        registration = _registration(listed, numbers, tables)
+        reference = tables[registration.reference]
+        light = [
+            relative_transparency(reference, table, pairs)
+            for table, pairs in zip(tables, registration.pairs, strict=True)
+        ]
+        times = [listed.items[k].metadata.time for k in numbers]
+        found.motion = motion(tables, times, registration, listed.items[numbers[0]].size or (1, 1))
+    skies = [found.skies[k] for k in numbers]
+    graded = grade(tables, skies, light, found.samples[batch].noise, registration)
+    found.grades = dict(zip(numbers, graded, strict=True))
+
+
+def _registration(
+    listed: Survey, numbers: Sequence[int], tables: Sequence[Stars]
+) -> Registration:
+    first = listed.items[numbers[0]]
+    width, height = first.size or (1, 1)
+    return register(tables, (width, height), account.focal_px(first))

@@ -1,0 +1,182 @@
+"""What happens between the frames: pauses, the sky's own motion, and the camera's."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stackkit.geometry import rotation_angle
+from stackkit.register import Registration, static_flags
+from stackkit.stars import Stars
+
+Array = NDArray[np.float64]
+_Item = TypeVar("_Item")
+
+_PAUSE = 1.5
+"""Multiple of the usual time between frames from which on it is a gap."""
+_LEAST_PAUSE = 2.0
+"""Seconds beyond the usual ones that a gap has at least: clocks may count whole seconds."""
+_JUMP = 4.0
+"""px by which the camera moved at least, to be worth a word …"""
+_ODD = 6.0
+"""… and as a multiple of the usual deviation from steady motion."""
+_CELLS = 12
+_EXPECTED = 12.0
+"""Stars to be expected in a cell that has none: by chance with a probability of e⁻¹²."""
+
+
+@dataclass(frozen=True)
+class Gap:
+    """After frame number ``after`` nothing for ``seconds`` (from middle to middle)."""
+
+    after: int
+    seconds: float
+
+
+@dataclass(frozen=True)
+class Jump:
+    """After frame number ``after`` the camera stood elsewhere by ``px``."""
+
+    after: int
+    px: float
+
+
+@dataclass(frozen=True)
+class Motion:
+    """``drift`` px/s of the stars across the picture; ``rate`` arc seconds/s and ``turn`` degrees
+    of the turning; ``jumps`` by which the camera moved; ``foreground`` share of the picture that
+    shows no stars in any frame.  None: not to be told.
+    """
+
+    drift: float | None
+    rate: float | None
+    turn: float | None
+    jumps: tuple[Jump, ...]
+    foreground: float | None
+
+
+def gaps(times: Sequence[datetime | None]) -> tuple[float | None, tuple[Gap, ...]]:
+    """Usual seconds from one frame to the next, and where it took clearly longer."""
+    known = [(k, time) for k, time in enumerate(times) if time is not None]
+    waits = [(a, (later - time).total_seconds()) for (a, time), (_, later) in _next(known)]
+    if not waits:
+        return None, ()
+    usual = float(np.median([wait for _, wait in waits]))
+    longest = max(_PAUSE * usual, usual + _LEAST_PAUSE)
+    return usual, tuple(Gap(k, wait) for k, wait in waits if wait > longest)
+
+
+def _next(items: Sequence[_Item]) -> list[tuple[_Item, _Item]]:
+    return list(zip(items, items[1:], strict=False))
+
+
+def motion(
+    tables: Sequence[Stars],
+    times: Sequence[datetime | None],
+    registration: Registration,
+    size: tuple[int, int],
+) -> Motion:
+    """What the solved session tells of motion; lists run over its frames, ``size`` in px."""
+    seconds = _clock(times)
+    placed = [k for k, mapping in enumerate(registration.mappings) if mapping is not None]
+    turning = [k for k in placed if _by_lens(registration, k)]
+    turns = registration.geometry.rotations
+    steps = [(a, b, _vector(turns[b] @ turns[a].T)) for a, b in _next(turning)]
+    told = all(time is not None for time in times)
+    usual = _usual_rate(steps, seconds)
+    angle = None
+    if len(turning) > 1:
+        angle = float(np.degrees(rotation_angle(turns[turning[-1]] @ turns[turning[0]].T)))
+    rate = None
+    if usual is not None and told:
+        rate = float(np.degrees(np.linalg.norm(usual)) * 3600)
+    return Motion(
+        drift=_drift(tables, registration, placed, seconds) if told else None,
+        rate=rate,
+        turn=angle,
+        jumps=_jumps(steps, seconds, usual, registration.geometry.lens.f),
+        foreground=starless(tables, size),
+    )
+
+
+def _clock(times: Sequence[datetime | None]) -> Array:
+    """Seconds since the first frame; frame numbers where times are missing."""
+    known = [time for time in times if time is not None]
+    if len(known) < len(times):
+        return np.arange(len(times), dtype=np.float64)
+    return np.array([(time - known[0]).total_seconds() for time in known])
+
+
+def _by_lens(registration: Registration, k: int) -> bool:
+    """Whether the frame is explained by a turning camera, not by a plane of its own."""
+    mapping = registration.mappings[k]
+    return mapping is not None and mapping.frame is registration.geometry.lens
+
+
+def _vector(turn: Array) -> Array:
+    """The rotation vector (3,) of a rotation by less than half a turn."""
+    axis = np.array([turn[2, 1] - turn[1, 2], turn[0, 2] - turn[2, 0], turn[1, 0] - turn[0, 1]])
+    length = float(np.linalg.norm(axis))
+    return axis * (rotation_angle(turn) / length) if length > 0 else axis
+
+
+def _usual_rate(steps: Sequence[tuple[int, int, Array]], seconds: Array) -> Array | None:
+    """Median rotation vector a second: a fixed camera sees the sky turn about one axis."""
+    rates = [turn / (seconds[b] - seconds[a]) for a, b, turn in steps if seconds[b] > seconds[a]]
+    return np.median(rates, axis=0) if rates else None
+
+
+def _jumps(
+    steps: Sequence[tuple[int, int, Array]], seconds: Array, usual: Array | None, focal: float
+) -> tuple[Jump, ...]:
+    if usual is None or len(steps) < 2:
+        return ()
+    away = [
+        focal * float(np.linalg.norm(turn - usual * (seconds[b] - seconds[a])))
+        for a, b, turn in steps
+    ]
+    least = max(_JUMP, _ODD * float(np.median(away)))
+    return tuple(Jump(a, px) for (a, _, _), px in zip(steps, away, strict=True) if px > least)
+
+
+def _drift(
+    tables: Sequence[Stars], registration: Registration, placed: Sequence[int], seconds: Array
+) -> float | None:
+    """Median speed of the stars, px/s, between frames that follow each other."""
+    speeds = []
+    for a, b in _next(placed):
+        _, i, j = np.intersect1d(
+            registration.pairs[a][:, 0], registration.pairs[b][:, 0], return_indices=True
+        )
+        if len(i) == 0 or seconds[b] <= seconds[a]:
+            continue
+        before = tables[a].xy[registration.pairs[a][i, 1]]
+        after = tables[b].xy[registration.pairs[b][j, 1]]
+        path = float(np.median(np.hypot(*(after - before).T)))
+        speeds.append(path / (seconds[b] - seconds[a]))
+    return float(np.median(speeds)) if speeds else None
+
+
+def starless(tables: Sequence[Stars], size: tuple[int, int]) -> float | None:
+    """Share of the picture in which no frame has a star that moves, None where that tells nothing.
+
+    In cells a twelfth of the longer side; a cell counts when it should have a dozen by the mean.
+    """
+    width, height = size
+    across = _CELLS if width >= height else max(round(_CELLS * width / height), 1)
+    down = _CELLS if height > width else max(round(_CELLS * height / width), 1)
+    moving = [
+        table.xy[~still] for table, still in zip(tables, static_flags(tables), strict=True)
+    ]
+    xy = np.concatenate(moving) if moving else np.zeros((0, 2))
+    if len(xy) < _EXPECTED * across * down:
+        return None
+    counts, _, _ = np.histogram2d(
+        xy[:, 1], xy[:, 0], (down, across), ((-0.5, height - 0.5), (-0.5, width - 0.5))
+    )
+    return float(np.mean(counts == 0))

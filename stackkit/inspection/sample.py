@@ -1,0 +1,81 @@
+"""What frames of one setting share, from a few of them: noise and hot pixels."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from concurrent.futures import Executor
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stackkit import scratch
+from stackkit.calibrate import clip_level
+from stackkit.defects import find_defects
+from stackkit.inspection.facts import span_of
+from stackkit.noise import (
+    Noise,
+    NoiseMeasurement,
+    looks_denoised,
+    photon_transfer,
+    photon_transfer_alone,
+    profile_noise,
+    reconcile,
+)
+from stackkit.raw.decode import Mosaic
+from stackkit.scratch import Cache
+
+MOST = 5
+"""Frames that are looked at for what all have in common."""
+
+
+@dataclass(frozen=True)
+class Sample:
+    """``head``: a mosaic of the setting, its data cut down to a corner; ``noise`` with its source
+    in words, and the ``measured`` one with its errors, which need not be the one to go by;
+    ``defects`` (H, W); ``frames``: how many were looked at.
+    """
+
+    head: Mosaic
+    noise: Noise
+    source: str
+    measured: NoiseMeasurement | None
+    denoised: bool
+    defects: NDArray[np.bool_]
+    frames: int
+
+
+def chosen(count: int) -> list[int]:
+    """Frame numbers to look at: the middle two, which follow each other, others spread out."""
+    middle = {max(count // 2 - 1, 0), min(count // 2, count - 1)}
+    spread = np.linspace(0, count - 1, min(count, MOST)).round()
+    return sorted(middle | {int(k) for k in spread})
+
+
+def study(
+    cache: Cache,
+    numbers: Sequence[int],
+    pairs: Sequence[tuple[int, int]],
+    head: Mosaic,
+    profile: Sequence[tuple[float, float]] | None,
+    pool: Executor,
+) -> Sample:
+    """The sample of the frames ``numbers`` in the cache.
+
+    Noise is measured from ``pairs`` of them that show the same; without, from one frame alone.
+    """
+    defects = find_defects(cache, numbers, pool)
+
+    def plane(number: int) -> NDArray[np.float32]:
+        codes = scratch.get(cache, number, scratch.whole(cache))
+        return scratch.decode(codes, cache.coding, without=defects)
+
+    clip = clip_level(head)
+    if pairs:
+        measured = photon_transfer([(plane(a), plane(b)) for a, b in pairs], clip)
+    else:
+        measured = photon_transfer_alone(plane(numbers[len(numbers) // 2]), clip)
+    said = profile_noise(profile, span_of(head)) if profile else None
+    noise, source = reconcile(measured, said)
+    denoised = measured is not None and looks_denoised(measured)
+    return Sample(head, noise, source, measured, denoised, defects, len(numbers))

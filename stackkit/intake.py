@@ -1,0 +1,244 @@
+"""From files to the cache of calibrated mosaics: the masters, and reading every light."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from concurrent.futures import Executor
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stackkit import calibration_frames, scratch
+from stackkit.calibrate import Calibrated, Correction, above_black, calibrate, clip_level
+from stackkit.dark_scaling import fit_dark, to_subtract
+from stackkit.defects import middle_of
+from stackkit.errors import InputError
+from stackkit.masters import Chosen, Kind, Master, choose, described
+from stackkit.noise import photon_transfer, photon_transfer_alone, reconcile
+from stackkit.opening import Bayer, bayer
+from stackkit.output.master_file import read_master
+from stackkit.progress import Progress
+from stackkit.raw.decode import Mosaic, RawFileError, decode
+from stackkit.raw.readers import Read
+from stackkit.scratch import Cache
+from stackkit.session import Frame
+
+Plane = NDArray[np.float32]
+
+_TRIED = 7
+"""Lights that a dark is tried on."""
+_HEADROOM = 1.25
+"""Frames of a session may carry somewhat stronger shading than the first."""
+_MOST_GAIN = 16.0
+
+
+@dataclass(frozen=True)
+class Desk:
+    """What a run works with: a folder for the time being, how files are read, threads, and whom to
+    tell how far it is.
+    """
+
+    folder: Path
+    read: Read
+    pool: Executor
+    tell: Progress
+
+
+@dataclass(frozen=True)
+class Lights:
+    """The lights in the cache, by their numbers among the session's frames.
+
+    ``mosaic`` speaks for all (its samples are only a corner); ``reliefs`` and ``bandings`` are as
+    in ``calibrate.Calibrated``; ``words``: what the masters did, or why they did not.
+    """
+
+    cache: Cache
+    numbers: list[int]
+    mosaic: Mosaic
+    sensor: Bayer
+    size: tuple[int, int]
+    correction: Correction
+    reliefs: dict[int, Plane]
+    bandings: dict[int, float]
+    remarks: dict[int, tuple[str, ...]]
+    words: tuple[str, ...]
+
+
+def find_masters(
+    folders: Sequence[Path], given: Sequence[Path], desk: Desk
+) -> tuple[list[Master], list[str]]:
+    """Masters ``given`` (files, or folders of them), made of calibration frames in ``folders``.
+
+    Raises ``InputError`` for a master that cannot be read; calibration frames that cannot be used
+    are told in words.
+    """
+    files = [path for path in given if path.is_file()]
+    places = [path for path in given if path.is_dir()]
+    for place in places:
+        files += sorted(p for p in place.iterdir() if p.suffix.lower() in (".fits", ".fit"))
+    missing = [path for path in given if not path.exists()]
+    if missing:
+        raise InputError(f"There is no master {missing[0]}. Check the name.")
+    masters = [read_master(path) for path in files]
+    frames, left_out = calibration_frames.within([*folders, *places], desk.read)
+    if places and not files and not frames:
+        raise InputError(
+            f"There are neither masters nor calibration frames in {places[0]}. Give the folder "
+            "that holds the master files, or folders named dark, flat or bias."
+        )
+    groups = calibration_frames.grouped(frames)
+    made = calibration_frames.make(groups, desk.folder, desk.tell, desk.read)
+    words = [f"{out.path.name} is left out: {out.reason}." for out in (*left_out, *made.left_out)]
+    return [*masters, *made.masters], [*words, *made.remarks]
+
+
+def read_lights(
+    frames: Sequence[Frame], masters: Sequence[Master], desk: Desk
+) -> tuple[Lights, dict[int, str]]:
+    """All lights calibrated in a cache, and why some are not, by number.
+
+    Raises ``InputError`` when none can be read.
+    """
+    first = _first_readable(frames, desk.read)
+    cache = _empty_cache(desk.folder, first, masters)
+    correction, words = _fitted(frames, masters, first, cache, desk)
+    reasons: dict[int, str] = {}
+    heads: dict[int, tuple[Mosaic, Calibrated]] = {}
+
+    def take(number: int) -> tuple[Mosaic, Calibrated] | str:
+        return _take(frames[number].path, number, cache, correction, desk.read)
+
+    for k, found in enumerate(desk.pool.map(take, range(len(frames)))):
+        if isinstance(found, str):
+            reasons[k] = found
+        else:
+            heads[k] = found
+        desk.tell("Reading the frames", k + 1, len(frames))
+    layouts = {k: tuple(head.pattern.ravel().tolist()) for k, (head, _) in heads.items()}
+    usual = max(layouts.values(), key=list(layouts.values()).count)
+    for k, own in layouts.items():
+        if own != usual:
+            reasons[k] = "its sensor's colours are laid out in another way than the others'"
+    numbers = [k for k in heads if k not in reasons]
+    mosaic = heads[numbers[0]][0]
+    height, width = cache.shape
+    lights = Lights(
+        cache=cache,
+        numbers=numbers,
+        mosaic=mosaic,
+        sensor=bayer(mosaic.pattern, width, height, mosaic.balance),
+        size=(width, height),
+        correction=correction,
+        reliefs={k: heads[k][1].relief for k in numbers},
+        bandings={k: heads[k][1].banding for k in numbers},
+        remarks={k: heads[k][0].remarks for k in numbers},
+        words=words,
+    )
+    return lights, reasons
+
+
+def _first_readable(frames: Sequence[Frame], read: Read) -> Mosaic:
+    """The first frame that can be decoded.  Raises ``InputError`` when none can."""
+    reasons = []
+    for frame in frames:
+        try:
+            mosaic: Mosaic = read(decode, frame.path)
+        except RawFileError as error:
+            reasons.append(f"{frame.path.name}: {error.reason}")
+        else:
+            return mosaic
+    listed = "; ".join(reasons[:3])
+    raise InputError(f"None of the raw files could be read ({listed}). Copy them again.")
+
+
+def _take(
+    path: Path, number: int, cache: Cache, correction: Correction, read: Read
+) -> tuple[Mosaic, Calibrated] | str:
+    """Reads one light into the cache; what is small of it comes back, or why it cannot be used."""
+    try:
+        mosaic: Mosaic = read(decode, path)
+    except RawFileError as error:
+        return error.reason
+    if mosaic.data.shape != cache.shape:
+        return "another size than its file said"
+    found = calibrate(mosaic, correction)
+    scratch.put(cache, number, found.adu)
+    head = replace(mosaic, data=mosaic.data[:2, :2].copy(), black_detail=None)
+    return head, replace(found, adu=found.adu[:0])
+
+
+def _empty_cache(folder: Path, first: Mosaic, masters: Sequence[Master]) -> Cache:
+    """A cache whose codes have room for what the brightest sample may be multiplied by."""
+    flats = [float(np.nanmin(m.value)) for m in masters if m.kind is Kind.FLAT]
+    strongest = max([1 / max(low, 1 / _MOST_GAIN) for low in flats], default=0.0)
+    strongest = strongest or float(calibrate(first).relief.max()) * _HEADROOM
+    gain = min(strongest, _MOST_GAIN) if strongest > _HEADROOM else 1.0
+    black = float(first.black.max())
+    height, width = first.data.shape
+    return Cache(folder, (height, width), scratch.coding_for(black, black + gain * first.white))
+
+
+def _fitted(
+    frames: Sequence[Frame],
+    masters: Sequence[Master],
+    first: Mosaic,
+    cache: Cache,
+    desk: Desk,
+) -> tuple[Correction, tuple[str, ...]]:
+    """What the masters that fit do to these lights, and in words why others do not."""
+    if not masters:
+        return Correction(), ()
+    said = frames[0].metadata
+    pattern = tuple(first.pattern.ravel().tolist())
+    alike = [m for m in masters if m.setting.pattern == pattern]
+    words = [
+        f"The {described(m)} is left out: its colours are laid out in another way."
+        for m in masters
+        if m.setting.pattern != pattern
+    ]
+    size = (cache.shape[1], cache.shape[0])
+    chosen = choose(alike, said.camera, size, said.iso, said.exposure)
+    words += chosen.words
+    dark = chosen.bias.value if chosen.bias else None
+    if chosen.dark is not None:
+        desk.tell("Trying the dark", 0, 1)
+        dark, told = _dark_for(frames, chosen, cache, desk)
+        words.append(told)
+        desk.tell("Trying the dark", 1, 1)
+    elif chosen.bias is not None:
+        words.append(f"The {described(chosen.bias)} is taken off.")
+    if chosen.flat is not None:
+        words.append(f"The {described(chosen.flat)} evens the field.")
+    return Correction(dark, chosen.flat.value if chosen.flat else None), tuple(words)
+
+
+def _dark_for(
+    frames: Sequence[Frame], chosen: Chosen, cache: Cache, desk: Desk
+) -> tuple[Plane | None, str]:
+    """ADU to take off, by a dark fitted to some of the lights, and a sentence about the fit."""
+    assert chosen.dark is not None
+    few = np.unique(np.linspace(0, len(frames) - 1, _TRIED).round().astype(int)).tolist()
+    planes: list[Plane] = []
+    numbers = []
+    clip = np.inf
+    for number in few:
+        try:
+            mosaic: Mosaic = desk.read(decode, frames[number].path)
+        except RawFileError:
+            continue
+        if mosaic.data.shape == cache.shape:
+            adu, clip = above_black(mosaic), clip_level(mosaic)
+            planes = [*planes[-1:], adu]
+            clipped = adu >= clip
+            scratch.put(cache, number, np.where(clipped, np.nan, adu).astype(np.float32))
+            numbers.append(number)
+    if not numbers:
+        return None, f"The {described(chosen.dark)} is left out: no light can be read."
+    middle = middle_of(cache, numbers, desk.pool) * np.float32(cache.coding.step)
+    fit = fit_dark(middle, chosen.dark, chosen.bias, frames[numbers[0]].metadata.exposure)
+    pair = photon_transfer([(planes[0], planes[1])], clip) if len(planes) > 1 else None
+    noise, _ = reconcile(pair or photon_transfer_alone(planes[-1], clip), None)
+    sky = float(np.nanmedian(planes[-1]))
+    return to_subtract(chosen.dark, fit, chosen.bias, noise, sky), fit.words
