@@ -11,6 +11,8 @@ from .terminal import Explained, failed
 
 _COMMANDS = {
     "stack": "Stack a folder of raw frames into one linear picture.",
+    "inspect": "Say what is in a file or folder, and whether it is fit for stacking.",
+    "masters": "Average darks, flats and biases into masters to use again.",
     "simulate": "Write a simulated night to rehearse with.",
 }
 

@@ -35,12 +35,27 @@ from .terminal import Explained, Place, Whole, progress_bar
     help="How the frames are combined: by-sample (each raw sample judged by itself), mean, "
     "median or sigma-clip.",
 )
-def command(paths: tuple[Path, ...], out: Path, force: bool, jobs: int | None, method: str) -> None:
+@click.option(
+    "--masters",
+    metavar="PATH",
+    multiple=True,
+    type=Place(),
+    help="Darks, flats and biases: a master file, or a folder that holds masters or folders named "
+    "dark, flat or bias. Can be given more than once.",
+)
+def command(
+    paths: tuple[Path, ...],
+    out: Path,
+    force: bool,
+    jobs: int | None,
+    method: str,
+    masters: tuple[Path, ...],
+) -> None:
     """Stack the raw frames of one session into one clean, linear picture.
 
     Give the folder that holds the raw files (DNG or another camera raw). Every frame is checked,
-    aligned on its stars and averaged; aircraft, satellites and hot pixels are left out. The
-    sources are only read. DIR receives stack.tif (to edit), stack.fits (the measurement),
+    aligned on its stars and averaged; aircraft, satellites and hot pixels are left out. Folders
+    named dark, flat or bias in it are used where they help. The sources are only read. DIR receives stack.tif (to edit), stack.fits (the measurement),
     preview.png (to look at) and run.json (what was done with every file, and why).
     """
     from stackkit.finish import check_output, write_results
@@ -52,7 +67,7 @@ def command(paths: tuple[Path, ...], out: Path, force: bool, jobs: int | None, m
     try:
         check_output(out, force)
         with progress_bar() as tell:
-            result = stack(paths, Options(method=method, jobs=jobs, scratch=out), tell)
+            result = stack(paths, Options(method, masters, jobs, out), tell)
             record = write_results(result, out, tell)
     except BaseException:
         take_back(made)

@@ -100,8 +100,20 @@ def _figures(record: Row, used: list[Row]) -> Iterator[Line]:
     if integration["rejected_share"]:
         share = f"{100 * integration['rejected_share']:.2g} % of the samples (trails, flashes)"
         yield "Removed", f"{share}, {integration['defects']} hot or dead pixels"
+    yield from _cleaning(record["calibration"])
     if len(used) > 1:
         yield "Reference", f"{record['reference']}, on which the others were laid"
+
+
+def _cleaning(calibration: Row) -> Iterator[Line]:
+    """What was done to the samples before; nothing about what is as usual."""
+    applied = [row["name"] for row in calibration["opcodes"] if row["what"].startswith("applied")]
+    if applied:
+        yield "Corrected", f"as the files ask: {', '.join(sorted(set(applied)))}"
+    for number, words in enumerate(calibration["masters"]):
+        yield "Masters" if number == 0 else "", words
+    if calibration["banding_adu"]:
+        yield "Banding", f"rows were off by {calibration['banding_adu']:.1f} ADU, taken off"
 
 
 def _turned(degrees: float, rate: float | None) -> Line:

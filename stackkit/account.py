@@ -81,8 +81,13 @@ def calibration(
         "form": str(forms[0]),
         "masters": [*told, *lights.words],
         "opcodes": [
-            {"list": f.list_number, "name": f.name, "what": f.what, "lacking": f.lacking}
-            for f in opcodes.account(lights.mosaic.opcodes)
+            {
+                "list": fate.list_number,
+                "name": fate.name,
+                "what": _done(fate, flat=lights.correction.flat is not None),
+                "lacking": fate.lacking,
+            }
+            for fate in opcodes.account(lights.mosaic.opcodes)
         ],
         "remarks": sorted({remark for k in lights.numbers for remark in lights.remarks[k]}),
         "noise": {
@@ -94,6 +99,13 @@ def calibration(
         },
         "banding_adu": float(np.median(list(lights.bandings.values()))),
     }
+
+
+def _done(fate: opcodes.Fate, *, flat: bool) -> str:
+    """What became of an opcode; a flat knows better than the file how the field is lit."""
+    if flat and fate.what.startswith("applied"):
+        return "left out: the flat does it"
+    return fate.what
 
 
 def _doubts(calibration: dict[str, Any]) -> list[str]:

@@ -48,6 +48,7 @@ BY_SAMPLE = "by-sample"
 
 _FIRST_FRAMES = 9
 """Frames in the first stack: enough to judge by, and no more to wait for with a hundred."""
+_LOOKS = (("First stack", "Rejecting outliers"), ("Second stack", "Rejecting again"))
 _UP = {
     **{1: (0.0, -1.0), 2: (0.0, -1.0), 3: (0.0, 1.0), 4: (0.0, 1.0)},
     **{5: (-1.0, 0.0), 6: (-1.0, 0.0), 7: (1.0, 0.0), 8: (1.0, 0.0)},
@@ -270,8 +271,7 @@ def _integrate(
         return picture, _summary(Verdict(defects, None, None), None)
     verdict, expected = Verdict(defects, None, 0.0), None
     few = _spread_over(placed, _FIRST_FRAMES)
-    # With few frames a hot pixel weighs in the first stack that is to tell it: judged twice.
-    for _ in range(0 if len(placed) < FEWEST else 2 if len(few) == len(placed) else 1):
+    for looks in _LOOKS[: _times_judged(len(placed))]:
         first = combine(
             lights.cache,
             few,
@@ -279,14 +279,21 @@ def _integrate(
             verdict.defects,
             METHODS["median"],
             pool,
-            told("First stack"),
+            told(looks[0]),
         )
-        verdict = judge(*grid, verdict.defects, first, pool, told("Rejecting outliers"))
+        verdict = judge(*grid, verdict.defects, first, pool, told(looks[1]))
         expected = first.value
         del first
     known = (verdict.defects, verdict.pattern, expected)
     picture, noise = total(*grid, *known, pool, told("Combining"))
     return picture, _summary(verdict, noise)
+
+
+def _times_judged(frames: int) -> int:
+    """With few frames a hot pixel weighs in the first stack that is to tell it: judged twice."""
+    if frames < FEWEST:
+        return 0
+    return 2 if frames <= _FIRST_FRAMES else 1
 
 
 def _spread_over(placed: Sequence[Placed], most: int) -> list[Placed]:

@@ -60,5 +60,6 @@ def sensor_noise(
     span = float(lights.mosaic.white - lights.mosaic.black.max())
     said = profile_noise(profile, span) if profile else None
     noise, words = reconcile(measured, said)
-    denoised = measured is not None and looks_denoised(measured)
+    # A single frame cannot tell smoothing from its own stars.
+    denoised = len(numbers) > 1 and measured is not None and looks_denoised(measured)
     return SensorNoise(noise, words, measured, denoised)

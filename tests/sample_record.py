@@ -80,6 +80,20 @@ def sample_record() -> dict[str, Any]:
             "focal_mm": 4.7,
             "focal_35mm": 23.4,
         },
+        "calibration": {
+            "form": "raw mosaic",
+            "masters": ["The flat (12 frames) evens the field."],
+            "opcodes": [{"list": 2, "name": "GainMap", "what": "applied", "lacking": False}],
+            "remarks": [],
+            "noise": {
+                "gain_e_adu": 1.6,
+                "gain_error_e_adu": 0.01,
+                "read_noise_e": 2.2,
+                "source": "measured from the frames",
+                "denoised": False,
+            },
+            "banding_adu": 0.0,
+        },
         "geometry": {
             "lens": sample_lens(),
             "field_deg": (73.1, 58.1),
@@ -91,6 +105,7 @@ def sample_record() -> dict[str, Any]:
             "method": "clip",
             "frames": 3,
             "defects": 1200,
+            "pattern": False,
             "rejected_share": 0.003,
             "noise_frame_adu": [4.0, 5.0, 4.5],
             "noise_stack_adu": [2.4, 2.9, np.nan],

@@ -132,6 +132,8 @@ def test_steps_are_told_from_their_beginning_to_their_end(small_night: Path) -> 
         "Aligning the frames",
         "First stack",
         "Rejecting outliers",
+        "Second stack",
+        "Rejecting again",
         "Combining",
     ]
     for step in steps:

@@ -94,3 +94,11 @@ def test_no_process_is_left() -> None:
 
 def process_of(path: Path) -> int:  # noqa: ARG001
     return os.getpid()
+
+
+def test_without_processes_files_are_read_here(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("sys.executable", "/nowhere/python")
+    with readers(1) as read:
+        assert read(process_of, Path("a")) == os.getpid()
+        with pytest.raises(RawFileError, match="no good"):
+            read(refuse, Path("a.dng"))

@@ -319,3 +319,39 @@ def test_the_told_variance_counts_what_other_colours_bring(light, tmp_path):
         scatter = picture.value[INSIDE].var(axis=(1, 2))
         ratios.append(scatter / picture.variance[INSIDE].mean(axis=(1, 2)))
     assert np.abs(np.mean(ratios, axis=0) - 1).max() < 0.05
+
+
+@every_pattern
+def test_noise_that_calibration_multiplied_is_told(pattern, tmp_path):
+    """Samples of the right side, where the lens is dark, were multiplied by 3: scatter of repeats.
+
+    Variance of a multiplied sample: gain² · (slope · raw + floor), arithmetic.
+    """
+    rng = np.random.default_rng(14)
+    shape, gain, read = (64, 256), 1.6, 2.0
+    noise = Noise(1 / gain, read**2 + 1 / 12)
+    multiplied = np.where(np.arange(shape[1]) < 128, 1.0, 3.0)
+    relief = np.ones((3, 2, 8), dtype=np.float32)
+    relief[:, :, 4:] = 3
+    scene = np.ones((3, *shape)) * np.array([120.0, 240.0, 180.0])[:, None, None]
+    left, right = (slice(8, -8), slice(8, 120)), (slice(8, -8), slice(136, -8))
+    sides = {side: [] for side in ("summed left", "summed right", "mean left", "mean right")}
+    for k in range(16):
+        moves = [(0.3 + 0.1 * k, -0.9), (1.1, 0.17 * k)]
+        mosaics = [
+            photographed(rng, scene / multiplied, gain, read, pattern) * multiplied for _ in moves
+        ]
+        cache = cache_of(tmp_path, mosaics)
+        frames = [
+            placed(cache, n, shift(*move), noise, weight, relief=relief)
+            for n, (move, weight) in enumerate(zip(moves, (1.0, 0.6), strict=True))
+        ]
+        for name, picture in (
+            ("summed", summed(cache, frames, pattern)[0]),
+            ("mean", combined(cache, frames, pattern)),
+        ):
+            for side, at in (("left", left), ("right", right)):
+                scatter = picture.value[:, *at].var(axis=(1, 2))
+                sides[f"{name} {side}"].append(scatter / picture.variance[:, *at].mean(axis=(1, 2)))
+    for ratios in sides.values():
+        assert np.abs(np.mean(ratios, axis=0) - 1).max() < 0.05

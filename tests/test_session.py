@@ -20,6 +20,7 @@ import tifffile
 
 from stackkit.errors import InputError
 from stackkit.output.dng import MosaicTags, mosaic_dng
+from stackkit.raw.decode import Form
 from stackkit.session import Role, scan
 
 START = datetime(2026, 10, 13, 20, 41, 7, tzinfo=UTC)
@@ -126,7 +127,7 @@ def test_raws_are_known_by_content(tmp_path: Path) -> None:
     (tmp_path / "IMG_3.dng").write_bytes(imagecodecs.jpeg_encode(np.zeros((16, 16), np.uint8)))
     session = scan([tmp_path])
     assert [frame.path.name for frame in session.lights] == ["IMG_1", "IMG_2.jpg"]
-    assert session.frames[2].reason == "a JPEG picture, not a raw one"
+    assert session.frames[2].reason.startswith("a JPEG picture")
 
 
 def test_every_other_file_has_a_reason(tmp_path: Path, codes: np.ndarray) -> None:
@@ -250,7 +251,7 @@ def test_no_raw_files_says_what_was_found(tmp_path: Path) -> None:
     text = fault(tmp_path)
     assert str(tmp_path) in text
     assert "notes.txt (a text file, not a raw picture)" in text
-    assert "p1.jpg and 2 more (a JPEG picture, not a raw one)" in text
+    assert "p1.jpg and 2 more (a JPEG picture, damaged" in text
 
 
 def test_a_single_file(tmp_path: Path) -> None:
@@ -287,3 +288,19 @@ def test_the_same_whatever_the_disks_order(
     order = Path.iterdir
     monkeypatch.setattr(Path, "iterdir", lambda self: sorted(order(self), reverse=True))
     assert scan([folder]) == expected
+
+
+def write_jpeg(path: Path) -> None:
+    path.write_bytes(imagecodecs.jpeg_encode(np.full((48, 64, 3), 90, np.uint8)))
+
+
+def test_pictures_serve_only_where_nothing_is_more_raw(tmp_path: Path) -> None:
+    for number in (1, 2, 3):
+        write_jpeg(tmp_path / f"IMG_{number}.jpg")
+    session = scan([tmp_path])
+    assert [frame.path.name for frame in session.lights] == [f"IMG_{k}.jpg" for k in (1, 2, 3)]
+    assert {frame.form for frame in session.lights} == {Form.PICTURE}
+    put(tmp_path / "IMG_1.dng", 0.0)
+    session = scan([tmp_path])
+    assert [frame.path.name for frame in session.lights] == ["IMG_1.dng"]
+    assert "JPEG" in session.frames[1].reason

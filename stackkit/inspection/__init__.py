@@ -7,6 +7,6 @@ of one setting share, ``motion`` what happens between frames, ``verdicts`` puts 
 
 from stackkit.inspection.account import SCHEMA, inspect_schema, record
 from stackkit.inspection.listing import survey
-from stackkit.inspection.look import inspect
+from stackkit.inspection.look import headers, inspect
 
-__all__ = ["SCHEMA", "inspect", "inspect_schema", "record", "survey"]
+__all__ = ["SCHEMA", "headers", "inspect", "inspect_schema", "record", "survey"]

@@ -8,8 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stackkit.calibrate import clip_level
+from stackkit.noise import Noise
 from stackkit.raw.decode import Mosaic
-from stackkit.register import typical_width
 from stackkit.stars import Stars
 
 Plane = NDArray[np.float32]
@@ -20,6 +20,9 @@ _RARE = 1e-5
 that the camera has put right may lie between them."""
 _BRIGHTER = 200
 """Stars, the brightest, whose shape is told."""
+_ENOUGH = 10
+FEW_STARS = 200
+"""Stars below which a frame may be far out of focus, and is worth a look at half its size."""
 
 
 @dataclass(frozen=True)
@@ -36,17 +39,19 @@ class Codes:
 
 @dataclass(frozen=True)
 class Seen:
-    """What stars a frame has: ``fwhm`` px, ``elongation`` 0 (round) to 1; None without stars."""
+    """What stars a frame has: ``fwhm`` px, ``elongation`` 0 (round) to 1, ``spread`` of the widths
+    (their quartiles' distance over the median); None without stars.
+    """
 
     stars: int
     fwhm: float | None
     elongation: float | None
-    saturated: int
+    spread: float | None
 
 
 @dataclass(frozen=True)
 class Facts:
-    """One frame.  ``level``: median of R, G, B above black as a share of the range; ``clipped``:
+    """One frame.  ``level``: typical R, G, B above black as a share of the range; ``clipped``:
     share of the samples at its end; ``seen``: None where no stars were looked for.
     """
 
@@ -75,33 +80,59 @@ def span_of(mosaic: Mosaic) -> float:
     return float(mosaic.white - mosaic.black.max())
 
 
-def measure(mosaic: Mosaic, adu: Plane, stars: Stars | None = None) -> Facts:
+def measure(mosaic: Mosaic, adu: Plane, seen: Seen | None = None) -> Facts:
     """The facts of one frame; ``adu`` (H, W) are its samples above black, NaN where missing."""
     clipped = float(np.mean(mosaic.data >= clip_level(mosaic) + mosaic.black.max()))
     codes = codes_of(mosaic.data, mosaic.white)
-    return Facts(codes, levels(mosaic, adu), clipped, None if stars is None else seen(stars))
+    return Facts(codes, levels(mosaic, adu), clipped, seen)
 
 
 def levels(mosaic: Mosaic, adu: Plane) -> Shares:
-    """Median of each colour as a share of the range."""
+    """Typical level of each colour as a share of the range."""
     found: list[list[Plane]] = [[], [], []]
     for y, x in np.ndindex(2, 2):
         # Every fourth row and column of a site is enough for a level.
         found[int(mosaic.pattern[y, x])].append(adu[y::8, x::8].ravel())
-    r, g, b = (_median(np.concatenate(parts)) / span_of(mosaic) for parts in found)
+    r, g, b = (_middle_of(np.concatenate(parts)) / span_of(mosaic) for parts in found)
     return r, g, b
 
 
-def _median(samples: Plane) -> float:
-    known = samples[np.isfinite(samples)]
-    return float(np.median(known)) if len(known) else float("nan")
+def _middle_of(samples: Plane) -> float:
+    """Mean of the middle half: like a median, but finer than whole codes."""
+    known = np.sort(samples[np.isfinite(samples)])
+    if len(known) == 0:
+        return float("nan")
+    quarter = len(known) // 4
+    return float(known[quarter : len(known) - quarter].mean(dtype=np.float64))
 
 
-def seen(stars: Stars) -> Seen:
-    """Number and typical shape of the stars of one frame."""
+def seen(stars: Stars, halved: Stars | None = None) -> Seen:
+    """Number and typical shape of the stars of one frame.
+
+    ``halved``: what was found in the :func:`halved` frame.  Where that is more, the stars are so
+    wide that they are hardly found in full: then their shape is taken from there.
+    """
+    if halved is not None and len(halved) >= max(len(stars), _ENOUGH):
+        wide = seen(halved)
+        fwhm = None if wide.fwhm is None else 2 * wide.fwhm
+        return Seen(len(stars), fwhm, wide.elongation, wide.spread)
     if len(stars) == 0:
-        return Seen(0, None, None, 0)
-    width = typical_width(stars)
+        return Seen(0, None, None, None)
     shape = float(np.median(stars.elongation[:_BRIGHTER]))
-    fwhm = width if np.isfinite(width) else None
-    return Seen(len(stars), fwhm, shape, int(stars.saturated.sum()))
+    widths = stars.fwhm[~stars.saturated][:_BRIGHTER]
+    if len(widths) == 0:
+        return Seen(len(stars), None, shape, None)
+    low, middle, high = (float(q) for q in np.percentile(widths, (25, 50, 75)))
+    return Seen(len(stars), middle, shape, (high - low) / middle)
+
+
+def halved(adu: Plane, noise: Noise) -> tuple[Plane, Noise]:
+    """The mosaic at half its size, each site the mean of 2×2 of its colour, and its noise."""
+    height, width = (side // 4 * 2 for side in adu.shape)
+    half = np.empty((height, width), dtype=np.float32)
+    for y, x in np.ndindex(2, 2):
+        site = adu[y::2, x::2][:height, :width]
+        half[y::2, x::2] = (
+            site[::2, ::2] + site[1::2, ::2] + site[::2, 1::2] + site[1::2, 1::2]
+        ) / 4
+    return half, Noise(noise.slope / 4, noise.floor / 4)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from pathlib import Path
 from typing import Any
@@ -82,14 +82,35 @@ def survey(paths: Sequence[Path], read: Read = here, each: Each = map) -> Survey
         lambda path: read(carries_place, path), [f.path for f in (*session, *calibration)]
     )
     items = [
-        _item(frame, place)
-        for frame, place in zip((*session, *calibration), places, strict=True)
+        _item(frame, place) for frame, place in zip((*session, *calibration), places, strict=True)
     ]
     items += [
-        Item(one.path, Purpose.OTHER, Metadata(), Form.NONE, None, one.reason, False, False)
+        Item(one.path, _named(one.path), Metadata(), Form.NONE, None, one.reason, False, False)
         for one in (*left_out, *named[1])
     ]
+    items = _without_others(items)
     return Survey(tuple(items), batches(items))
+
+
+def _named(path: Path) -> Purpose:
+    """The purpose by the folder's name."""
+    kind = kind_of_folder(path.absolute().parent)
+    return Purpose(kind) if kind else Purpose.LIGHT
+
+
+def _without_others(items: Sequence[Item]) -> list[Item]:
+    """The items, with those apart that nobody would count as frames.
+
+    What cannot be read is a frame when it is called like the frames; a picture beside raws is none.
+    """
+    raw = any(item.form is Form.MOSAIC and item.session for item in items)
+    suffixes = {item.path.suffix.lower() for item in items if item.form is not Form.NONE}
+    kept = []
+    for item in items:
+        text = item.form is Form.NONE and item.path.suffix.lower() not in suffixes
+        beside = item.form is Form.PICTURE and raw and not item.session
+        kept.append(replace(item, purpose=Purpose.OTHER) if text or beside else item)
+    return kept
 
 
 def carries_place(path: Path) -> bool:
@@ -117,7 +138,7 @@ def _item(frame: Frame | CalibrationFrame, place: bool) -> Item:
     named = kind_of_folder(frame.path.absolute().parent)
     light = frame.role is Role.LIGHT
     if frame.form is Form.NONE:
-        purpose = Purpose.OTHER
+        purpose = _named(frame.path)
     elif named and light:  # a single file of such a folder
         purpose = Purpose(named)
     elif said.exposure is not None and said.exposure < SHORTEST_NIGHT:
@@ -132,7 +153,7 @@ def batches(items: Sequence[Item]) -> tuple[Batch, ...]:
     """Pictures of one purpose, form, camera, size, ISO and exposure; the largest lights first."""
     found: dict[tuple[Any, ...], list[int]] = {}
     for k, item in enumerate(items):
-        if item.size is not None:
+        if item.size is not None and item.purpose is not Purpose.OTHER:
             said = item.metadata
             exposure = f"{said.exposure:.3g}" if said.exposure else None
             setting = (item.purpose, item.form, said.camera, item.size, said.iso, exposure)

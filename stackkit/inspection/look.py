@@ -21,7 +21,7 @@ from stackkit.calibration_frames import fault_of
 from stackkit.errors import UsageError
 from stackkit.grade import Grade, grade
 from stackkit.inspection import account
-from stackkit.inspection.facts import Facts, measure
+from stackkit.inspection.facts import FEW_STARS, Facts, halved, measure, seen
 from stackkit.inspection.listing import Batch, Purpose, Survey, survey
 from stackkit.inspection.motion import Motion, motion
 from stackkit.inspection.sample import Sample, chosen, study
@@ -143,11 +143,11 @@ def _sample(listed: Survey, batch: Batch, desk: _Desk) -> Sample | None:
     """Noise and defects from a few frames of the batch; None when none of them can be read."""
     numbers = [batch.frames[k] for k in chosen(len(batch.frames))]
     desk.tell("Looking at a few", 0, 1)
-    with working_folder() as folder:
+    with working_folder(None) as folder:
 
         def put(k: int) -> Mosaic | None:
             mosaic = _read(listed, k, desk.read)
-            if isinstance(mosaic, str):
+            if isinstance(mosaic, str) or _fault(batch.purpose, mosaic):
                 return None
             coding = scratch.coding_for(float(mosaic.black.max()), mosaic.white)
             shape = (mosaic.data.shape[0], mosaic.data.shape[1])
@@ -155,6 +155,9 @@ def _sample(listed: Survey, batch: Batch, desk: _Desk) -> Sample | None:
             return replace(mosaic, data=mosaic.data[:2, :2].copy())
 
         heads = dict(zip(numbers, desk.pool.map(put, numbers), strict=True))
+        rest = (k for k in batch.frames if k not in heads)
+        while not any(heads.values()) and (k := next(rest, None)) is not None:
+            heads[k] = put(k)
         alike = _alike({k: head for k, head in heads.items() if head is not None})
         if not alike:
             return None
@@ -196,18 +199,29 @@ def _read(listed: Survey, k: int, read: Read) -> Mosaic | str:
 def _one(listed: Survey, k: int, sample: Sample | None, read: Read) -> _Frame | str:
     """What there is to know of one frame, or why it cannot be read."""
     mosaic = _read(listed, k, read)
-    if isinstance(mosaic, str) or sample is None:
-        return mosaic if isinstance(mosaic, str) else "damaged or cut short"
-    if not np.array_equal(mosaic.pattern, sample.head.pattern):
+    if isinstance(mosaic, str):
+        return mosaic
+    if sample is not None and not np.array_equal(mosaic.pattern, sample.head.pattern):
         return _ANOTHER_LAYOUT
     adu = above_black(mosaic)
     purpose = listed.items[k].purpose
-    if purpose is not Purpose.LIGHT:
-        kind = _KINDS.get(purpose)
-        return _Frame(measure(mosaic, adu), fault_of(kind, mosaic) if kind else "")
+    if purpose is not Purpose.LIGHT or sample is None:
+        return _Frame(measure(mosaic, adu), _fault(purpose, mosaic))
     adu[sample.defects] = np.nan
-    stars = detect(adu, mosaic.pattern, sample.noise, clip_level(mosaic))
-    return _Frame(measure(mosaic, adu, stars), "", stars, measure_sky(adu, mosaic.pattern))
+    clip = clip_level(mosaic)
+    stars = detect(adu, mosaic.pattern, sample.noise, clip)
+    wide = None
+    if len(stars) < FEW_STARS:
+        half, noise = halved(adu, sample.noise)
+        wide = detect(half, mosaic.pattern, noise, clip)
+    facts = measure(mosaic, adu, seen(stars, wide))
+    return _Frame(facts, "", stars, measure_sky(adu, mosaic.pattern))
+
+
+def _fault(purpose: Purpose, mosaic: Mosaic) -> str:
+    """Why a calibration frame cannot serve; empty when it can, and for all others."""
+    kind = _KINDS.get(purpose)
+    return fault_of(kind, mosaic) if kind else ""
 
 
 def _judge(listed: Survey, found: Measured) -> None:
@@ -232,9 +246,7 @@ def _judge(listed: Survey, found: Measured) -> None:
     found.grades = dict(zip(numbers, graded, strict=True))
 
 
-def _registration(
-    listed: Survey, numbers: Sequence[int], tables: Sequence[Stars]
-) -> Registration:
+def _registration(listed: Survey, numbers: Sequence[int], tables: Sequence[Stars]) -> Registration:
     first = listed.items[numbers[0]]
     width, height = first.size or (1, 1)
     return register(tables, (width, height), account.focal_px(first))

@@ -9,6 +9,7 @@ from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import label
 
 from stackkit.geometry import rotation_angle
 from stackkit.register import Registration, static_flags
@@ -25,9 +26,16 @@ _JUMP = 4.0
 """px by which the camera moved at least, to be worth a word …"""
 _ODD = 6.0
 """… and as a multiple of the usual deviation from steady motion."""
-_CELLS = 12
+_UNSURE = 0.02
+"""Error of the turning rate, as a share of the sky's, from which on it is not told."""
+_TOO_FAST = 2.0
+"""Speed of the stars as a multiple of the sky's in the middle: distortion may stretch corners."""
+SIDEREAL = 2 * np.pi / 86164.0905
+"""Radians a second that the sky turns (IAU)."""
 _EXPECTED = 12.0
-"""Stars to be expected in a cell that has none: by chance with a probability of e⁻¹²."""
+"""Stars a frame to be expected in a cell: that all are missing has a probability of e⁻¹² …"""
+_FEWEST_CELLS = 20
+"""… and cells there must be, so that a share means something."""
 
 
 @dataclass(frozen=True)
@@ -92,12 +100,10 @@ def motion(
     angle = None
     if len(turning) > 1:
         angle = float(np.degrees(rotation_angle(turns[turning[-1]] @ turns[turning[0]].T)))
-    rate = None
-    if usual is not None and told:
-        rate = float(np.degrees(np.linalg.norm(usual)) * 3600)
+    speed = _drift(tables, registration, placed, seconds) if told else None
     return Motion(
-        drift=_drift(tables, registration, placed, seconds) if told else None,
-        rate=rate,
+        drift=speed,
+        rate=_rate(usual, steps, seconds) if told else None,
         turn=angle,
         jumps=_jumps(steps, seconds, usual, registration.geometry.lens.f),
         foreground=starless(tables, size),
@@ -131,6 +137,24 @@ def _usual_rate(steps: Sequence[tuple[int, int, Array]], seconds: Array) -> Arra
     return np.median(rates, axis=0) if rates else None
 
 
+def _rate(
+    usual: Array | None, steps: Sequence[tuple[int, int, Array]], seconds: Array
+) -> float | None:
+    """Arc seconds a second of the ``usual`` turning; None where the steps differ too much."""
+    away = [
+        float(np.linalg.norm(turn / (seconds[b] - seconds[a]) - usual))
+        for a, b, turn in steps
+        if seconds[b] > seconds[a] and usual is not None
+    ]
+    if usual is None or not away:
+        return None
+    rate = float(np.linalg.norm(usual))
+    error = float(np.median(away)) / np.sqrt(len(away))
+    if error > _UNSURE * max(rate, SIDEREAL):
+        return None
+    return float(np.degrees(rate) * 3600)
+
+
 def _jumps(
     steps: Sequence[tuple[int, int, Array]], seconds: Array, usual: Array | None, focal: float
 ) -> tuple[Jump, ...]:
@@ -147,7 +171,10 @@ def _jumps(
 def _drift(
     tables: Sequence[Stars], registration: Registration, placed: Sequence[int], seconds: Array
 ) -> float | None:
-    """Median speed of the stars, px/s, between frames that follow each other."""
+    """Median speed of the stars, px/s, between frames that follow each other.
+
+    None when that is faster than a sky can move behind this lens: then the camera moved.
+    """
     speeds = []
     for a, b in _next(placed):
         _, i, j = np.intersect1d(
@@ -159,24 +186,30 @@ def _drift(
         after = tables[b].xy[registration.pairs[b][j, 1]]
         path = float(np.median(np.hypot(*(after - before).T)))
         speeds.append(path / (seconds[b] - seconds[a]))
-    return float(np.median(speeds)) if speeds else None
+    if not speeds or np.median(speeds) > _TOO_FAST * SIDEREAL * registration.geometry.lens.f:
+        return None
+    return float(np.median(speeds))
 
 
 def starless(tables: Sequence[Stars], size: tuple[int, int]) -> float | None:
-    """Share of the picture in which no frame has a star that moves, None where that tells nothing.
+    """Share of the picture in which no frame has a star that moves, None where that is not to be
+    told: there must be many stars a frame (they are the same ones in all).
 
-    In cells a twelfth of the longer side; a cell counts when it should have a dozen by the mean.
+    Counted in cells that should have a dozen stars each; only stretches of several cells that reach
+    the picture's edge count, since a corner that the lens darkens may lack stars by itself.
     """
     width, height = size
-    across = _CELLS if width >= height else max(round(_CELLS * width / height), 1)
-    down = _CELLS if height > width else max(round(_CELLS * height / width), 1)
-    moving = [
-        table.xy[~still] for table, still in zip(tables, static_flags(tables), strict=True)
-    ]
-    xy = np.concatenate(moving) if moving else np.zeros((0, 2))
-    if len(xy) < _EXPECTED * across * down:
+    moving = [table.xy[~still] for table, still in zip(tables, static_flags(tables), strict=True)]
+    usual = float(np.median([len(xy) for xy in moving])) if moving else 0.0
+    side = float(np.sqrt(width * height * _EXPECTED / max(usual, 1.0)))
+    across, down = int(width / side), int(height / side)
+    if across * down < _FEWEST_CELLS:
         return None
+    xy = np.concatenate(moving)
     counts, _, _ = np.histogram2d(
         xy[:, 1], xy[:, 0], (down, across), ((-0.5, height - 0.5), (-0.5, width - 0.5))
     )
-    return float(np.mean(counts == 0))
+    parts, number = label(counts == 0)
+    edge = {int(p) for p in np.concatenate([parts[0], parts[-1], parts[:, 0], parts[:, -1]])}
+    large = [p for p in range(1, number + 1) if p in edge and np.sum(parts == p) > 1]
+    return float(np.isin(parts, large).mean())

@@ -25,6 +25,8 @@ from stackkit.noise import (
 from stackkit.raw.decode import Mosaic
 from stackkit.scratch import Cache
 
+Plane = NDArray[np.float32]
+
 MOST = 5
 """Frames that are looked at for what all have in common."""
 
@@ -33,7 +35,8 @@ MOST = 5
 class Sample:
     """``head``: a mosaic of the setting, its data cut down to a corner; ``noise`` with its source
     in words, and the ``measured`` one with its errors, which need not be the one to go by;
-    ``defects`` (H, W); ``frames``: how many were looked at.
+    ``defects`` (H, W); ``frames``: how many were looked at; ``dark_noise``: scatter (ADU) of the
+    samples from frame to frame, which without light is the read noise; None from one frame.
     """
 
     head: Mosaic
@@ -43,6 +46,7 @@ class Sample:
     denoised: bool
     defects: NDArray[np.bool_]
     frames: int
+    dark_noise: float | None = None
 
 
 def chosen(count: int) -> list[int]:
@@ -78,4 +82,18 @@ def study(
     said = profile_noise(profile, span_of(head)) if profile else None
     noise, source = reconcile(measured, said)
     denoised = measured is not None and looks_denoised(measured)
-    return Sample(head, noise, source, measured, denoised, defects, len(numbers))
+    scatter = frame_noise(plane(pairs[0][0]), plane(pairs[0][1])) if pairs else None
+    return Sample(head, noise, source, measured, denoised, defects, len(numbers), scatter)
+
+
+def frame_noise(one: Plane, other: Plane) -> float | None:
+    """Standard deviation of a sample from frame to frame, ADU (EMVA Standard 1288, 6.6: temporal
+    dark noise from two images); outliers beyond 6 σ, as of flickering sites, are left out.
+    """
+    apart = (one - other).ravel()
+    apart = apart[np.isfinite(apart)]
+    if len(apart) == 0:
+        return None
+    spread = max(1.4826 * float(np.median(np.abs(apart))), 1.0)
+    near = apart[np.abs(apart) < 6 * spread]
+    return float(np.std(near, dtype=np.float64) / np.sqrt(2))

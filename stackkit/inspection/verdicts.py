@@ -7,13 +7,16 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from stackkit.inspection.facts import Seen
 from stackkit.matching import LEAST_PAIRS
 from stackkit.noise import Noise, variance_of
 
 BRIGHT_SKY = 0.5
 """Share of the range from which on a sky leaves stars too little room (common practice)."""
-_FULL = 0.9
+FULL = 0.9
 """Share from which on nothing else is to be seen."""
+_DARK = 0.005
+"""Share of the range below which a picture is black."""
 _MOST_CLIPPED = 0.01
 _READ_SHARE = 1.15
 """Noise of the sky with read noise over that without, from which on longer exposures are worth
@@ -24,6 +27,9 @@ _LONG = 1.0
 _SPREAD = 0.23
 """A trail of L px adds L²/12 to the variance along it, 8 ln 2 · L²/24 to the mean square FWHM."""
 _ELONGATED = 0.35
+_UNLIKE = 0.3
+"""Spread of the widths from which on they are not those of stars (0.03 to 0.2 on simulated nights
+in focus, 0.3 to 0.8 in photographs by day)."""
 _WIDE = 5.0
 """FWHM, px, beyond which stars are hardly in focus (common practice)."""
 _FEW = 10
@@ -64,24 +70,33 @@ def read_noise_share(conditions: Conditions) -> float | None:
 
 
 def trail(conditions: Conditions) -> float | None:
-    """px that a star moves during an exposure."""
+    """Px that a star moves during an exposure."""
     if conditions.drift is None or conditions.exposure is None:
         return None
     return conditions.drift * conditions.exposure
 
 
-def unfit(level: Sequence[float], stars: int | None, graded: str) -> str:
+def unfit(level: Sequence[float], seen: Seen | None, exposure: float | None, graded: str) -> str:
     """Why a light cannot be stacked; empty when it can.  ``graded``: what its grade says."""
     brightest = max(level)
-    if (graded or not stars) and brightest > _FULL:
+    if brightest > FULL:
         return f"overexposed: the sky fills {_percent(brightest)} of the range"
     if graded:
         return graded
-    if not stars:
+    if seen is None or not seen.stars:
         return "no stars in it: cloud, a covered lens, or far out of focus"
-    if stars < LEAST_PAIRS:
-        return f"only {stars} stars in it, too few to place it"
+    if seen.stars < LEAST_PAIRS:
+        return f"only {seen.stars} stars in it, too few to place it"
+    if exposure is None and not _like_stars(seen):
+        return "what stands out in it is not shaped like stars: no night sky, or trailed"
     return ""
+
+
+def _like_stars(seen: Seen) -> bool:
+    """Stars are round and alike; what stands out of a scene by day is neither."""
+    if seen.spread is None or seen.elongation is None:
+        return False
+    return seen.spread < _UNLIKE or seen.elongation < _ELONGATED
 
 
 def short_exposure(exposure: float | None, level: Sequence[float]) -> str:
@@ -90,10 +105,6 @@ def short_exposure(exposure: float | None, level: Sequence[float]) -> str:
         return "hardly any light in it: too short an exposure for stars, or a covered lens"
     how = f" ({seconds(exposure)})" if exposure else ""
     return f"taken in bright light{how}: no stars; fine as a test of what the camera writes"
-
-
-_DARK = 0.005
-"""Share of the range below which a picture is black."""
 
 
 def advice(conditions: Conditions) -> list[str]:
@@ -116,7 +127,7 @@ def _too_bright(c: Conditions) -> str:
     brightest = max(c.level)
     if brightest >= BRIGHT_SKY:
         shorter = "expose shorter"
-        if c.exposure and brightest < _FULL:
+        if c.exposure and brightest < FULL:
             shorter += f" (about {seconds(nice(c.exposure * 0.3 / brightest))})"
         return (
             f"Overexposed: the sky fills {_percent(brightest)} of the range, which leaves little "

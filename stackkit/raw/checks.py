@@ -18,6 +18,9 @@ MOST_BYTES = 2**31
 
 COPY_AGAIN = "Copy it from the camera again, or leave it out."
 CUT_SHORT = "cut short: the file ends before its picture does"
+MISSING = "damaged: a part of its picture is missing"
+LARGER_THAN_PLACE = "damaged: a part of it is larger than its place"
+NOT_AS_SAID = "damaged: its samples are not what its tags say"
 BLANK_END = "damaged: the end of its picture is blank"
 
 BIG_TIFF_STARTS = (b"II+\0", b"MM\0+")

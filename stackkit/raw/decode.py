@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stackkit.raw import dng, libraw, pictures
-from stackkit.raw.checks import BLANK_END, COPY_AGAIN, RawFileError, look, not_raw, why
+from stackkit.raw.checks import BLANK_END, COPY_AGAIN, NOT_AS_SAID, RawFileError, look, not_raw, why
 from stackkit.raw.kinds import Form, Kind, OpenFile, kind, opened
 from stackkit.raw.layout import LINEARIZATION_TABLE, Layout, read_pattern
 from stackkit.raw.levels import dng_black, dng_white, masked_black
@@ -61,14 +61,18 @@ def decode(path: Path) -> Mosaic:
     with opened(path) as file:
         try:
             if file.form is Form.PICTURE:
-                return _from_picture(file)
-            if file.layout is not None:
-                return _from_dng(file, file.layout)
-            return _from_libraw(file)
+                mosaic = _from_picture(file)
+            elif file.layout is not None:
+                mosaic = _from_dng(file, file.layout)
+            else:
+                mosaic = _from_libraw(file)
         except LIBRAW_FAULTS as fault:
             raise RawFileError(path, "damaged or cut short", COPY_AGAIN) from fault
         except MemoryError as fault:
             raise RawFileError(path, "too large for the memory that is free") from fault
+        if mosaic.data.shape != (file.size[1], file.size[0]):
+            raise RawFileError(path, NOT_AS_SAID, COPY_AGAIN)
+        return mosaic
 
 
 @contextmanager
@@ -172,7 +176,7 @@ def _stored(file: OpenFile, layout: Layout, tags: Directory) -> _Stored:
     file.raw.unpack()
     samples, sizes = file.raw.raw_image, file.raw.sizes
     if samples is None or samples.dtype != np.uint16 or samples.ndim != (2 if layout.mosaic else 3):
-        raise RawFileError(file.path, "damaged: its samples are not what its tags say", COPY_AGAIN)
+        raise RawFileError(file.path, NOT_AS_SAID, COPY_AGAIN)
     corner, shape = (sizes.top_margin, sizes.left_margin), (sizes.height, sizes.width)
     return _Stored(samples, corner, shape, libraw.balance(file.raw))
 

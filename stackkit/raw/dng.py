@@ -11,36 +11,52 @@ import numpy as np
 import tifffile
 from numpy.typing import NDArray
 
-from stackkit.raw.checks import BLANK_END, COPY_AGAIN, MOST_BYTES, RawFileError
+from stackkit.raw.checks import (
+    BLANK_END,
+    COPY_AGAIN,
+    LARGER_THAN_PLACE,
+    MISSING,
+    MOST_BYTES,
+    RawFileError,
+)
 from stackkit.raw.codestreams import jpeg_frame, jxl_frame
 from stackkit.raw.layout import JPEG, JPEG_XL, LINEARIZATION_TABLE, LOSSY_JPEG, PLAIN, Layout
-from stackkit.raw.tags import Directory, pages
+from stackkit.raw.tags import Directory, largest_value, pages
 
 # tifffile reports odd tags through logging; without a handler Python prints them on the terminal.
 logging.getLogger("tifffile").addHandler(logging.NullHandler())
 
 _TAIL = 512
 """Blank bytes at the end of compressed samples that no encoder writes."""
+_HEAD = 2**16
+"""Bytes within which a JPEG says how large it is."""
+_LOOSE = 4
+"""How many times larger than its place a lossless JPEG may be before LibRaw is not asked."""
 _WORKING_BYTES = 16
 """Upper bound of what decoding a strip or tile takes for each of its samples."""
-_MISSING = "damaged: a part of its picture is missing"
+_LONGEST_TAG = 2**26
+"""Bytes: many times the notes, maps and profiles that cameras put into a tag."""
 
 
 def check_parts(path: Path, found: Layout) -> None:
     """Damage to compressed samples over which decoders pass, giving what the memory held.
 
-    A part (strip or tile) of JPEG starts with FF D8 (ISO/IEC 10918-1); the last part of any
-    compression ends blank where a copy was interrupted after its room had been reserved.
-    Raises ``RawFileError``.
+    A part (strip or tile) of JPEG starts with FF D8 (ISO/IEC 10918-1) and says soon how many
+    samples it holds, of which LibRaw would decode any number; the last part of any compression
+    ends blank where a copy was interrupted after its room had been reserved.  Raises
+    ``RawFileError``.
     """
     if found.compression == PLAIN:
         return
     parts = sorted(found.parts)
     with path.open("rb") as file:
-        for start, _ in parts if found.compression in (JPEG, LOSSY_JPEG) else ():
+        for start, end in parts if found.compression in (JPEG, LOSSY_JPEG) else ():
             file.seek(start)
-            if file.read(2) != b"\xff\xd8":
-                raise RawFileError(path, _MISSING, COPY_AGAIN)
+            head = file.read(min(end - start, _HEAD))
+            if not head.startswith(b"\xff\xd8"):
+                raise RawFileError(path, MISSING, COPY_AGAIN)
+            if _claims(path, head, found)[0] > _LOOSE * found.block[0] * found.block[1]:
+                raise RawFileError(path, LARGER_THAN_PLACE, COPY_AGAIN)
         start, end = parts[-1]
         file.seek(max(start, end - _TAIL))
         if not any(file.read(_TAIL)):
@@ -57,7 +73,7 @@ def stored_samples(path: Path, found: Layout, tags: Directory) -> NDArray[np.uin
     """
     depth = _check_streams(path, found)
     shape = (found.height, found.width) if found.mosaic else (found.height, found.width, 3)
-    with outside_faults(path), tifffile.TiffFile(path) as tiff:
+    with outside_faults(path), open_tiff(path) as tiff:
         starts = tuple(start for start, _ in found.parts)
         page = next(page for page in pages(tiff) if tuple(page.dataoffsets) == starts)
         data = np.asarray(page.asarray())
@@ -96,30 +112,40 @@ def _check_streams(path: Path, found: Layout) -> int:
             file.seek(start)
             data = file.read(end - start)
             if not data:
-                raise RawFileError(path, _MISSING, COPY_AGAIN)
-            try:
-                claimed, depth = _claims(data, found)
-            except ValueError as fault:
-                reason = f"damaged: of a part of its picture, {fault}"
-                raise RawFileError(path, reason, COPY_AGAIN) from fault
+                raise RawFileError(path, MISSING, COPY_AGAIN)
+            claimed, depth = _claims(path, data, found)
             if claimed > most:
-                raise RawFileError(path, "damaged: a part of it is larger than its place")
+                raise RawFileError(path, LARGER_THAN_PLACE, COPY_AGAIN)
             depths.add(depth)
     if len(depths) != 1:
         raise RawFileError(path, "damaged: its parts differ in their bits", COPY_AGAIN)
     return depths.pop()
 
 
-def _claims(data: bytes, found: Layout) -> tuple[int, int]:
-    """Pixels and bits that a part claims to hold."""
-    if found.compression == JPEG_XL:
-        stream = jxl_frame(data)
-        return stream.width * stream.height, stream.bits
-    if found.compression in (JPEG, LOSSY_JPEG):
-        frame = jpeg_frame(data)
-        # A lossless JPEG may join neighbours of a mosaic as if they were colours of one pixel.
-        return frame.width * frame.height * frame.samples // found.samples, found.bits
+def _claims(path: Path, data: bytes, found: Layout) -> tuple[int, int]:
+    """Pixels and bits that a part claims to hold.  Raises ``RawFileError``."""
+    try:
+        if found.compression == JPEG_XL:
+            stream = jxl_frame(data)
+            return stream.width * stream.height, stream.bits
+        if found.compression in (JPEG, LOSSY_JPEG):
+            frame = jpeg_frame(data)
+            # A lossless JPEG may join neighbours of a mosaic as if they were colours of one pixel.
+            return frame.width * frame.height * frame.samples // found.samples, found.bits
+    except ValueError as fault:
+        reason = f"damaged: of a part of its picture, {fault}"
+        raise RawFileError(path, reason, COPY_AGAIN) from fault
     return 0, found.bits
+
+
+def open_tiff(path: Path) -> tifffile.TiffFile:
+    """The file opened by tifffile, which reads some tags whole, however long they are.
+
+    Raises ``RawFileError`` when one is absurdly long, and what tifffile raises.
+    """
+    if largest_value(path) > _LONGEST_TAG:
+        raise RawFileError(path, "damaged: it holds a tag of absurd length", COPY_AGAIN)
+    return tifffile.TiffFile(path)
 
 
 @contextmanager
@@ -127,6 +153,8 @@ def outside_faults(path: Path) -> Iterator[None]:
     """Whatever a library raises for a damaged file, as ``RawFileError``."""
     try:
         yield
+    except RawFileError:
+        raise
     except MemoryError as fault:
         raise RawFileError(path, "too large for the memory that is free") from fault
     except Exception as fault:  # tifffile and imagecodecs raise anything

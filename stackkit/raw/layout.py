@@ -9,7 +9,15 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from stackkit.raw.checks import COPY_AGAIN, CUT_SHORT, LEAST_SIDE, RawFileError, check_size
+from stackkit.raw.checks import (
+    COPY_AGAIN,
+    CUT_SHORT,
+    LARGER_THAN_PLACE,
+    LEAST_SIDE,
+    MISSING,
+    RawFileError,
+    check_size,
+)
 from stackkit.raw.tags import CFA, Directory, is_dng, main_place, whole
 
 PLAIN, JPEG, LOSSY_JPEG, JPEG_XL = 1, 7, 34892, 52546
@@ -18,6 +26,8 @@ LINEARIZATION_TABLE = 50712
 
 _ONLY = "only red, green and blue Bayer mosaics can be used"
 _LIBRAW_COLOURS = 4
+_LONGEST_SAMPLE, _LONGEST_HEADER = 4, 2**16
+"""Bytes of a strip or tile: twice what samples of 16 bits take unpacked, and some beside."""
 
 
 @dataclass(frozen=True)
@@ -82,7 +92,7 @@ def read_layout(path: Path, size: int, directories: tuple[Directory, ...]) -> La
         bits=whole(tags, 258, 1),
         compression=whole(tags, 259, PLAIN),
         block=(whole(tags, 323, 0), whole(tags, 322, 0)) if 324 in tags else strip,
-        parts=_parts(tags),
+        parts=parts_of(tags),
         area=_area(tags, height, width),
         interleave=(whole(tags, 50975, 1), whole(tags, 52547, 1)),
     )
@@ -91,7 +101,8 @@ def read_layout(path: Path, size: int, directories: tuple[Directory, ...]) -> La
     return found
 
 
-def _parts(tags: Directory) -> tuple[tuple[int, int], ...]:
+def parts_of(tags: Directory) -> tuple[tuple[int, int], ...]:
+    """Start and end of each strip or tile in the file."""
     return tuple(
         (start, start + count)
         for starts, counts in ((273, 279), (324, 325))
@@ -138,8 +149,15 @@ def _check_bounds(path: Path, size: int, found: Layout) -> None:
         0 < rows <= found.height + LEAST_SIDE**2 and 0 < columns <= found.width + LEAST_SIDE**2
     ):
         raise RawFileError(path, f"damaged: its parts are {columns}×{rows} pixels", COPY_AGAIN)
+    check_lengths(path, found.parts, rows * columns * found.samples)
     if len(found.parts) != ceil(found.height / rows) * ceil(found.width / columns):
-        raise RawFileError(path, "damaged: a part of its picture is missing", COPY_AGAIN)
+        raise RawFileError(path, MISSING, COPY_AGAIN)
+
+
+def check_lengths(path: Path, parts: tuple[tuple[int, int], ...], samples: int) -> None:
+    """Parts (start and end of each in the file) may not be far longer than their samples."""
+    if any(end - start > _LONGEST_SAMPLE * samples + _LONGEST_HEADER for start, end in parts):
+        raise RawFileError(path, LARGER_THAN_PLACE, COPY_AGAIN)
 
 
 def read_pattern(path: Path, tags: Directory) -> NDArray[np.uint8]:

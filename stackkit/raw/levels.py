@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import ceil
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +13,10 @@ from stackkit.raw.tags import Directory, whole
 
 _LEAST_MASKED = 256
 """Masked samples that a site of the 2×2 pattern needs: noise of 5 codes leaves 0.3."""
+_MOST_MASKED, _MOST_AREAS = 2**20, 16
+"""More masked samples of an area, or more areas, are not looked at: they would tell no more."""
+_ROWS = 256
+"""Rows whose black is worked out at a time."""
 _PLAUSIBLE = 0.03
 """How far, as a share of the range, measured black may lie from the file's."""
 _NOTICEABLE = 0.5
@@ -97,8 +102,10 @@ def dng_black(
         return Black(mean, None, remarks)
     detail = np.empty(shape, dtype=np.float32)
     for y, x in np.ndindex(2, 2):
-        exact = model.at(rows[y::2], columns[x::2], int(planes[y, x]))
-        detail[y::2, x::2] = exact - mean[y, x]
+        for top in range(y, shape[0], _ROWS):  # even: a stretch of rows keeps to its site
+            part = detail[top : top + _ROWS : 2, x::2]
+            exact = model.at(rows[top : top + _ROWS : 2], columns[x::2], int(planes[y, x]))
+            part[:] = exact - mean[y, x]
     return Black(mean, detail if detail.any() else None, remarks)
 
 
@@ -177,11 +184,12 @@ def _apart(
         site: [] for site in np.ndindex(2, 2)
     }
     edges = [edge for edge in tags.get(50830, ()) if isinstance(edge, int)]
-    for k in range(0, len(edges) - 3, 4):
+    for k in range(0, min(len(edges) - 3, 4 * _MOST_AREAS), 4):
         top, left = max(edges[k], 0), max(edges[k + 1], 0)
         bottom, right = min(edges[k + 2], stored.shape[0]), min(edges[k + 3], stored.shape[1])
         if top >= bottom or left >= right or _overlaps(tags, (top, left, bottom, right)):
             continue
+        bottom = min(bottom, top + 2 * ceil(_MOST_MASKED / 2 / (right - left)))
         rows, columns = np.arange(top, bottom) - corner[0], np.arange(left, right) - corner[1]
         excess = stored[top:bottom, left:right] - model.at(rows, columns, 0)
         for y, x in found:

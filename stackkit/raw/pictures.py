@@ -3,17 +3,26 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import ceil
 from pathlib import Path
 from typing import Any
 
 import imagecodecs
 import numpy as np
-import tifffile
 from numpy.typing import NDArray
 
-from stackkit.raw.checks import COPY_AGAIN, LEAST_SIDE, MOST_BYTES, RawFileError, check_size
+from stackkit.raw.checks import (
+    COPY_AGAIN,
+    CUT_SHORT,
+    LEAST_SIDE,
+    MISSING,
+    MOST_BYTES,
+    RawFileError,
+    check_size,
+)
 from stackkit.raw.codestreams import jpeg_frame
-from stackkit.raw.dng import outside_faults
+from stackkit.raw.dng import open_tiff, outside_faults
+from stackkit.raw.layout import check_lengths, parts_of
 from stackkit.raw.tags import ICC_PROFILE, Directory, whole
 
 WHITE = 65535
@@ -22,6 +31,13 @@ _PLANAR = 2
 _FLOATING = 3
 _COMPRESSIONS = (1, 5, 8, 32773, 32946, 50000)
 """None, LZW, deflate, PackBits, deflate, Zstandard: all unpack into strips of a known size."""
+_MOST_JPEG = 2**28
+"""Bytes of a file, with a short film behind its picture, say."""
+_JPEG_BYTES = 10
+"""Of memory for each pixel of a progressive JPEG: coefficients, colours, and one of them linear."""
+_JPEG_PIXELS = 1024
+"""Most for a byte: each 8×8 block of the finest colour has a bit at least, and that colour every
+second row or column (ISO/IEC 10918-1, F.1.2 and G.1.2)."""
 _JPEG = "a JPEG picture, not a raw one"
 _TIFF = "a TIFF picture, not a raw one"
 _LOST = (
@@ -49,7 +65,7 @@ def jpeg_picture(path: Path, size: int) -> tuple[Picture, bytes]:
 
     Raises ``RawFileError`` when it is cut short, grey, or its sides are out of bounds.
     """
-    if size > MOST_BYTES:
+    if size > _MOST_JPEG:
         raise RawFileError(path, f"too large: {size / 1e9:.1f} GB of JPEG")
     try:
         data = path.read_bytes()
@@ -61,9 +77,9 @@ def jpeg_picture(path: Path, size: int) -> tuple[Picture, bytes]:
     if (frame.samples, frame.bits, frame.lossless) != (3, 8, False):
         raise RawFileError(path, "a JPEG picture of another form than three colours of 8 bits")
     sides = (frame.width, frame.height)
-    check_size(path, sides, sides, 4)
-    if not frame.whole:
-        raise RawFileError(path, "cut short: the file ends before its picture does", COPY_AGAIN)
+    check_size(path, sides, sides, _JPEG_BYTES)
+    if not frame.whole or frame.width * frame.height > _JPEG_PIXELS * size:
+        raise RawFileError(path, CUT_SHORT, COPY_AGAIN)
     lost = (
         f"{_JPEG}: 8 bits, compressed with losses, with the camera's own brightness curve (taken "
         f"for that of sRGB); {_LOST}"
@@ -88,20 +104,42 @@ def tiff_picture(path: Path, directories: tuple[Directory, ...]) -> Picture | No
         return None
     sides = (whole(tags, 256, 0), whole(tags, 257, 0))
     check_size(path, sides, sides, 3 * bits // 8)
-    tile = (whole(tags, 322, 1), whole(tags, 323, 1))
-    if any(part > side + LEAST_SIDE**2 for part, side in zip(tile, sides, strict=True)):
-        raise RawFileError(path, f"damaged: its parts are {tile[0]}×{tile[1]} pixels", COPY_AGAIN)
+    _check_parts(path, tags, sides, 3 * bits // 8)
     if 0 in (*tags.get(279, ()), *tags.get(325, ())):
-        raise RawFileError(path, "damaged: a part of its picture is missing", COPY_AGAIN)
+        raise RawFileError(path, MISSING, COPY_AGAIN)
     curve = "its values are linear, as its profile says" if is_linear(tags) else (
         "its brightness curve is taken for that of sRGB"
     )  # fmt: skip
     return Picture(sides, _TIFF, f"{_TIFF}: {bits} bits; {curve}; {_LOST}")
 
 
+def _check_parts(path: Path, tags: Directory, sides: tuple[int, int], each: int) -> None:
+    """Strips and tiles held against the file and the picture; ``each`` bytes a pixel.
+
+    The picture and its largest part, unpacked and then put in order, are in memory at a time.
+    """
+    width, height = sides
+    block = (width, min(whole(tags, 278, height), height))
+    if 324 in tags:
+        block = (whole(tags, 322, 0), whole(tags, 323, 0))
+    limits = (width + LEAST_SIDE**2, height + LEAST_SIDE**2)
+    if not all(0 < part <= most for part, most in zip(block, limits, strict=True)):
+        reason = f"damaged: its parts are {block[0]}×{block[1]} pixels"
+        raise RawFileError(path, reason, COPY_AGAIN)
+    if (width * height + 2 * block[0] * block[1]) * each > MOST_BYTES:
+        raise RawFileError(path, f"too large: {width}×{height}, in parts of {block[0]}×{block[1]}")
+    parts = parts_of(tags)
+    if max((end for _, end in parts), default=0) > path.stat().st_size:
+        raise RawFileError(path, CUT_SHORT, COPY_AGAIN)
+    planes = 3 if whole(tags, 284, 1) == _PLANAR else 1
+    if len(parts) != ceil(width / block[0]) * ceil(height / block[1]) * planes:
+        raise RawFileError(path, MISSING, COPY_AGAIN)
+    check_lengths(path, parts, block[0] * block[1] * 3)
+
+
 def tiff_codes(path: Path, tags: Directory) -> NDArray[np.uint8 | np.uint16]:
     """(H, W, 3) codes of the first directory, which :func:`tiff_picture` has let pass."""
-    with outside_faults(path), tifffile.TiffFile(path) as tiff:
+    with outside_faults(path), open_tiff(path) as tiff:
         page = tiff.pages[0]
         data = np.asarray(page.asarray())
     if whole(tags, 284, 1) == _PLANAR:

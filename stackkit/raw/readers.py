@@ -33,7 +33,7 @@ def readers(count: int, patience: float = _PATIENCE) -> Iterator[Read]:
     """Yields a ``Read`` for up to ``count`` threads; each call has a process to itself.
 
     ``RawFileError`` is raised for a file that kills its process or takes longer than ``patience``
-    seconds.
+    seconds.  Where the system lets no process be started, files are read in this one.
     """
     free: SimpleQueue[_Process | None] = SimpleQueue()
     for _ in range(count):
@@ -43,6 +43,8 @@ def readers(count: int, patience: float = _PATIENCE) -> Iterator[Read]:
         process = free.get()
         try:
             process = process or _started()
+            if process is None:
+                return function(path)
             well, found = _answer(process, function, path, patience)
         except BaseException:
             _stop(process)
@@ -66,10 +68,12 @@ def here(function: Callable[[Path], _Found], path: Path) -> _Found:
     return function(path)
 
 
-def _started() -> _Process:
-    return subprocess.Popen(
-        [sys.executable, "-m", "stackkit.raw.worker"], stdin=subprocess.PIPE, stdout=subprocess.PIPE
-    )
+def _started() -> _Process | None:
+    """A process; None where the system lets none be started."""
+    command = [sys.executable, "-m", "stackkit.raw.worker"]
+    with suppress(OSError):
+        return subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE)
+    return None
 
 
 def _answer(

@@ -117,6 +117,21 @@ def read_directories(path: Path) -> tuple[Directory, ...]:
     return tuple(found)
 
 
+def largest_value(path: Path) -> int:
+    """Bytes of the longest value that the directories of :func:`read_directories` claim to hold.
+
+    0 when there are none.  Whoever reads all tags should ask before.
+    """
+    with suppress(OSError, ValueError), _opened(path) as block:
+        claims = (
+            count * struct.calcsize(f"={_FORMATS[kind]}")
+            for entries in _directories(block)
+            for kind, count, _ in entries.values()
+        )
+        return max(claims, default=0)
+    return 0
+
+
 def read_gps(path: Path) -> Directory:
     """The GPS directory, with the place: for those only who were asked for it.
 
@@ -227,7 +242,7 @@ def _value(block: _Block, code: int, entry: _Entry) -> str | bytes | tuple[float
         data = block.read(place, count) if kind in _LETTERS else b""
         if code in _BYTES:
             return data
-        return data.split(b"\0")[0].decode("utf-8", "replace").strip()
+        return data.partition(b"\0")[0].decode("utf-8", "replace").strip()
     if kind in (2, 129):
         return ()
     size = struct.calcsize(f"={form}")

@@ -37,6 +37,7 @@ def main() -> None:
             answer = False, error
         pickle.dump(answer, answers, protocol=pickle.HIGHEST_PROTOCOL)
         answers.flush()
+        del answer  # a mosaic, or what a failure's traceback holds: not in memory with the next
 
 
 if __name__ == "__main__":

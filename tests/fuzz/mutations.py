@@ -27,8 +27,24 @@ _TELLING = (254, 258, 259, 262, 277, 284, 317, 339, 33421, 33422, 34675, 50706, 
 _TELLING += (50713, 50714, 50715, 50716, 50717, 50728, 50829, 50830, 50974, 50975, 51041, 52547)
 _FORMS_OF_TAGS = (*range(1, 19), 129, 0, 200, 65535)
 _LINKS = (330, 34665, 34853)
-_MARKS = (b"IIRO", b"IIRS", b"MMOR", b"IIU\0", b"II\x1a\0\0\0HEAPCCDR", b"FUJIFILMCCD-RAW ", b"\0MRM")
-_MARKS += (b"FOVb", b"\0\0\0\x18ftypcrx ", b"II+\0", b"MM\0*", b"MM\0+", b"II*\0", b"\xff\xd8\xff\xe1")
+_MARKS = (
+    b"IIRO",
+    b"IIRS",
+    b"MMOR",
+    b"IIU\0",
+    b"II\x1a\0\0\0HEAPCCDR",
+    b"FUJIFILMCCD-RAW ",
+    b"\0MRM",
+)
+_MARKS += (
+    b"FOVb",
+    b"\0\0\0\x18ftypcrx ",
+    b"II+\0",
+    b"MM\0*",
+    b"MM\0+",
+    b"II*\0",
+    b"\xff\xd8\xff\xe1",
+)
 _JPEG_FRAMES = (0xC0, 0xC1, 0xC2, 0xC3)
 _MOST_AT_ONCE = 4
 
@@ -212,7 +228,9 @@ def opcode_float(body: bytearray, parts: Anatomy, rng: Rng) -> None:
     for _ in range(int(rng.integers(1, 4))):
         at = start + heads[int(rng.integers(len(heads)))] + 16 + 4 * int(rng.integers(0, 40))
         form = (">d", ">f")[int(rng.integers(2))]
-        value = rng.choice(_FLOATS) if rng.random() < 0.5 else rng.normal(0, 10 ** rng.uniform(-3, 6))
+        value = (
+            rng.choice(_FLOATS) if rng.random() < 0.5 else rng.normal(0, 10 ** rng.uniform(-3, 6))
+        )
         _number(body, at, form, float(value))
 
 

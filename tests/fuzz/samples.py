@@ -55,7 +55,12 @@ _EXIF: Fields = {
     37386: (5, (472, 100)),
     42034: (5, (47, 10, 47, 10, 18, 10, 18, 10)),
 }
-_GPS: Fields = {1: (2, "N"), 2: (5, (52, 1, 30, 1, 12, 1)), 3: (2, "W"), 4: (5, (1, 1, 0, 1, 36, 1))}
+_GPS: Fields = {
+    1: (2, "N"),
+    2: (5, (52, 1, 30, 1, 12, 1)),
+    3: (2, "W"),
+    4: (5, (1, 1, 0, 1, 36, 1)),
+}
 _JXL: Tags = {"compression": "JPEGXL_DNG"}
 _SMALL, _WIDE = (48, 64), (96, 256)
 """Sides of the pictures (H, W); the wide ones are large enough to look for banding."""
@@ -151,7 +156,11 @@ def _with_opcodes() -> Named:
     form = {"byteorder": ">"}
     yield "shading of colours", ".dng", _dng(_codes(_WIDE), {51022: _listed(shades)}, **form)
     sites = opcode(5, struct.pack(">9I", 0, 1, 1, 2, 3, 10, 10, 12, 12))
-    bad = [opcode(4, struct.pack(">2I", 400, 0)), sites, opcode(6, struct.pack(">4I", 2, 2, 90, 250))]
+    bad = [
+        opcode(4, struct.pack(">2I", 400, 0)),
+        sites,
+        opcode(6, struct.pack(">4I", 2, 2, 90, 250)),
+    ]
     steps = some_of_each(high, wide, (1, 1), (0, 0), 0, 1, rng)
     small = table(*range(0, 65536, 256), area=area_data(0, 0, high, wide))
     steps = [small if len(step) > 60_000 else step for step in steps]
@@ -169,8 +178,16 @@ def _listed(opcodes: list[bytes]) -> tuple[int, int, bytes]:
 def _packed() -> Named:
     codes = _codes()
     for tiled, name in ((False, "strip"), (True, "tiles")):
-        yield f"lossless JPEG, {name}", ".dng", _written(lambda path, t=tiled: lossless(_to, path, codes, t))
-    yield "lossless JPEG and EXIF", ".dng", mosaic_dng(codes, mosaic_tags(noise_profile=(1e-4, 1e-6)))
+        yield (
+            f"lossless JPEG, {name}",
+            ".dng",
+            _written(lambda path, t=tiled: lossless(_to, path, codes, t)),
+        )
+    yield (
+        "lossless JPEG and EXIF",
+        ".dng",
+        mosaic_dng(codes, mosaic_tags(noise_profile=(1e-4, 1e-6))),
+    )
     yield "JPEG XL", ".dng", _dng(codes, VERSION_17, **_JXL)
     yield "JPEG XL, tiles", ".dng", _dng(codes, VERSION_17, tile=(16, 32), **_JXL)
     yield "JPEG XL, BigTIFF", ".dng", _dng(codes, VERSION_17, bigtiff=True, **_JXL)
