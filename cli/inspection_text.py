@@ -17,6 +17,8 @@ _WIDE = 60
 _MOST_LISTED = 12
 _MOST_STARS = 1000
 _ROUND = 0.2
+_ROUGH = 0.1
+"""Share of error from which on a gain is given as one figure only."""
 _NAMES = {
     "light": ("Light", "Lights"),
     "short exposure": ("Daylight test", "Daylight tests"),
@@ -199,6 +201,8 @@ def _opcode(opcode: Row) -> str:
 def _noise(noise: Row) -> str:
     if noise["gain"] is None:
         return f"{noise['read_noise_adu']:.2g} ADU without light"
+    if noise["gain_error"] and noise["gain_error"] > _ROUGH * noise["gain"]:
+        return f"gain about {noise['gain']:.1g} e⁻/ADU; {noise['source']}"
     gain = _with_error(noise["gain"], noise["gain_error"])
     said = f"gain {gain} e⁻/ADU"
     read, error = noise["read_noise_e"], noise["read_noise_error_e"] or 0.0
@@ -307,7 +311,7 @@ def _cell_texts(row: Row, named: int) -> dict[str, str]:
 
 def _others(files: Sequence[Row]) -> Iterator[Line]:
     """What is no picture, by reason."""
-    rows = [row for row in files if row["group"] is None]
+    rows = [row for row in files if row["kind"] == "other"]
     if not rows:
         return
     yield "", "Other files:"

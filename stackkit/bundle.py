@@ -26,6 +26,7 @@ from stackkit.geometry import (
     rotation,
     unproject,
 )
+from stackkit.raw.opcodes import LensHint
 
 Index = NDArray[np.int64]
 
@@ -111,17 +112,41 @@ class _Problem(NamedTuple):
 
 
 def first_lens(
-    width: int, height: int, focal_px: float | None, up: tuple[float, float] = (0.0, -1.0)
+    width: int,
+    height: int,
+    focal_px: float | None,
+    up: tuple[float, float] = (0.0, -1.0),
+    hint: LensHint | None = None,
 ) -> tuple[Lens, float]:
     """A lens to start from and the relative uncertainty of its focal length.
 
     Without a focal length, a wide phone lens is assumed and left nearly free.  ``up`` is the
     direction in the picture (x, y) in which the sky lies; the camera is thought to look half up.
+    ``hint`` is what the file says of the lens's bending.
     """
     zenith = (up[0] * np.sqrt(0.5), up[1] * np.sqrt(0.5), float(np.sqrt(0.5)))
     f, spread = (0.7 * width, _PRIOR["f"]) if focal_px is None else (focal_px, KNOWN_FOCAL)
     lens = Lens(f, (width - 1) / 2, (height - 1) / 2, air=REFRACTION, zenith=zenith)
-    return lens, spread
+    bent = None if hint is None else _bent(lens, hint)
+    return (lens if bent is None else reaching(bent, width, height)), spread
+
+
+def _bent(lens: Lens, hint: LensHint) -> Lens | None:
+    """The lens with the radial terms of a hint; None where they are of no camera's.
+
+    A hint counts radii in its own unit, in the corrected picture, where they are f · tan θ.
+    """
+    k = hint.radial
+    if hint.fisheye:  # its powers of θ = arctan r as a series in r
+        k = (k[0], k[1] - k[0] / 3, k[2] - k[1] + k[0] / 5, 0.0)
+    if not 0.5 < k[0] < 2 or not hint.unit > 0:
+        return None
+    q = (lens.f / hint.unit) ** 2
+    k1, k2 = q * k[1] / k[0], q * q * k[2] / k[0]
+    if not (abs(k1) < 1 and abs(k2) < 1):
+        return None
+    x, y = hint.centre
+    return replace(lens, f=lens.f * k[0], cx=float(x), cy=float(y), k1=float(k1), k2=float(k2))
 
 
 def solve(

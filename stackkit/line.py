@@ -35,6 +35,7 @@ from stackkit.normalise import (
 )
 from stackkit.output.files import working_folder
 from stackkit.progress import Progress
+from stackkit.raw.opcodes import lens_hint
 from stackkit.raw.readers import readers
 from stackkit.register import Registration, register
 from stackkit.reject import FEWEST, Verdict, judge
@@ -212,7 +213,8 @@ def _register(
     diagonal = float(np.hypot(*lights.size))
     # 43.27 mm is the diagonal of 36 x 24 mm, to which "35 mm equivalent" refers.
     focal_px = focal / 43.27 * diagonal if focal else None
-    return register(tables, lights.size, focal_px, _UP[seen.orientation])
+    hint = lens_hint(lights.mosaic.opcodes)
+    return register(tables, lights.size, focal_px, _UP[seen.orientation], hint)
 
 
 def _transparencies(tables: Sequence[Stars], registration: Registration | None) -> list[float]:

@@ -16,6 +16,7 @@ from scipy.spatial import cKDTree
 from stackkit.bundle import Geometry, Observations, first_lens, solve
 from stackkit.geometry import Array, Lens, Mapping, plane_mapping
 from stackkit.matching import LEAST_PAIRS, Match, apply_plane, fit_plane, match
+from stackkit.raw.opcodes import LensHint
 from stackkit.stars import Stars
 
 Index = NDArray[np.int64]
@@ -89,12 +90,13 @@ def register(
     size: tuple[int, int],
     focal_px: float | None,
     up: tuple[float, float] = (0.0, -1.0),
+    hint: LensHint | None = None,
 ) -> Registration:
     """Match every frame with the reference and solve the session's geometry.
 
     ``size`` (width, height); ``focal_px`` a focal length to start from, if any; ``up`` where in the
-    picture (x, y) the zenith lies, roughly.  Frames that do not match have no mapping; nothing is
-    raised.
+    picture (x, y) the zenith lies, roughly; ``hint`` the file's own word on the lens.  Frames that
+    do not match have no mapping; nothing is raised.
     """
     moving = [np.nonzero(~flag)[0] for flag in static_flags(tables)]
     found = []
@@ -113,7 +115,7 @@ def register(
     reference, kept, pairs = max(found, key=lambda trial: _matched(trial[2]))
     own = kept[reference]
     pairs[reference] = np.stack([own, own], axis=1)
-    return _solved(tables, pairs, reference, size, first_lens(*size, focal_px, up))
+    return _solved(tables, pairs, reference, size, first_lens(*size, focal_px, up, hint))
 
 
 def _matched(pairs: list[Index]) -> int:

@@ -6,6 +6,7 @@ from scipy.optimize import approx_fprime, least_squares
 
 from stackkit.bundle import Observations, first_lens, pixel_jacobians, solve
 from stackkit.geometry import Lens, project, reaching, rotation, rotation_angle, unproject
+from stackkit.raw.opcodes import LensHint
 from stackkit.simulate import Night, frame_lens, frame_matrix
 from stackkit.simulate.night import SIDEREAL_RATE, mid_time
 from stackkit.simulate.sky import catalogue, pixels
@@ -157,3 +158,29 @@ def test_uncertainty_of_the_focal_length_equals_scipy():
     theirs = np.sqrt(np.linalg.inv(answer.jac.T @ answer.jac)[0, 0])
     assert found.focal_sigma == pytest.approx(theirs, rel=0.1)
     assert found.lens.f == pytest.approx(start.f * np.exp(answer.x[0]), rel=0.5 * theirs)
+
+
+@pytest.mark.parametrize("fisheye", [False, True])
+def test_a_files_word_on_the_lens_is_the_start(fisheye):
+    """DNG 1.7.1, WarpRectilinear and WarpFisheye: from the corrected to the recorded picture."""
+    unit, centre, focal = 1000.0, (510.0, 380.0), 800.0
+    radial = (1.0, -0.08, 0.02, 0.0) if not fisheye else (1.02, -0.02, 0.004, 0.0)
+    hint = LensHint(fisheye, radial, (0.0, 0.0), centre, unit)
+    lens, _ = first_lens(1024, 768, focal, hint=hint)
+    tangent = np.linspace(0, 0.5, 6)
+    r = focal * tangent / unit
+    theta = np.arctan(r)
+    if fisheye:
+        recorded = sum(k * theta ** (2 * n + 1) for n, k in enumerate(radial))
+    else:
+        recorded = sum(k * r ** (2 * n + 1) for n, k in enumerate(radial))
+    directions = np.stack([tangent, 0 * tangent, np.ones(6)], axis=1)
+    seen = project(replace(lens, air=0.0), directions)
+    np.testing.assert_allclose(seen[:, 0], centre[0] + unit * recorded, atol=0.5)
+    np.testing.assert_allclose(seen[:, 1], centre[1])
+
+
+@pytest.mark.parametrize("radial", [(0.0, 0.0, 0.0, 0.0), (1.0, 50.0, 0.0, 0.0), (-1.0, 0, 0, 0)])
+def test_a_senseless_word_on_the_lens_is_not_followed(radial):
+    hint = LensHint(False, radial, (0.0, 0.0), (512.0, 384.0), 600.0)
+    assert first_lens(1024, 768, 800.0, hint=hint) == first_lens(1024, 768, 800.0)

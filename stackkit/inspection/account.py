@@ -67,7 +67,7 @@ def record(listed: Survey, measured: Measured | None) -> Row:
             "files": rows,
             "groups": groups,
             "session": session,
-            "verdicts": _verdicts(listed, rows, measured),
+            "verdicts": _verdicts(rows, measured),
         }
     )
     return told
@@ -321,6 +321,7 @@ def _session(listed: Survey, rows: Sequence[Row], measured: Measured | None) -> 
     known = sorted(time for time in times if time is not None)
     usual, found = gaps(times)
     motion = measured.motion if measured else None
+    jumps = motion.jumps if motion else ()
     placed = [k for k in numbers if measured and k in measured.grades]
     return {
         "files": numbers,
@@ -331,10 +332,7 @@ def _session(listed: Survey, rows: Sequence[Row], measured: Measured | None) -> 
         "drift_px_s": motion.drift if motion else None,
         "rate_arcsec_s": motion.rate if motion else None,
         "turn_deg": motion.turn if motion else None,
-        "jumps": [
-            {"after": placed[jump.after], "px": jump.px}
-            for jump in (motion.jumps if motion else ())
-        ],
+        "jumps": [{"after": placed[jump.after], "px": jump.px} for jump in jumps],
         "starless": motion.foreground if motion else None,
         "remarks": _session_remarks(times, rows, numbers, motion.rate if motion else None),
     }
@@ -362,7 +360,7 @@ def _session_remarks(
     return said
 
 
-def _verdicts(listed: Survey, rows: Sequence[Row], measured: Measured | None) -> list[Row]:
+def _verdicts(rows: Sequence[Row], measured: Measured | None) -> list[Row]:
     """For each purpose: how many frames are fit."""
     found = []
     for purpose in Purpose:

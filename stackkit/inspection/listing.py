@@ -10,7 +10,7 @@ from typing import Any
 
 from stackkit.calibration_frames import CalibrationFrame, LeftOut, find, kind_of_folder, within
 from stackkit.errors import InputError
-from stackkit.raw.decode import Form
+from stackkit.raw.decode import Form, kind
 from stackkit.raw.metadata import Metadata, read_place
 from stackkit.raw.readers import Read, here
 from stackkit.session import Frame, Role, scan
@@ -78,12 +78,9 @@ def survey(paths: Sequence[Path], read: Read = here, each: Each = map) -> Survey
     named: tuple[list[CalibrationFrame], list[LeftOut]] = find(own, read=read) if own else ([], [])
     session = _session(rest, read, each, bool(frames or named[0]))
     calibration = [*frames, *named[0]]
-    places = each(
-        lambda path: read(carries_place, path), [f.path for f in (*session, *calibration)]
-    )
-    items = [
-        _item(frame, place) for frame, place in zip((*session, *calibration), places, strict=True)
-    ]
+    every: list[Frame | CalibrationFrame] = [*session, *calibration]
+    places = each(lambda frame: read(carries_place, frame.path), every)
+    items = [_item(frame, place) for frame, place in zip(every, places, strict=True)]
     items += [
         Item(one.path, _named(one.path), Metadata(), Form.NONE, None, one.reason, False, False)
         for one in (*left_out, *named[1])
@@ -94,8 +91,8 @@ def survey(paths: Sequence[Path], read: Read = here, each: Each = map) -> Survey
 
 def _named(path: Path) -> Purpose:
     """The purpose by the folder's name."""
-    kind = kind_of_folder(path.absolute().parent)
-    return Purpose(kind) if kind else Purpose.LIGHT
+    named = kind_of_folder(path.absolute().parent)
+    return Purpose(named) if named else Purpose.LIGHT
 
 
 def _without_others(items: Sequence[Item]) -> list[Item]:
@@ -119,22 +116,31 @@ def carries_place(path: Path) -> bool:
 
 
 def _session(paths: Sequence[Path], read: Read, each: Each, others: bool) -> tuple[Frame, ...]:
-    """The frames that are no calibration frames by their folder; none if there are ``others``."""
+    """The frames that are no calibration frames by their folder.
+
+    If there are ``others``, it may be that none of these is a picture.
+    """
     if not paths:
         return ()
     try:
         return scan(paths, read, each).frames
     except InputError:
-        if others:
-            return ()
-        raise
+        if not others or not all(path.exists() for path in paths):
+            raise
+    files = [file for path in paths for file in (path.iterdir() if path.is_dir() else (path,))]
+    files = sorted(file for file in files if file.is_file() and not file.name.startswith("."))
+    known = each(lambda path: read(kind, path), files)
+    return tuple(
+        Frame(path, Role.OTHER, Metadata(), found.reason, None, Form.NONE)
+        for path, found in zip(files, known, strict=True)
+    )
 
 
 def _item(frame: Frame | CalibrationFrame, place: bool) -> Item:
     said = frame.metadata
     if isinstance(frame, CalibrationFrame):
-        kind = Purpose(frame.kind)
-        return Item(frame.path, kind, said, Form.MOSAIC, frame.size, "", False, place)
+        own = Purpose(frame.kind)
+        return Item(frame.path, own, said, Form.MOSAIC, frame.size, "", False, place)
     named = kind_of_folder(frame.path.absolute().parent)
     light = frame.role is Role.LIGHT
     if frame.form is Form.NONE:

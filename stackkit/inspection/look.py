@@ -10,6 +10,7 @@ from collections.abc import Iterator, Sequence
 from concurrent.futures import Executor, ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -167,7 +168,7 @@ def _sample(listed: Survey, batch: Batch, desk: _Desk) -> Sample | None:
         places = [batch.frames.index(k) for k in alike]
         follow = [
             (batch.frames[a], batch.frames[b])
-            for a, b in zip(places, places[1:], strict=False)
+            for a, b in pairwise(places)
             if b == a + 1 and batch.purpose is not Purpose.SHORT
         ]
         cache = Cache(folder, (height, width), coding)

@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from itertools import pairwise
 from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import label
+from scipy.ndimage import distance_transform_edt
 
 from stackkit.geometry import rotation_angle
 from stackkit.register import Registration, static_flags
@@ -33,9 +34,13 @@ _TOO_FAST = 2.0
 SIDEREAL = 2 * np.pi / 86164.0905
 """Radians a second that the sky turns (IAU)."""
 _EXPECTED = 12.0
-"""Stars a frame to be expected in a cell: that all are missing has a probability of e⁻¹² …"""
-_FEWEST_CELLS = 20
-"""… and cells there must be, so that a share means something."""
+"""Stars that a disc should have which counts as empty: by chance with a probability of e⁻¹²; in
+dark corners and dust lanes sooner."""
+_WIDEST = 0.15
+"""Radius of that disc as a share of the picture's shorter side: larger ones tell nothing."""
+_GRID = 8
+_LEAST_SHARE = 0.05
+"""Gaps between stars come to 4 % of simulated skies without a foreground."""
 
 
 @dataclass(frozen=True)
@@ -80,7 +85,7 @@ def gaps(times: Sequence[datetime | None]) -> tuple[float | None, tuple[Gap, ...
 
 
 def _next(items: Sequence[_Item]) -> list[tuple[_Item, _Item]]:
-    return list(zip(items, items[1:], strict=False))
+    return list(pairwise(items))
 
 
 def motion(
@@ -192,24 +197,22 @@ def _drift(
 
 
 def starless(tables: Sequence[Stars], size: tuple[int, int]) -> float | None:
-    """Share of the picture in which no frame has a star that moves, None where that is not to be
-    told: there must be many stars a frame (they are the same ones in all).
+    """Share of the picture (width, height in px) without a star that moves: foreground or cloud.
 
-    Counted in cells that should have a dozen stars each; only stretches of several cells that reach
-    the picture's edge count, since a corner that the lens darkens may lack stars by itself.
+    The union of all discs in which no frame has a star, of an area in which ``_EXPECTED`` are usual
+    (they are the same stars in all frames).  None where stars are too few to tell.
     """
     width, height = size
     moving = [table.xy[~still] for table, still in zip(tables, static_flags(tables), strict=True)]
     usual = float(np.median([len(xy) for xy in moving])) if moving else 0.0
-    side = float(np.sqrt(width * height * _EXPECTED / max(usual, 1.0)))
-    across, down = int(width / side), int(height / side)
-    if across * down < _FEWEST_CELLS:
+    radius = float(np.sqrt(_EXPECTED * width * height / (np.pi * max(usual, 1.0))))
+    if radius > _WIDEST * min(size):
         return None
-    xy = np.concatenate(moving)
-    counts, _, _ = np.histogram2d(
-        xy[:, 1], xy[:, 0], (down, across), ((-0.5, height - 0.5), (-0.5, width - 0.5))
-    )
-    parts, number = label(counts == 0)
-    edge = {int(p) for p in np.concatenate([parts[0], parts[-1], parts[:, 0], parts[:, -1]])}
-    large = [p for p in range(1, number + 1) if p in edge and np.sum(parts == p) > 1]
-    return float(np.isin(parts, large).mean())
+    free = np.ones((-(-height // _GRID), -(-width // _GRID)), dtype=np.bool_)
+    at = (np.concatenate(moving) / _GRID).astype(np.int64)
+    free[np.clip(at[:, 1], 0, free.shape[0] - 1), np.clip(at[:, 0], 0, free.shape[1] - 1)] = False
+    middle = _GRID * distance_transform_edt(free) > radius
+    if not middle.any():
+        return 0.0
+    share = float(np.mean(_GRID * distance_transform_edt(~middle) <= radius))
+    return share if share >= _LEAST_SHARE else 0.0

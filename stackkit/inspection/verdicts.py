@@ -26,6 +26,8 @@ _LONG = 1.0
 """Trail as a multiple of the stars' width from which on stars look drawn out."""
 _SPREAD = 0.23
 """A trail of L px adds L²/12 to the variance along it, 8 ln 2 · L²/24 to the mean square FWHM."""
+_SHARP = 1.5
+"""FWHM, px, that stars have at least."""
 _ELONGATED = 0.35
 _UNLIKE = 0.3
 """Spread of the widths from which on they are not those of stars (0.03 to 0.2 on simulated nights
@@ -143,31 +145,33 @@ def _too_bright(c: Conditions) -> str:
 
 def _drawn_out(c: Conditions) -> str:
     """Trails, or a shaken camera: long stars with and without enough motion of the sky."""
-    if c.fwhm is None or c.elongation is None:
+    if c.fwhm is None or c.elongation is None or not c.exposure:
         return ""
     length = trail(c)
     if length is not None:
-        width = float(np.sqrt(max(c.fwhm**2 - _SPREAD * length**2, 1.5**2)))
-        if length > _LONG * width and c.exposure:
-            most = seconds(nice(c.exposure * width / length))
-            return (
-                f"Stars are trailed: they move {length:.1f} px during an exposure. Exposures of up "
-                f"to {most} would keep them round; take more of them."
-            )
-    elif c.fastest and c.exposure and c.elongation > _ELONGATED:
-        if c.fastest * c.exposure > _LONG * c.fwhm:
-            most = seconds(nice(c.fwhm / c.fastest))
-            return (
-                f"Stars are drawn out (elongation {c.elongation:.2f}), and with this lens the sky "
-                f"may move {c.fastest * c.exposure:.0f} px in {seconds(c.exposure)}: trailed. "
-                f"Exposures of up to {most} would keep them round; take more of them."
-            )
-    if c.elongation > _ELONGATED:
+        width = float(np.sqrt(max(c.fwhm**2 - _SPREAD * length**2, _SHARP**2)))
+        if length > _LONG * width:
+            most = nice(c.exposure * width / length)
+            start = f"Stars are trailed: they move {length:.1f} px during an exposure"
+            return f"{start}. {_up_to(most)}"
+    if c.elongation <= _ELONGATED:
+        return ""
+    start = f"Stars are drawn out (elongation {c.elongation:.2f})"
+    if length is None and c.fastest is None:
+        return f"{start}: trailed by the sky's turning, or shaken."
+    if length is None and c.fastest and c.fastest * c.exposure > _LONG * c.fwhm:
         return (
-            f"Stars are drawn out (elongation {c.elongation:.2f}) more than the sky's turning "
-            "explains: the camera shook. Use a timer, shelter the tripod from wind."
+            f"{start}; with this lens the sky may move {c.fastest * c.exposure:.0f} px in "
+            f"{seconds(c.exposure)}: trailed. {_up_to(nice(c.fwhm / c.fastest))}"
         )
-    return ""
+    return (
+        f"{start} more than the sky's turning explains: the camera shook. Use a timer, and shelter "
+        "the tripod from wind."
+    )
+
+
+def _up_to(longest: float) -> str:
+    return f"Exposures of up to {seconds(longest)} would keep them round; take more of them."
 
 
 def _out_of_focus(c: Conditions) -> str:

@@ -189,6 +189,7 @@ def _apart(
         bottom, right = min(edges[k + 2], stored.shape[0]), min(edges[k + 3], stored.shape[1])
         if top >= bottom or left >= right or _overlaps(tags, (top, left, bottom, right)):
             continue
+        right = min(right, left + _MOST_MASKED // 16)
         bottom = min(bottom, top + 2 * ceil(_MOST_MASKED / 2 / (right - left)))
         rows, columns = np.arange(top, bottom) - corner[0], np.arange(left, right) - corner[1]
         excess = stored[top:bottom, left:right] - model.at(rows, columns, 0)
@@ -223,5 +224,6 @@ def dng_white(tags: Directory, black: float) -> float:
     levels = tags.get(50717, (largest,))
     above = [float(level) for level in levels if np.isfinite(level) and level > black]
     if not above:
-        raise ValueError(f"its white level {levels[0]:g} is not above its black {black:g}")
+        said = f"{levels[0]:g}" if np.isfinite(levels[0]) else "(no number)"
+        raise ValueError(f"its white level {said} is not above its black {black:g}")
     return min(above)

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float32]
 
 MOST_GAIN = 1000.0
-"""No lens darkens its corners as much; a larger gain means damaged data."""
+"""No lens darkens its corners as much; a larger gain, or a smaller than 1/1000, is damage."""
 _HIGHEST_DEGREE = 8
 _MOST_TERM = 1e6
 _MOST_SETS = 4
@@ -177,6 +177,8 @@ def _singles(data: bytes, at: int, count: int) -> Floats:
 def _check_gains(gains: NDArray[np.floating]) -> None:
     if not gains.min() > 0:
         raise ValueError("it holds gains of zero or below")
+    if not gains.min() >= 1 / MOST_GAIN:
+        raise ValueError(f"it holds gains under {1 / MOST_GAIN:g}")
     if not gains.max() <= MOST_GAIN:
         raise ValueError(f"it holds gains over {MOST_GAIN:.0f}")
 
