@@ -221,7 +221,7 @@ def _defects(group: Row) -> str:
     share = 100 * group["defects"] / (group["width"] * group["height"])
     single = "; told from one frame, small stars may be among them"
     uncertain = single if group["looked_at"] == 1 and group["kind"] == "light" else ""
-    return f"{group['defects']} ({share:.2g} %), dead ones included{uncertain}"
+    return f"about {group['defects']} clear ones ({share:.2g} %), dead ones included{uncertain}"
 
 
 def _percent(share: float | None) -> str:

@@ -1,8 +1,9 @@
 """Hot and dead pixels, found from the lights themselves: they stay while the stars move.
 
-The median over the frames at each site forgets the stars.  A site is a defect when that median
-stands out from its neighbours of the same colour, and its direct neighbours (other colours) do
-not stand out with it, as they would under a star that has hardly moved.
+A defect is off in all frames, a star hardly ever: the lower quartile over the frames at each site
+forgets the stars.  A site is suspect when that stands out from its neighbours of the same colour,
+and its direct neighbours (other colours) do not stand out with it, as they would under a star that
+has hardly moved.
 """
 
 from __future__ import annotations
@@ -21,16 +22,18 @@ Plane = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 
 STANDS_OUT = 7.0
-"""Deviation of a site's median, in standard deviations of such medians.
+"""Deviation of a site's quartile, in standard deviations of such quartiles.
 
 High, so that the light of slowly moving stars is not taken for defects; the weaker ones are found
 when the samples are judged against a first stack (``reject.py``).
 """
 SHARED = 0.15
 """Share of a site's excess that its direct neighbours may show before it may be a star."""
+_MOSTLY = 0.25
+"""Share of the frames in which a star may stand elsewhere without the site being taken for hot."""
 _BUDGET = 32 * 2**20
 _MOST_FRAMES = 15
-"""A median needs no more; taken evenly over the session."""
+"""A quartile needs no more; taken evenly over the session."""
 
 
 def find_defects(cache: Cache, frames: Sequence[int], pool: Executor) -> Mask:
@@ -38,11 +41,11 @@ def find_defects(cache: Cache, frames: Sequence[int], pool: Executor) -> Mask:
 
     In a single frame nothing has moved: its lone spikes are taken.
     """
-    return spikes(middle_of(cache, frames, pool))
+    return spikes(quantile_of(cache, frames, _MOSTLY, pool))
 
 
-def middle_of(cache: Cache, frames: Sequence[int], pool: Executor) -> Plane:
-    """Median (H, W) at each site over some frames of the cache, in codes.
+def quantile_of(cache: Cache, frames: Sequence[int], share: float, pool: Executor) -> Plane:
+    """The value (H, W) below which a ``share`` of some frames lies at each site, in codes.
 
     Each frame is taken less its sky's level.  NaN where a sample is missing in all of them.
     """
@@ -58,7 +61,7 @@ def middle_of(cache: Cache, frames: Sequence[int], pool: Executor) -> Plane:
 
     def one(band: Window) -> None:
         codes = np.stack([scratch.get(cache, k, band) for k in chosen])
-        _median_over_frames(codes, levels, middle[band.top : band.bottom])
+        _quantile_over_frames(codes, levels, share, middle[band.top : band.bottom])
 
     for _ in pool.map(one, bands):
         pass
@@ -74,8 +77,8 @@ def _level(cache: Cache, frame: int) -> tuple[float, float, float, float]:
 
 
 @numba.njit(cache=True, nogil=True)
-def _median_over_frames(codes, levels, out):  # type: ignore[no-untyped-def]
-    """Median over frames (N, h, w) of code minus its frame's and site's level, NaN if none.
+def _quantile_over_frames(codes, levels, share, out):  # type: ignore[no-untyped-def]
+    """Quantile over frames (N, h, w) of code minus its frame's and site's level, NaN if none.
 
     The bands begin on even rows, so that rows and sites go together.
     """
@@ -94,7 +97,7 @@ def _median_over_frames(codes, levels, out):  # type: ignore[no-untyped-def]
                         i -= 1
                     kept[i] = v
                     n += 1
-            out[y, x] = 0.5 * (kept[(n - 1) // 2] + kept[n // 2]) if n > 0 else np.nan
+            out[y, x] = kept[int((n - 1) * share + 0.5)] if n > 0 else np.nan
 
 
 def spikes(plane: Plane, limit: float = STANDS_OUT) -> Mask:

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from stackkit import calibration_frames, scratch
 from stackkit.calibrate import Calibrated, Correction, above_black, calibrate, clip_level
 from stackkit.dark_scaling import fit_dark, to_subtract
-from stackkit.defects import middle_of
+from stackkit.defects import quantile_of
 from stackkit.errors import InputError
 from stackkit.masters import Chosen, Kind, Master, choose, described
 from stackkit.noise import photon_transfer, photon_transfer_alone, reconcile
@@ -236,7 +236,7 @@ def _dark_for(
             numbers.append(number)
     if not numbers:
         return None, f"The {described(chosen.dark)} is left out: no light can be read."
-    middle = middle_of(cache, numbers, desk.pool) * np.float32(cache.coding.step)
+    middle = quantile_of(cache, numbers, 0.5, desk.pool) * np.float32(cache.coding.step)
     fit = fit_dark(middle, chosen.dark, chosen.bias, frames[numbers[0]].metadata.exposure)
     pair = photon_transfer([(planes[0], planes[1])], clip) if len(planes) > 1 else None
     noise, _ = reconcile(pair or photon_transfer_alone(planes[-1], clip), None)

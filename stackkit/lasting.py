@@ -38,10 +38,17 @@ _STARRY, _HALO = 1.0, 2
 """So much higher is the limit so many px around where a star came by: there the light counts."""
 _VOICE = 3.0
 """The most that one frame may say for a site's being off: one trail is not always."""
+_PIECE = 4
+"""Rejected samples in 3×3 that make a piece: a trail, not a hot pixel."""
 _CROWD_SIDE, _CROWD = 15, 8.5
 """More than eight lasting sites in 15×15 are no accident: one site in a hundred may be bad, rarely
 one in thirty."""
+_RESTLESS = 0.2
+"""Share of sites beyond 2 σ in 15×15 that no pattern explains; by chance it is 0.05."""
 _FEWEST = 3
+_MOVED, _APART = 3.5, 8.0
+"""Drift of the sky, px, from which on a star without its core (two widths) and a faint star that
+moved from one half of the session to the other (two widths again) are told from the sensor."""
 _WORTH = 0.1
 """Share of the pattern in the variance of a site's mean from which on it is taken off."""
 
@@ -65,19 +72,28 @@ def no_evidence(shape: tuple[int, int]) -> Evidence:
     return Evidence(voices, np.zeros((2, *shape), dtype=np.int16), np.zeros(shape, dtype=bool))
 
 
-def listen(evidence: Evidence, deviation: Plane, *, late: bool) -> None:
+def listen(evidence: Evidence, deviation: Plane, rejected: Mask, *, late: bool) -> None:
     """Add what one frame of the first or the second (``late``) half of the session says.
 
-    ``deviation`` (H, W) in standard deviations, NaN where unknown.
+    ``deviation`` (H, W) in standard deviations, NaN where unknown; ``rejected`` (H, W).  What was
+    rejected in one piece is something in the sky and has no voice.
     """
-    _listen(deviation, evidence.voices[int(late)], evidence.seen[int(late)])
+    _listen(deviation, rejected, evidence.voices[int(late)], evidence.seen[int(late)])
 
 
 @numba.njit(cache=True, nogil=True)
-def _listen(deviation, voices, seen):  # type: ignore[no-untyped-def]
-    for y in range(deviation.shape[0]):
-        for x in range(deviation.shape[1]):
+def _listen(deviation, rejected, voices, seen):  # type: ignore[no-untyped-def]
+    height, width = deviation.shape
+    for y in range(height):
+        for x in range(width):
             v = deviation[y, x]
+            if rejected[y, x]:
+                around = 0
+                for j in range(max(y - 1, 0), min(y + 2, height)):
+                    for i in range(max(x - 1, 0), min(x + 2, width)):
+                        around += rejected[j, i]
+                if around >= _PIECE:
+                    continue
             if np.isfinite(v):
                 voices[y, x] += min(max(v, -_VOICE), _VOICE)
                 seen[y, x] += 1
@@ -92,8 +108,12 @@ def limits(frames: int) -> tuple[float, float]:
     return limit, limit + _STARRY
 
 
-def convicted(evidence: Evidence, suspects: Mask, frames: int) -> Mask:
-    """Sites (H, W) that are off in most frames, and suspects of whom nothing is known."""
+def convicted(evidence: Evidence, suspects: Mask, frames: int, moved: float) -> Mask:
+    """Sites (H, W) that are off in most frames, and suspects of whom nothing is known.
+
+    ``moved``: how far the sky moved over the sensor, px.  Where that is little, a star without its
+    core, which is suspect, looks like a hot pixel; what stands so close to a star is acquitted.
+    """
     seen = evidence.seen.sum(axis=0)
     mean = evidence.voices.sum(axis=0) / np.sqrt(np.maximum(seen, 1))
     known = seen >= max(_FEWEST, frames // 2)
@@ -101,6 +121,8 @@ def convicted(evidence: Evidence, suspects: Mask, frames: int) -> Mask:
     empty, crossed = limits(frames)
     off = known & (np.abs(mean) > np.float32(empty * _scatter(mean, known & ~starry)))
     off &= ~starry | (np.abs(mean) > np.float32(crossed * _scatter(mean, known & starry)))
+    if moved < _MOVED:
+        off &= ~starry
     accident = float(erfc(empty / np.sqrt(2)))
     return np.asarray((suspects & (off | ~known)) | lone(off & ~suspects, accident))
 
@@ -121,16 +143,34 @@ def lone(sites: Mask, accident: float = 0.0) -> Mask:
     return np.asarray(sites & (crowd < _CROWD + expected + 3 * np.sqrt(expected)))
 
 
-def pattern_share(evidence: Evidence, defects: Mask) -> float:
-    """Share of a lasting pattern in the variance of the sites' means; 0 if not worth it."""
+def restless(evidence: Evidence) -> Mask:
+    """Where (H, W) most sites are off together: ground or cloud, which the sky's model does not
+    explain.
+    """
+    seen = evidence.seen.sum(axis=0)
+    mean = evidence.voices.sum(axis=0) / np.sqrt(np.maximum(seen, 1))
+    off = np.abs(mean) > np.float32(2 * _scatter(mean, seen > 0))
+    return np.asarray(uniform_filter(off.astype(np.float32), _CROWD_SIDE) > _RESTLESS)
+
+
+def pattern_share(evidence: Evidence, defects: Mask, moved: float) -> float:
+    """Share of a lasting pattern in the variance of the sites' means; 0 if not worth it.
+
+    Only where the sky moved (``moved``, px) so far that what the session's halves agree on is of
+    the sensor.
+    """
+    if moved < _APART:
+        return 0.0
     good = ~defects & ~evidence.starry & (evidence.seen > 0).all(axis=0)
     if np.count_nonzero(good) < 10_000:
         return 0.0
     counts = [seen[good] for seen in evidence.seen]
     early, late = (v[good] / n for v, n in zip(evidence.voices, counts, strict=True))
-    together = float(np.mean(early * late, dtype=np.float64))
-    whole = (early * counts[0] + late * counts[1]) / (counts[0] + counts[1])
-    share = together / max(float(np.mean(whole**2, dtype=np.float64)), 1e-12)
+    # By signs (quadrant correlation): a few strong sites among clean ones are no pattern.
+    agree = float(np.mean(np.sign(early) * np.sign(late), dtype=np.float64))
+    correlation = float(np.sin(0.5 * np.pi * agree))
+    # Two halves that agree so far make a whole that agrees more (Spearman-Brown).
+    share = 2 * correlation / (1 + correlation) if correlation > 0 else 0.0
     return share if share > _WORTH else 0.0
 
 

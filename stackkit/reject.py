@@ -20,7 +20,15 @@ from numpy.typing import NDArray
 
 from stackkit import resample, scratch
 from stackkit.integrate import Placed, Step
-from stackkit.lasting import Pattern, convicted, fixed_pattern, listen, no_evidence, pattern_share
+from stackkit.lasting import (
+    Pattern,
+    convicted,
+    fixed_pattern,
+    listen,
+    no_evidence,
+    pattern_share,
+    restless,
+)
 from stackkit.opening import Bayer
 from stackkit.scratch import Cache
 from stackkit.stack_result import Stack
@@ -83,15 +91,25 @@ def judge(
     ):
         scratch.put_rejected(cache, frame.number, mask)
         rejected += int(mask.sum())
-        listen(evidence, deviation, late=2 * done > len(frames))
+        listen(evidence, deviation, mask, late=2 * done > len(frames))
         step(done, len(frames))
-    defects = convicted(evidence, suspects, len(frames))
-    share = pattern_share(evidence, defects)
+    moved = _drift(in_time, cache.shape)
+    defects = convicted(evidence, suspects, len(frames), moved)
+    unfit = defects | restless(evidence)
+    share = pattern_share(evidence, unfit, moved)
     pattern = None
     if share > 0:
         noise = _sky_noise(first, frames[0], spread)
-        pattern = fixed_pattern(evidence, defects, share, noise, sensor.layout, cache.coding)
+        pattern = fixed_pattern(evidence, unfit, share, noise, sensor.layout, cache.coding)
     return Verdict(defects, pattern, rejected / (len(frames) * defects.size))
+
+
+def _drift(frames: Sequence[Placed], shape: tuple[int, int]) -> float:
+    """How far the sky moved over the sensor from the first frame to the last, px: the median."""
+    x, y = (np.linspace(0, side - 1, 7) for side in shape[::-1])
+    places = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
+    first, last = (frames[k].mapping.from_reference(places) for k in (0, -1))
+    return float(np.nan_to_num(np.nanmedian(np.hypot(*(last - first).T))))
 
 
 def _sky_noise(first: Stack, frame: Placed, spread: Plane) -> Plane:

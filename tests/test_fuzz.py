@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+import shutil
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
+from command_line import contents, good, reasons
 from fuzz.anatomy import OPCODES, anatomy
 from fuzz.look import examine, wrong
-from fuzz.run import Campaign, outcomes, table
-from fuzz.samples import samples
+from fuzz.run import Campaign, outcomes, table, written
+from fuzz.samples import Sample, samples
 
 from stackkit.raw.decode import Kind, Mosaic, RawFileError
 
@@ -55,6 +57,25 @@ def test_nothing_goes_wrong_with_some_hundred_files() -> None:
     told = table(found, 77)
     assert f"{SHARE} files" in told
     assert "failures: 0" in told
+
+
+def test_a_folder_with_damaged_files_among_the_good(small_night: Path, tmp_path: Path) -> None:
+    folder = tmp_path / "night"
+    shutil.copytree(small_night, folder)
+    good_ones = sorted(folder.glob("*.dng"))
+    own = [Sample(path.name, path.suffix, path.read_bytes()) for path in good_ones]
+    same = Campaign(3, tuple((sample, anatomy(sample.data)) for sample in own))
+    for number in range(12):
+        written(same, number, folder)  # as large as the good ones, and of their camera
+        written(Campaign(4), number, folder)
+    before = contents(folder)
+    text = good("stack", folder, "--out", tmp_path / "out")
+    assert max(map(len, text.splitlines())) <= 200
+    why = reasons(tmp_path / "out")
+    assert not why.keys() & {path.name for path in good_ones}
+    assert len(why) >= 12
+    assert all(reason and "\n" not in reason and "Error" not in reason for reason in why.values())
+    assert contents(folder) == before
 
 
 def test_what_must_not_be_is_noticed(tmp_path: Path) -> None:

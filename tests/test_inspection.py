@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -111,13 +112,14 @@ def test_a_clock_of_whole_seconds_makes_no_gaps() -> None:
     assert gaps([None, None]) == (None, ())
 
 
+@examples(50)
 @given(count=st.integers(1, 400))
 def test_a_pair_is_among_the_few_looked_at(count: int) -> None:
     few = chosen(count)
     assert few == sorted(set(few))
     assert set(few) <= set(range(count))
     assert len(few) <= 7
-    assert count == 1 or any(b - a == 1 for a, b in zip(few, few[1:], strict=False))
+    assert count == 1 or any(b - a == 1 for a, b in pairwise(few))
 
 
 # Noise, widths, foreground
@@ -238,10 +240,11 @@ def test_a_night_is_measured_as_it_was_made(tmp_path: Path) -> None:
     # EMVA Standard 1288: the simulated sensor's own gain and read noise.
     error = max(3 * group["noise"]["gain_error"], 0.05)
     assert group["noise"]["gain"] == pytest.approx(NIGHT.gain, abs=error)
-    assert group["noise"]["read_noise_e"] == pytest.approx(NIGHT.read_noise, rel=0.2)
+    error = 3 * group["noise"]["read_noise_error_e"]
+    assert group["noise"]["read_noise_e"] == pytest.approx(NIGHT.read_noise, abs=error)
     assert group["fwhm_px"] == pytest.approx(2.3548 * NIGHT.psf_sigma, rel=0.15)
     hot = json.loads((folder / "truth.json").read_text())["hot_pixels"]["x"]
-    assert 0.5 * len(hot) < group["defects"] < 3 * len(hot)
+    assert len(hot) / 3 < group["defects"] < 2 * len(hot)
     session = record["session"]
     assert session["cadence_s"] == 60
     assert session["turn_deg"] == pytest.approx(2 * 60 * 15.041 / 3600, rel=0.05)
@@ -263,7 +266,7 @@ def test_clouds_and_blur_are_told(tmp_path: Path) -> None:
     rows = valid(inspect([folder]))["files"]
     fit = [row["fit"] for row in rows if row["kind"] == "light"]
     assert fit == [True, False, True, False]
-    assert "no stars" in rows[1]["reason"]
+    assert "stars in it" in rows[1]["reason"]
     assert "blurred" in rows[3]["reason"]
 
 
@@ -291,7 +294,7 @@ def test_headers_alone_judge_nothing(small_night: Path) -> None:
     assert record["session"]["cadence_s"] == 20.0
 
 
-def test_a_folder_that_is_not_there_is_named(small_night: Path, tmp_path: Path) -> None:
+def test_a_folder_that_is_not_there_is_named(tmp_path: Path) -> None:
     (tmp_path / "darks").mkdir()
     write_calibration(TINY, tmp_path / "darks", Calibration.DARK, 1)
     with pytest.raises(InputError, match="nowhere"):

@@ -223,7 +223,7 @@ def _sensor(
             }
             for fate, count in fates.items()
         ],
-        "defects": int(sample.defects.sum()) if tells else None,
+        "defects": sample.clear if tells else None,
         "looked_at": sample.frames,
         "noise": None if dark or form is Form.PICTURE else _noise(sample),
         "dark_noise_adu": sample.dark_noise if dark else None,

@@ -37,6 +37,8 @@ from stackkit.scratch import Cache
 from stackkit.stars import Stars, detect
 
 _KINDS = {Purpose.DARK: Kind.DARK, Purpose.FLAT: Kind.FLAT, Purpose.BIAS: Kind.BIAS}
+_PAIRS = 3
+"""Pairs of frames that noise is measured from."""
 _ANOTHER_SIZE = "another size than its file said"
 _ANOTHER_LAYOUT = "its sensor's colours are laid out in another way than the others'"
 
@@ -173,7 +175,7 @@ def _sample(listed: Survey, batch: Batch, desk: _Desk) -> Sample | None:
         ]
         cache = Cache(folder, (height, width), coding)
         profile = listed.items[next(iter(alike))].metadata.noise_profile
-        return study(cache, list(alike), follow[:1], head, profile, desk.pool)
+        return study(cache, list(alike), follow[:_PAIRS], head, profile, desk.pool)
 
 
 def _alike(heads: dict[int, Mosaic]) -> dict[int, Mosaic]:

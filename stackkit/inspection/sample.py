@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from stackkit import scratch
 from stackkit.calibrate import clip_level
-from stackkit.defects import find_defects
+from stackkit.defects import find_defects, spikes
 from stackkit.inspection.facts import span_of
 from stackkit.noise import (
     Noise,
@@ -27,6 +27,9 @@ from stackkit.scratch import Cache
 
 Plane = NDArray[np.float32]
 
+_CLEAR = 12.0
+"""σ by which a suspect stands out of one frame, to be counted.  On simulated nights of six frames
+whose stars hardly move the weaker ones are mostly stars."""
 MOST = 5
 """Frames that are looked at for what all have in common."""
 
@@ -35,7 +38,7 @@ MOST = 5
 class Sample:
     """``head``: a mosaic of the setting, its data cut down to a corner; ``noise`` with its source
     in words, and the ``measured`` one with its errors, which need not be the one to go by;
-    ``defects`` (H, W); ``frames``: how many were looked at; ``dark_noise``: scatter (ADU) of the
+    ``defects`` (H, W): suspect sites, ``clear``: how many of them are so beyond doubt; ``frames``: how many were looked at; ``dark_noise``: scatter (ADU) of the
     samples from frame to frame, which without light is the read noise; None from one frame.
     """
 
@@ -45,6 +48,7 @@ class Sample:
     measured: NoiseMeasurement | None
     denoised: bool
     defects: NDArray[np.bool_]
+    clear: int
     frames: int
     dark_noise: float | None = None
 
@@ -70,20 +74,23 @@ def study(
     """
     defects = find_defects(cache, numbers, pool)
 
-    def plane(number: int) -> NDArray[np.float32]:
+    def plane(number: int, without: NDArray[np.bool_] | None = defects) -> Plane:
         codes = scratch.get(cache, number, scratch.whole(cache))
-        return scratch.decode(codes, cache.coding, without=defects)
+        return scratch.decode(codes, cache.coding, without=without)
+
+    middle = numbers[len(numbers) // 2]
+    clear = int((spikes(plane(middle, None), _CLEAR) & defects).sum())
 
     clip = clip_level(head)
     if pairs:
         measured = photon_transfer([(plane(a), plane(b)) for a, b in pairs], clip)
     else:
-        measured = photon_transfer_alone(plane(numbers[len(numbers) // 2]), clip)
+        measured = photon_transfer_alone(plane(middle), clip)
     said = profile_noise(profile, span_of(head)) if profile else None
     noise, source = reconcile(measured, said)
     denoised = measured is not None and looks_denoised(measured)
     scatter = frame_noise(plane(pairs[0][0]), plane(pairs[0][1])) if pairs else None
-    return Sample(head, noise, source, measured, denoised, defects, len(numbers), scatter)
+    return Sample(head, noise, source, measured, denoised, defects, clear, len(numbers), scatter)
 
 
 def frame_noise(one: Plane, other: Plane) -> float | None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 from collections.abc import Iterator
 from contextlib import contextmanager
+from math import ceil
 from pathlib import Path
 
 import numpy as np
@@ -48,16 +49,19 @@ def check_parts(path: Path, found: Layout) -> None:
     """
     if found.compression == PLAIN:
         return
-    parts = sorted(found.parts)
     with path.open("rb") as file:
-        for start, end in parts if found.compression in (JPEG, LOSSY_JPEG) else ():
+        parts = enumerate(found.parts) if found.compression in (JPEG, LOSSY_JPEG) else ()
+        for number, (start, end) in parts:
             file.seek(start)
             head = file.read(min(end - start, _HEAD))
             if not head.startswith(b"\xff\xd8"):
                 raise RawFileError(path, MISSING, COPY_AGAIN)
-            if _claims(path, head, found)[0] > _LOOSE * found.block[0] * found.block[1]:
+            claimed, _ = _claims(path, head, found)
+            if claimed > _LOOSE * found.block[0] * found.block[1]:
                 raise RawFileError(path, LARGER_THAN_PLACE, COPY_AGAIN)
-        start, end = parts[-1]
+            if claimed < _needed(number, found):
+                raise RawFileError(path, MISSING, COPY_AGAIN)
+        start, end = max(found.parts)
         file.seek(max(start, end - _TAIL))
         if not any(file.read(_TAIL)):
             raise RawFileError(path, BLANK_END, COPY_AGAIN)
@@ -108,7 +112,7 @@ def _check_streams(path: Path, found: Layout) -> int:
         raise RawFileError(path, f"too large: its parts are {columns}×{rows} pixels")
     depths = set()
     with path.open("rb") as file:
-        for start, end in found.parts:
+        for number, (start, end) in enumerate(found.parts):
             file.seek(start)
             data = file.read(end - start)
             if not data:
@@ -116,10 +120,25 @@ def _check_streams(path: Path, found: Layout) -> int:
             claimed, depth = _claims(path, data, found)
             if claimed > most:
                 raise RawFileError(path, LARGER_THAN_PLACE, COPY_AGAIN)
+            if claimed < _needed(number, found):
+                raise RawFileError(path, MISSING, COPY_AGAIN)
             depths.add(depth)
     if len(depths) != 1:
         raise RawFileError(path, "damaged: its parts differ in their bits", COPY_AGAIN)
     return depths.pop()
+
+
+def _needed(number: int, found: Layout) -> int:
+    """Pixels that a part must hold to fill its place; none where the stream does not say.
+
+    With fewer, a decoder leaves what the memory held before: perhaps another frame.
+    """
+    if found.compression not in (JPEG, LOSSY_JPEG, JPEG_XL):
+        return 0
+    rows, columns = found.block
+    top, left = divmod(number, ceil(found.width / columns))
+    right = min(columns, found.width - left * columns) if found.beyond_libraw else columns
+    return min(rows, found.height - top * rows) * min(right, found.width)
 
 
 def _claims(path: Path, data: bytes, found: Layout) -> tuple[int, int]:

@@ -29,7 +29,6 @@ _MATRIX = (86, 100, -31, 100, -9, 100, -42, 100, 121, 100, 24, 100, -8, 100, 19,
 _DNG: Tags = {
     271: (2, None, "Lanternfold"),
     272: (2, None, "Pocket Two"),
-    305: (2, None, "nightly 3"),
     306: (2, None, "2024:10:13 20:41:07"),
     33421: (3, 2, (2, 2)),
     33422: (1, 4, bytes((0, 1, 1, 2))),
@@ -91,7 +90,7 @@ def _dng(data: Any, tags: Tags | None = None, **options: Any) -> bytes:
     file = io.BytesIO()
     merged = {**_DNG, **(tags or {})}
     extra = [(code, *tag, True) for code, tag in merged.items() if tag is not None]
-    settings = {"photometric": "cfa", "metadata": None, **options}
+    settings = {"photometric": "cfa", "metadata": None, "software": "nightly 3", **options}
     tifffile.imwrite(file, data, extratags=extra, **settings)
     return file.getvalue()
 
