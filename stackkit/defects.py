@@ -21,11 +21,12 @@ from stackkit.scratch import Cache, Window
 Plane = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 
-STANDS_OUT = 7.0
-"""Deviation of a site's quartile, in standard deviations of such quartiles.
+STANDS_OUT, _UNTRIED, _TRIED = 6.0, 7.0, 3
+"""Deviation of a site's quartile, in standard deviations of such quartiles; the second with fewer
+than so many frames, where no first stack will acquit a star.
 
 High, so that the light of slowly moving stars is not taken for defects; the weaker ones are found
-when the samples are judged against a first stack (``reject.py``).
+when the samples are judged against a first stack (``lasting.py``).
 """
 SHARED = 0.15
 """Share of a site's excess that its direct neighbours may show before it may be a star."""
@@ -41,7 +42,8 @@ def find_defects(cache: Cache, frames: Sequence[int], pool: Executor) -> Mask:
 
     In a single frame nothing has moved: its lone spikes are taken.
     """
-    return spikes(quantile_of(cache, frames, _MOSTLY, pool))
+    limit = STANDS_OUT if len(frames) >= _TRIED else _UNTRIED
+    return spikes(quantile_of(cache, frames, _MOSTLY, pool), limit)
 
 
 def quantile_of(cache: Cache, frames: Sequence[int], share: float, pool: Executor) -> Plane:
@@ -100,7 +102,7 @@ def _quantile_over_frames(codes, levels, share, out):  # type: ignore[no-untyped
             out[y, x] = kept[int((n - 1) * share + 0.5)] if n > 0 else np.nan
 
 
-def spikes(plane: Plane, limit: float = STANDS_OUT) -> Mask:
+def spikes(plane: Plane, limit: float = _UNTRIED) -> Mask:
     """Sites of a mosaic (H, W) that stand out alone, high or low; NaN sites are defects too."""
     excess = np.empty(plane.shape, dtype=np.float32)
     beside = np.empty(plane.shape, dtype=np.float32)

@@ -43,7 +43,7 @@ _PIECE = 4
 _CROWD_SIDE, _CROWD = 15, 8.5
 """More than eight lasting sites in 15×15 are no accident: one site in a hundred may be bad, rarely
 one in thirty."""
-_RESTLESS = 0.2
+_RESTLESS = 0.35
 """Share of sites beyond 2 σ in 15×15 that no pattern explains; by chance it is 0.05."""
 _FEWEST = 3
 _MOVED, _APART = 3.5, 8.0

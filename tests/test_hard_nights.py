@@ -70,8 +70,9 @@ def test_the_sample_frames_defects_are_the_simulator_s(monkeypatch):
     known = {}
 
     def kept(*arguments):
-        known["mask"], share = judge(*arguments)
-        return known["mask"], share
+        verdict = judge(*arguments)
+        known["mask"] = verdict.defects
+        return verdict
 
     monkeypatch.setattr("stackkit.line.judge", kept)
     folder = Path(__file__).parents[1] / "sample_frames"

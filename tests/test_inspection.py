@@ -31,7 +31,7 @@ from stackkit.inspection.verdicts import (
     unfit,
 )
 from stackkit.noise import Noise
-from stackkit.simulate import Calibration, Night, expose, write_calibration
+from stackkit.simulate import Calibration, expose, write_calibration
 from stackkit.simulate.camera import pattern_indices
 from stackkit.stars import Stars, detect
 
@@ -227,7 +227,7 @@ def test_why_a_light_is_not_fit() -> None:
 
 # Whole folders
 
-NIGHT = Night(seed=31, frames=3, width=480, height=360, focal=324.0, satellites=0, aircraft=0)
+NIGHT = replace(TINY, seed=31, frames=3, width=480, height=360, focal=324.0, faintest=9.0)
 
 
 def test_a_night_is_measured_as_it_was_made(tmp_path: Path) -> None:

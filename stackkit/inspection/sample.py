@@ -38,8 +38,9 @@ MOST = 5
 class Sample:
     """``head``: a mosaic of the setting, its data cut down to a corner; ``noise`` with its source
     in words, and the ``measured`` one with its errors, which need not be the one to go by;
-    ``defects`` (H, W): suspect sites, ``clear``: how many of them are so beyond doubt; ``frames``: how many were looked at; ``dark_noise``: scatter (ADU) of the
-    samples from frame to frame, which without light is the read noise; None from one frame.
+    ``defects`` (H, W): suspect sites, ``clear``: how many of them are so beyond doubt;
+    ``frames``: how many were looked at; ``dark_noise``: scatter (ADU) of the samples from frame to
+    frame, which without light is the read noise; None from one frame.
     """
 
     head: Mosaic

@@ -9,7 +9,8 @@ _STANDALONE = frozenset((0x01, *range(0xD0, 0xD8)))
 _FRAMES = frozenset({*range(0xC0, 0xD0)} - {0xC4, 0xC8, 0xCC})
 _SCAN, _END = 0xDA, 0xD9
 _AFTER_SCAN = re.compile(rb"\xff[^\x00\xff\xd0-\xd7]", re.DOTALL)
-_LOSSLESS = 0xC3
+_LOSSLESS, _TABLES = 0xC3, 0xC4
+_MOST_COLOURS, _MOST_TABLE, _NOT_SAMPLED_DOWN = 4, 3, 0x11
 
 
 @dataclass(frozen=True)
@@ -51,6 +52,48 @@ def jpeg_frame(data: bytes) -> JpegFrame:
         raise ValueError("it holds no JPEG frame")
     whole = data[at : at + 2] == b"\xff\xd9"
     return JpegFrame(*frame, whole)
+
+
+def check_lossless(data: bytes) -> None:
+    """Whether the headers of a lossless JPEG stream are fit for LibRaw.
+
+    Of a stream that is not, LibRaw decodes nothing and says nothing.  Frame, Huffman tables and
+    scan as in ISO/IEC 10918-1, annexes B and H; the first table is number 0.  Raises
+    ``ValueError``.
+    """
+    at, frame, tables = 2, b"", set[int]()
+    while True:
+        marker, length = data[at + 1 : at + 2], int.from_bytes(data[at + 2 : at + 4], "big")
+        body = data[at + 4 : at + 2 + length]
+        if data[at : at + 1] != b"\xff" or marker in b"\x00\xff" or len(body) != length - 2:
+            raise ValueError("its JPEG headers are damaged")
+        if marker[0] == _LOSSLESS:
+            frame = body
+        elif marker[0] in _FRAMES:
+            raise ValueError("it is no lossless JPEG")
+        elif marker[0] == _TABLES:
+            tables |= _huffman_tables(body)
+        elif marker[0] == _SCAN:
+            break
+        at += 2 + length
+    shift = body[-1] & 15 if body else 16
+    sound = len(frame) >= 9 and len(frame) == 6 + 3 * frame[5] and len(body) == 4 + 2 * body[0]
+    if not (sound and 1 <= frame[0] - shift <= 16 and frame[5] <= _MOST_COLOURS):
+        raise ValueError("its JPEG headers are damaged")
+    if frame[7] != _NOT_SAMPLED_DOWN or 0 not in tables:
+        raise ValueError("it is a JPEG of an unusual form")
+
+
+def _huffman_tables(body: bytes) -> set[int]:
+    """The numbers of the tables that a segment defines."""
+    found, at = set(), 0
+    while at < len(body):
+        codes = sum(body[at + 1 : at + 17])
+        if body[at] > _MOST_TABLE or not 0 < codes <= 256 or at + 17 + codes > len(body):
+            raise ValueError("its JPEG tables are damaged")
+        found.add(body[at])
+        at += 17 + codes
+    return found
 
 
 @dataclass(frozen=True)

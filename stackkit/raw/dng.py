@@ -20,7 +20,7 @@ from stackkit.raw.checks import (
     MOST_BYTES,
     RawFileError,
 )
-from stackkit.raw.codestreams import jpeg_frame, jxl_frame
+from stackkit.raw.codestreams import check_lossless, jpeg_frame, jxl_frame
 from stackkit.raw.layout import JPEG, JPEG_XL, LINEARIZATION_TABLE, LOSSY_JPEG, PLAIN, Layout
 from stackkit.raw.tags import Directory, largest_value, pages
 
@@ -149,6 +149,8 @@ def _claims(path: Path, data: bytes, found: Layout) -> tuple[int, int]:
             return stream.width * stream.height, stream.bits
         if found.compression in (JPEG, LOSSY_JPEG):
             frame = jpeg_frame(data)
+            if found.compression == JPEG:
+                check_lossless(data)
             # A lossless JPEG may join neighbours of a mosaic as if they were colours of one pixel.
             return frame.width * frame.height * frame.samples // found.samples, found.bits
     except ValueError as fault:

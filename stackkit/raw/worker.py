@@ -5,11 +5,13 @@ Both are pickles: (function, path) in, (whether it went well, result or error) o
 
 from __future__ import annotations
 
+import ctypes
 import os
 import pickle
 import sys
 from contextlib import suppress
 
+_MMAP_THRESHOLD, _LARGE = -3, 2**16
 _MOST_BYTES = 4 * 2**30
 """Memory that one process may take: files are checked before, this is for what the check missed."""
 
@@ -20,6 +22,10 @@ def main() -> None:
         import resource  # not on every system
 
         resource.setrlimit(resource.RLIMIT_DATA, (_MOST_BYTES, _MOST_BYTES))
+    with suppress(OSError, AttributeError):
+        # Large blocks come blank from the system (glibc, mallopt(3)), not with what is left of the
+        # file before: where a decoder gives up silently, another frame must not stand there.
+        ctypes.CDLL(None).mallopt(_MMAP_THRESHOLD, _LARGE)
     requests = sys.stdin.buffer
     answers = os.fdopen(os.dup(1), "wb")
     # What a decoder prints must not get between the answers.
