@@ -80,6 +80,14 @@ _SCENES = {
     show_default=True,
     help="; ".join(f"{name}: {text}" for name, text in _SCENES.items()) + ".",
 )
+@click.option(
+    "--darks",
+    metavar="N",
+    type=Whole(0, 200),
+    default=0,
+    help="Darks of a somewhat warmer evening, in OUT/darks.",
+)
+@click.option("--flats", metavar="N", type=Whole(0, 200), default=0, help="Flats, in OUT/flats.")
 @click.option("--force", is_flag=True, help="Replace frames that are already in OUT.")
 def command(
     out: Path,
@@ -90,6 +98,8 @@ def command(
     exposure: float,
     cadence: float,
     scene: str,
+    darks: int,
+    flats: int,
     force: bool,
 ) -> None:
     """Write a simulated night: DNG frames and truth.json, which knows the answer.
@@ -100,7 +110,7 @@ def command(
     """
     from stackkit.errors import UsageError
     from stackkit.finish import check_output
-    from stackkit.simulate import write_night
+    from stackkit.simulate import Calibration, write_calibration, write_night
     from stackkit.simulate.scenes import scene_night
 
     if cadence < exposure:
@@ -117,9 +127,15 @@ def command(
         exposure=exposure,
         cadence=cadence,
     )
+    extra = ((Calibration.DARK, darks, "darks"), (Calibration.FLAT, flats, "flats"))
     with progress_bar() as tell:
         paths = write_night(night, out, lambda done, of: tell("Simulating", done, of))
-    click.echo(f"{len(paths)} frames and truth.json written to {out}.")
+        for kind, count, name in extra:
+            if count:
+                (out / name).mkdir(exist_ok=True)
+                write_calibration(replace(night, warmth=1.3), out / name, kind, count)
+    beside = "".join(f", {count} {name}" for _, count, name in extra if count)
+    click.echo(f"{len(paths)} frames{beside} and truth.json written to {out}.")
     click.echo(f"Try: stackkit stack {shlex.quote(str(out))} --out result")
 
 

@@ -43,6 +43,12 @@ from .terminal import Explained, Place, Whole, progress_bar
     help="Darks, flats and biases: a master file, or a folder that holds masters or folders named "
     "dark, flat or bias. Can be given more than once.",
 )
+@click.option(
+    "--keep-place",
+    is_flag=True,
+    help="Write the place where the frames were taken, if they know it, into run.json and "
+    "stack.fits. Otherwise it is not even read.",
+)
 def command(
     paths: tuple[Path, ...],
     out: Path,
@@ -50,13 +56,15 @@ def command(
     jobs: int | None,
     method: str,
     masters: tuple[Path, ...],
+    keep_place: bool,
 ) -> None:
     """Stack the raw frames of one session into one clean, linear picture.
 
     Give the folder that holds the raw files (DNG or another camera raw). Every frame is checked,
-    aligned on its stars and averaged; aircraft, satellites and hot pixels are left out. Folders
-    named dark, flat or bias in it are used where they help. The sources are only read. DIR receives stack.tif (to edit), stack.fits (the measurement),
-    preview.png (to look at) and run.json (what was done with every file, and why).
+    aligned on its stars and averaged; aircraft, satellites and hot pixels are left out. Folders in
+    it that are named dark, flat or bias are used where they help. The sources are only read. DIR
+    receives stack.tif (to edit), stack.fits (the measurement), preview.png (to look at) and
+    run.json (what was done with every file, and why).
     """
     from stackkit.finish import check_output, write_results
     from stackkit.line import Options, stack
@@ -67,7 +75,7 @@ def command(
     try:
         check_output(out, force)
         with progress_bar() as tell:
-            result = stack(paths, Options(method, masters, jobs, out), tell)
+            result = stack(paths, Options(method, masters, jobs, out, keep_place), tell)
             record = write_results(result, out, tell)
     except BaseException:
         take_back(made)

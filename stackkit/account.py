@@ -16,6 +16,7 @@ from stackkit.noise import gain, read_noise
 from stackkit.output.record import SCHEMA
 from stackkit.raw import opcodes
 from stackkit.raw.decode import Form, Mosaic
+from stackkit.raw.metadata import Place
 from stackkit.register import Registration
 from stackkit.sensor_noise import SensorNoise
 from stackkit.session import Frame, Role, Session
@@ -32,13 +33,14 @@ def record(
     options: dict[str, Any],
     calibration: dict[str, Any],
     integration: dict[str, Any],
+    place: Place | None,
     timing: dict[str, float],
 ) -> dict[str, Any]:
     """The record of a run.  ``grades`` go with the session's lights; ``numbers`` say which of the
     lights the registration's lists run over.
     """
     lights = session.lights
-    place = {number: k for k, number in enumerate(numbers)}
+    row_of = {number: k for k, number in enumerate(numbers)}
     reference = numbers[registration.reference if registration else 0]
     turns = _turns(registration, [lights[n] for n in numbers], lights[reference])
     rows, light = [], 0
@@ -46,7 +48,7 @@ def record(
         if frame.role is not Role.LIGHT:
             rows.append(_row(frame, Grade(False, 0.0, frame.reason), None, None))
             continue
-        k = place.get(light)
+        k = row_of.get(light)
         mapping = registration.mappings[k] if registration and k is not None else None
         turn = turns[k] if k is not None else None
         rows.append(_row(frame, grades[light], mapping, turn))
@@ -59,6 +61,7 @@ def record(
         "frames": rows,
         "camera": _camera(lights[reference], mosaic),
         "calibration": calibration,
+        "place": asdict(place) if place else None,
         "geometry": _geometry(registration, [lights[n] for n in numbers], rows, size),
         "integration": {**integration, "noise_gain": _gain(integration)},
         "output": {"folder": "", "files": {}, "width": size[0], "height": size[1]},

@@ -105,7 +105,8 @@ def _fault(found: Grade, table: Stars, wide: float, shaken: bool) -> str:
     if not found.stars:
         return "no stars in it: cloud, a covered lens, or far out of focus"
     if found.stars < LEAST_PAIRS:
-        return f"only {found.stars} stars in it, too few to place it"
+        stars = "one star" if found.stars == 1 else f"{found.stars} stars"
+        return f"only {stars} in it, too few to place it"
     if found.residual is None or not found.matched:
         return f"its {found.stars} stars do not match the other frames: cloud, or another direction"
     certain = float(np.median(table.sigma_xy[:200]))

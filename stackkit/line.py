@@ -35,6 +35,7 @@ from stackkit.normalise import (
 )
 from stackkit.output.files import working_folder
 from stackkit.progress import Progress
+from stackkit.raw.metadata import Place, focal_px, read_place, up
 from stackkit.raw.opcodes import lens_hint
 from stackkit.raw.readers import readers
 from stackkit.register import Registration, register
@@ -50,24 +51,21 @@ BY_SAMPLE = "by-sample"
 _FIRST_FRAMES = 9
 """Frames in the first stack: enough to judge by, and no more to wait for with a hundred."""
 _LOOKS = (("First stack", "Rejecting outliers"), ("Second stack", "Rejecting again"))
-_UP = {
-    **{1: (0.0, -1.0), 2: (0.0, -1.0), 3: (0.0, 1.0), 4: (0.0, 1.0)},
-    **{5: (-1.0, 0.0), 6: (-1.0, 0.0), 7: (1.0, 0.0), 8: (1.0, 0.0)},
-}
-"""Where up lies in the sensor's picture (x, y), by the orientation tag of TIFF 6.0."""
 
 
 @dataclass(frozen=True)
 class Options:
     """``method``: ``by-sample`` or a name of ``methods.METHODS``; ``masters``: master files or
     folders of them, besides what lies in the session's own folders; ``jobs``: threads, None for all
-    cores; ``scratch``: where the cache of mosaics may lie, None for the system's place.
+    cores; ``scratch``: where the cache of mosaics may lie, None for the system's place;
+    ``keep_place``: whether the place where the frames were taken goes into the results.
     """
 
     method: str = BY_SAMPLE
     masters: tuple[Path, ...] = ()
     jobs: int | None = None
     scratch: Path | None = None
+    keep_place: bool = False
 
 
 @dataclass(frozen=True)
@@ -163,14 +161,22 @@ def _run(paths: Sequence[Path], options: Options, desk: Desk, clock: _Clock) -> 
             "method": options.method,
             "masters": [str(path) for path in options.masters],
             "jobs": options.jobs,
+            "keep_place": options.keep_place,
         },
         calibration=account.calibration(lights, [frame.form for frame in frames], sensor, told),
         integration={"method": options.method, "frames": len(placed), **summary},
+        place=_place_of(frames, desk) if options.keep_place else None,
         timing=clock.seconds,
     )
     reference = frames[lights.numbers[registration.reference if registration else 0]]
     white = float(lights.mosaic.white - lights.mosaic.black.max())
     return Result(picture, record, lights.mosaic.balance, reference.metadata.orientation, white)
+
+
+def _place_of(frames: Sequence[Frame], desk: Desk) -> Place | None:
+    """The place that the first frame which knows one gives."""
+    found = (desk.read(read_place, frame.path) for frame in frames)
+    return next((place for place in found if place is not None), None)
 
 
 def _look(
@@ -209,12 +215,8 @@ def _register(
     if len(tables) < 2:
         return None
     seen = frames[lights.numbers[0]].metadata
-    focal = seen.focal_35mm
-    diagonal = float(np.hypot(*lights.size))
-    # 43.27 mm is the diagonal of 36 x 24 mm, to which "35 mm equivalent" refers.
-    focal_px = focal / 43.27 * diagonal if focal else None
     hint = lens_hint(lights.mosaic.opcodes)
-    return register(tables, lights.size, focal_px, _UP[seen.orientation], hint)
+    return register(tables, lights.size, focal_px(seen, lights.size), up(seen), hint)
 
 
 def _transparencies(tables: Sequence[Stars], registration: Registration | None) -> list[float]:

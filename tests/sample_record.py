@@ -94,6 +94,7 @@ def sample_record() -> dict[str, Any]:
             },
             "banding_adu": 0.0,
         },
+        "place": None,
         "geometry": {
             "lens": sample_lens(),
             "field_deg": (73.1, 58.1),

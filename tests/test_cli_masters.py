@@ -8,7 +8,6 @@ from pathlib import Path
 
 import pytest
 from command_line import TINY, blank_end, contents, fault, good, names, one_frame
-from stackkit_cli import main
 
 from stackkit.masters import Kind
 from stackkit.output.master_file import read_master
@@ -16,11 +15,6 @@ from stackkit.simulate import Calibration, Night, write_calibration
 
 CAMERA = "lanternfold-pocket-two_96x64"
 SMALL = Night(seed=4, width=96, height=64, focal=65.0)
-
-
-@pytest.fixture(autouse=True)
-def named(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setitem(main._COMMANDS, "masters", "Average darks, flats and biases.")
 
 
 def taken(folder: Path, kind: Calibration, count: int, **changes: object) -> list[Path]:

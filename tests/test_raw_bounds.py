@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import struct
+import sys
 import tracemalloc
 from collections.abc import Callable
 from dataclasses import replace
@@ -15,11 +16,12 @@ import numpy as np
 import pytest
 import tifffile
 from opcode_samples import SHAPE, lines, opcodes
-from raw_samples import VERSION_17, fault
+from raw_samples import VERSION_17, fault, lossless
 
 from stackkit.output.opcode_list import area_data
 from stackkit.raw import decode as module
-from stackkit.raw.decode import Form, Mosaic, decode, kind
+from stackkit.raw.codestreams import check_lossless
+from stackkit.raw.decode import Form, Mosaic, RawFileError, decode, kind
 from stackkit.raw.levels import dng_black, masked_black
 from stackkit.raw.opcodes import account
 from stackkit.raw.readers import readers
@@ -129,6 +131,73 @@ def test_a_lossless_jpeg_larger_than_its_place(
     assert "larger than its place" in fault(write_dng(path, iter([bytes(stream)]), **form))
 
 
+SOUND = bytes(imagecodecs.ljpeg_encode(np.arange(4096, dtype=np.uint16).reshape(64, 64)))
+FRAME, TABLES, SCAN = (SOUND.index(bytes((0xFF, marker))) for marker in (0xC3, 0xC4, 0xDA))
+
+
+@pytest.mark.parametrize(
+    ("at", "value", "reason"),
+    [
+        (FRAME + 1, 0xC0, "no lossless JPEG"),
+        (FRAME + 1, 0x00, "damaged"),
+        (FRAME + 3, 200, "damaged"),
+        (FRAME + 4, 0, "damaged"),
+        (FRAME + 4, 17, "damaged"),
+        (FRAME + 9, 5, "damaged"),
+        (FRAME + 11, 0x22, "unusual"),
+        (TABLES + 1, 0xE1, "unusual"),
+        (TABLES + 4, 3, "unusual"),
+        (TABLES + 4, 0x44, "tables are damaged"),
+        (TABLES + 5, 255, "tables are damaged"),
+        (SCAN, 0, "damaged"),
+        (SCAN + 4, 9, "damaged"),
+    ],
+)
+def test_headers_of_a_lossless_jpeg(at: int, value: int, reason: str) -> None:
+    # ISO/IEC 10918-1, B.2.2 (frame), B.2.3 (scan), B.2.4.2 (Huffman tables).
+    check_lossless(SOUND)
+    damaged = bytearray(SOUND)
+    damaged[at] = value
+    with pytest.raises(ValueError, match=reason):
+        check_lossless(bytes(damaged))
+    for end in range(SCAN + 2):
+        with pytest.raises(ValueError, match="damaged"):
+            check_lossless(SOUND[:end])
+
+
+@pytest.mark.parametrize("tiled", [False, True])
+def test_a_jpeg_that_does_not_fill_its_place(
+    tmp_path: Path, codes: np.ndarray, write_dng: Callable[..., Path], tiled: bool
+) -> None:
+    # LibRaw leaves in the rest what the memory held: pixels of another file.
+    path = tmp_path / "a.dng"
+    data = bytearray(lossless(write_dng, path, codes, tiled))
+    at = data.index(b"\xff\xc3") + 5
+    height = int.from_bytes(data[at : at + 2], "big")
+    for rows in (0, height - 1):
+        struct.pack_into(">H", data, at, rows)
+        path.write_bytes(data)
+        assert "a part of its picture is missing" in fault(path)
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="other systems blank memory as they like")
+def test_a_raw_of_which_nothing_is_decoded(
+    tmp_path: Path, write_dng: Callable[..., Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # A DNG that has lost its version: LibRaw unpacks nothing, and says nothing.
+    monkeypatch.setenv("PYTHONPATH", str(Path(__file__).parent))
+    codes = np.random.default_rng(2).integers(500, 4000, (256, 256), np.uint16)
+    stream = bytes(imagecodecs.ljpeg_encode(codes, bitspersample=12))
+    form = {"compression": 7, "rowsperstrip": 256, "shape": codes.shape, "dtype": "uint16"}
+    path = write_dng(tmp_path / "a.raw", iter([stream]), {50706: None, 50707: None}, **form)
+    whole = write_dng(tmp_path / "a.dng", iter([stream]), **form)
+    with readers(1) as read:
+        assert np.array_equal(read(decode, whole).data, codes)
+        assert not read(soiled, path)
+        with pytest.raises(RawFileError, match="all its samples are the same"):
+            read(decode, path)
+
+
 def test_samples_of_other_sides_than_were_told(
     tmp_path: Path,
     codes: np.ndarray,
@@ -208,6 +277,13 @@ def fail(path: Path) -> None:
     raise ValueError(held.mark.name)
 
 
+def soiled(path: Path) -> bool:  # noqa: ARG001
+    """Whether large blocks of memory hold what was left in them before."""
+    for _ in range(8):
+        np.empty(2**20, np.uint8)[:] = 0xA5
+    return bool((np.empty(2**20, np.uint8) == 0xA5).any())
+
+
 def gone(path: Path) -> bool:
     return path.exists()
 
@@ -222,3 +298,5 @@ def test_nothing_is_kept_of_the_file_before(
         with pytest.raises(ValueError, match="failed"):
             read(fail, tmp_path / "failed")
         assert read(gone, tmp_path / "failed")
+        if sys.platform == "linux":
+            assert not read(soiled, tmp_path)

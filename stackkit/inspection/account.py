@@ -22,7 +22,7 @@ from stackkit.noise import UNKNOWN, Noise, gain, read_noise
 from stackkit.output.record import plain
 from stackkit.raw import opcodes
 from stackkit.raw.decode import Form
-from stackkit.raw.metadata import Metadata
+from stackkit.raw.metadata import Metadata, focal_px
 
 if TYPE_CHECKING:
     from stackkit.inspection.look import Measured
@@ -32,8 +32,6 @@ SCHEMA = "stackkit-inspect/1"
 
 Row = dict[str, Any]
 
-_FULL_FRAME = 43.27
-"""Diagonal of 36 × 24 mm, to which "35 mm equivalent" refers, mm."""
 _STANDING = 0.1
 """Share of the sky's turning below which the camera follows it."""
 
@@ -43,14 +41,6 @@ def inspect_schema() -> Row:
     text = files("stackkit.output").joinpath("inspect.schema.json").read_text(encoding="utf-8")
     schema: Row = json.loads(text)
     return schema
-
-
-def focal_px(item: Item) -> float | None:
-    """Focal length in px by the file's 35 mm equivalent; None when it does not say."""
-    equivalent = item.metadata.focal_35mm
-    if not equivalent or item.size is None:
-        return None
-    return equivalent / _FULL_FRAME * float(np.hypot(*item.size))
 
 
 def record(listed: Survey, measured: Measured | None) -> Row:
@@ -266,7 +256,7 @@ def _conditions(
     if batch.purpose is not Purpose.LIGHT or sample is None or measured is None or not own:
         return None
     found = _levels(first.form, sample, own)
-    focal = focal_px(first)
+    focal = focal_px(first.metadata, first.size) if first.size else None
     r, g, b = (level if level is not None else 0.0 for level in found["level"])
     noise = _noise(sample) if first.form is not Form.PICTURE else None
     motion = measured.motion if rows[batch.frames[0]]["session"] else None

@@ -31,6 +31,7 @@ from stackkit.normalise import Sky, measure_sky, relative_transparency
 from stackkit.output.files import working_folder
 from stackkit.progress import Progress
 from stackkit.raw.decode import Mosaic, RawFileError, decode
+from stackkit.raw.metadata import focal_px, up
 from stackkit.raw.readers import Read, readers
 from stackkit.register import Registration, register
 from stackkit.scratch import Cache
@@ -251,5 +252,5 @@ def _judge(listed: Survey, found: Measured) -> None:
 
 def _registration(listed: Survey, numbers: Sequence[int], tables: Sequence[Stars]) -> Registration:
     first = listed.items[numbers[0]]
-    width, height = first.size or (1, 1)
-    return register(tables, (width, height), account.focal_px(first))
+    size = first.size or (1, 1)
+    return register(tables, size, focal_px(first.metadata, size), up(first.metadata))

@@ -30,7 +30,10 @@ _DAYLIGHT_MATRIX = (0.86, -0.31, -0.09, -0.42, 1.21, 0.24, -0.08, 0.19, 0.62)
 
 @dataclass(frozen=True)
 class MosaicTags:
-    """What a raw file says of itself.  Levels in codes, times UTC, lengths in mm."""
+    """What a raw file says of itself.  Levels in codes, times UTC, lengths in mm.
+
+    ``place``: latitude and longitude in degrees, north and east positive.
+    """
 
     pattern: str
     black: tuple[float, float, float, float]
@@ -47,6 +50,7 @@ class MosaicTags:
     start: datetime | None = None
     noise_profile: tuple[float, float] | None = None
     opcode_list_2: bytes | None = None
+    place: tuple[float, float] | None = None
     color_matrix: tuple[float, ...] = _DAYLIGHT_MATRIX
     software: str = "stackkit simulate"
 
@@ -110,4 +114,14 @@ def mosaic_dng(codes: NDArray[np.uint16], tags: MosaicTags) -> bytes:
         exif[36867] = (ASCII, start.strftime("%Y:%m:%d %H:%M:%S"))
         exif[36881] = (ASCII, "+00:00")
         exif[37521] = (ASCII, f"{start.microsecond // 1000:03d}")
-    return one_image_tiff(main, exif, strip)
+    return one_image_tiff(main, exif, strip, None if tags.place is None else _gps(tags.place))
+
+
+def _gps(place: tuple[float, float]) -> dict[int, tuple[int, object]]:
+    """EXIF 2.32, 4.6.6: degrees, minutes and seconds, and the letter of their side."""
+    tags: dict[int, tuple[int, object]] = {}
+    for number, value, sides in ((1, place[0], "NS"), (3, place[1], "EW")):
+        minutes = abs(value) % 1 * 60
+        tags[number] = (ASCII, sides[value < 0])
+        tags[number + 1] = (RATIONAL, (int(abs(value)), int(minutes), minutes % 1 * 60))
+    return tags

@@ -121,6 +121,12 @@ def _primary_header(stack: Stack, record: Mapping[str, Any]) -> fits.Header:
     header["COMMENT"] = "not white-balanced."
     header["COMMENT"] = "Row 1 of the data is the top row of the sensor picture."
     header["COMMENT"] = "NaN where no frame reaches."
+    if record["place"]:
+        # Geodetic, as in Rots et al. 2015, A&A 574:A36, section 4.1.3.
+        header["OBSGEO-B"] = (record["place"]["latitude"], "[deg] latitude")
+        header["OBSGEO-L"] = (record["place"]["longitude"], "[deg] longitude, east positive")
+        if record["place"]["height"] is not None:
+            header["OBSGEO-H"] = (record["place"]["height"], "[m] height")
     if record["reference"]:
         header["COMMENT"] = f"Reference frame: {ascii_text(record['reference'])}"
     undated = sum(1 for frame in used if not _dated(frame))

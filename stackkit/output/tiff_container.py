@@ -1,6 +1,6 @@
 """A minimal little-endian TIFF 6.0 writer for files that general writers cannot lay out.
 
-It writes one image directory with one strip of ready-made bytes, and an EXIF directory.
+It writes one image directory with one strip of ready-made bytes, an EXIF and a GPS directory.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ _FORMATS = {BYTE: "B", SHORT: "H", LONG: "I", DOUBLE: "d"}
 Tags = TagTable[int, tuple[int, Any]]
 """Tag number → (field type, value or sequence of values)."""
 
-_STRIP_OFFSETS, _STRIP_BYTE_COUNTS, _EXIF_IFD = 273, 279, 34665
+_STRIP_OFFSETS, _STRIP_BYTE_COUNTS, _EXIF_IFD, _GPS_IFD = 273, 279, 34665, 34853
 
 
 def _encode(kind: int, value: Any) -> tuple[int, bytes]:
@@ -51,17 +51,21 @@ def _directory(tags: Tags, offset: int) -> bytes:
     return head + struct.pack("<I", 0) + tail
 
 
-def one_image_tiff(tags: Tags, exif: Tags, strip: bytes) -> bytes:
+def one_image_tiff(tags: Tags, exif: Tags, strip: bytes, gps: Tags | None = None) -> bytes:
     """The bytes of a file with one image in one strip.
 
-    ``tags`` and ``exif`` leave out the offsets and byte counts, which are filled in here.
+    ``tags``, ``exif`` and ``gps`` leave out the offsets and byte counts, which are filled in here.
     """
     padded = strip + b"\0" * (len(strip) % 2)
     main: dict[int, tuple[int, Any]] = dict(tags)
     main[_STRIP_OFFSETS] = (LONG, 8)
     main[_STRIP_BYTE_COUNTS] = (LONG, len(strip))
-    main[_EXIF_IFD] = (LONG, 0)
+    further = {_EXIF_IFD: exif} | ({_GPS_IFD: gps} if gps else {})
+    main |= dict.fromkeys(further, (LONG, 0))
     at = 8 + len(padded)
-    main[_EXIF_IFD] = (LONG, at + len(_directory(main, at)))
-    body = _directory(main, at)
-    return b"II*\0" + struct.pack("<I", at) + padded + body + _directory(exif, at + len(body))
+    end = at + len(_directory(main, at))
+    behind = b""
+    for pointer, directory in further.items():
+        main[pointer] = (LONG, end + len(behind))
+        behind += _directory(directory, end + len(behind))
+    return b"II*\0" + struct.pack("<I", at) + padded + _directory(main, at) + behind

@@ -97,6 +97,8 @@ def _from_libraw(file: OpenFile) -> Mosaic:
     pattern, black = libraw.pattern(file.path, file.raw), libraw.black(file.raw)
     data = np.array(file.raw.raw_image_visible, dtype=np.uint16, order="C", copy=True)
     _check_end(file.path, data, black)
+    if data.min() == data.max():  # LibRaw gave up without a word
+        raise RawFileError(file.path, "damaged: all its samples are the same", COPY_AGAIN)
     white = libraw.white(file.path, file.raw, float(black.max()))
     return Mosaic(data, pattern, black, white, libraw.balance(file.raw))
 

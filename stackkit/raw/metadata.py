@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
-from math import isfinite
+from math import hypot, isfinite
 from pathlib import Path
 from typing import Any
 
@@ -22,9 +22,11 @@ __all__ = [
     "Directory",
     "Metadata",
     "Place",
+    "focal_px",
     "read_directories",
     "read_metadata",
     "read_place",
+    "up",
 ]
 
 LIBRAW_FAULTS = (
@@ -100,6 +102,26 @@ class Place:
     latitude: float
     longitude: float
     height: float | None
+
+
+_FULL_FRAME = 43.27
+"""Diagonal in mm of 36 × 24 mm, to which "35 mm equivalent" refers."""
+_UP = {
+    **{1: (0.0, -1.0), 2: (0.0, -1.0), 3: (0.0, 1.0), 4: (0.0, 1.0)},
+    **{5: (-1.0, 0.0), 6: (-1.0, 0.0), 7: (1.0, 0.0), 8: (1.0, 0.0)},
+}
+
+
+def focal_px(said: Metadata, size: tuple[int, int]) -> float | None:
+    """Focal length in px of a picture of ``size`` (width, height), by the 35 mm equivalent."""
+    if not said.focal_35mm:
+        return None
+    return said.focal_35mm / _FULL_FRAME * hypot(*size)
+
+
+def up(said: Metadata) -> tuple[float, float]:
+    """Where up lies in the sensor's picture (x, y), by the orientation tag of TIFF 6.0."""
+    return _UP[said.orientation]
 
 
 def read_metadata(path: Path, directories: tuple[Directory, ...] | None = None) -> Metadata:

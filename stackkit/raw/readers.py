@@ -72,7 +72,10 @@ def _started() -> _Process | None:
     """A process; None where the system lets none be started."""
     command = [sys.executable, "-m", "stackkit.raw.worker"]
     with suppress(OSError):
-        return subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE)
+        # In a session of its own: an interrupt is for the run, which then stops its readers.
+        return subprocess.Popen(
+            command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, start_new_session=True
+        )
     return None
 
 
