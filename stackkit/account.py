@@ -21,6 +21,9 @@ from stackkit.register import Registration
 from stackkit.sensor_noise import SensorNoise
 from stackkit.session import Frame, Role, Session
 
+_SHADING = ("GainMap", "FixVignetteRadial", "ScalePerRow", "ScalePerColumn")
+"""Opcodes whose work a flat does."""
+
 
 def record(
     *,
@@ -106,16 +109,19 @@ def calibration(
 
 def _done(fate: opcodes.Fate, *, flat: bool) -> str:
     """What became of an opcode; a flat knows better than the file how the field is lit."""
-    if flat and fate.what.startswith("applied"):
+    if not flat or not fate.what.startswith("applied"):
+        return fate.what
+    if fate.name in _SHADING:
         return "left out: the flat does it"
-    return fate.what
+    return "left out, as it was in the flats"
 
 
 def _doubts(calibration: dict[str, Any]) -> list[str]:
     """What a person should know of how far these files are raw."""
     doubts = []
     if calibration["form"] != Form.MOSAIC:
-        doubts.append("These are not raw mosaics. " + " ".join(calibration["remarks"]))
+        told = [f"{words[:1].upper()}{words[1:]}." for words in calibration["remarks"]]
+        doubts.append(" ".join(["These are not raw mosaics.", *told]))
     elif calibration["noise"]["denoised"]:
         doubts.append(
             "The camera has smoothed these raw files before it wrote them: faint stars are lost "

@@ -97,21 +97,32 @@ def find(
     is searched for such folders in it.  With ``kind`` the folders' own files are of that kind.
     Raises ``InputError`` when a folder cannot be read or there is no frame.
     """
-    places: list[tuple[Path, Kind]] = []
-    for folder in folders:
-        own = kind or kind_of_folder(folder)
-        places += [(folder, own)] if own else _named_within(folder)
-    frames, left_out = _frames_in(places, read)
+    frames, left_out = _frames_in(_named(folders, kind), read)
     if not frames:
         raise InputError(_nothing(folders, left_out))
     return frames, left_out
 
 
 def within(
-    folders: Sequence[Path], read: Read = here
+    folders: Sequence[Path], read: Read = here, places: Sequence[Path] = ()
 ) -> tuple[list[CalibrationFrame], list[LeftOut]]:
-    """The same of folders named after a kind *within* ``folders``; nothing if there are none."""
-    return _frames_in([place for f in folders if f.is_dir() for place in _named_within(f)], read)
+    """The same of folders named after a kind *within* ``folders``, nothing if there are none, and
+    of ``places``, which may be such folders themselves.
+    """
+    inner = [place for f in folders if f.is_dir() for place in _named_within(f)]
+    return _frames_in([*inner, *_named(places)], read)
+
+
+def _named(folders: Sequence[Path], kind: Kind | None = None) -> list[tuple[Path, Kind]]:
+    """The folders that are of a kind themselves, and those within them that are."""
+    places: list[tuple[Path, Kind]] = []
+    for folder in folders:
+        own = kind or kind_of_folder(folder)
+        if own:
+            places.append((folder, own))
+        if not kind:
+            places += _named_within(folder)
+    return places
 
 
 def _named_within(folder: Path) -> list[tuple[Path, Kind]]:

@@ -20,7 +20,7 @@ from stackkit.noise import photon_transfer, photon_transfer_alone, reconcile
 from stackkit.opening import Bayer, bayer
 from stackkit.output.master_file import read_master
 from stackkit.progress import Progress
-from stackkit.raw.decode import Mosaic, RawFileError, decode
+from stackkit.raw.decode import Mosaic, RawFileError, decode, why
 from stackkit.raw.readers import Read
 from stackkit.scratch import Cache
 from stackkit.session import Frame
@@ -74,15 +74,15 @@ def find_masters(
     Raises ``InputError`` for a master that cannot be read; calibration frames that cannot be used
     are told in words.
     """
-    files = [path for path in given if path.is_file()]
-    places = [path for path in given if path.is_dir()]
-    for place in places:
-        files += sorted(p for p in place.iterdir() if p.suffix.lower() in (".fits", ".fit"))
     missing = [path for path in given if not path.exists()]
     if missing:
         raise InputError(f"There is no master {missing[0]}. Check the name.")
-    masters = [read_master(path) for path in files]
-    frames, left_out = calibration_frames.within([*folders, *places], desk.read)
+    places = [path for path in given if path.is_dir()]
+    files = [path for path in given if path.is_file()]
+    for place in places:
+        files += _master_files(place)
+    masters = [read_master(path) for path in dict.fromkeys(files)]
+    frames, left_out = calibration_frames.within(folders, desk.read, places)
     if places and not files and not frames:
         raise InputError(
             f"There are neither masters nor calibration frames in {places[0]}. Give the folder "
@@ -92,6 +92,17 @@ def find_masters(
     made = calibration_frames.make(groups, desk.folder, desk.tell, desk.read)
     words = [f"{out.path.name} is left out: {out.reason}." for out in (*left_out, *made.left_out)]
     return [*masters, *made.masters], [*words, *made.remarks]
+
+
+def _master_files(place: Path) -> list[Path]:
+    try:
+        return sorted(
+            path
+            for path in place.iterdir()
+            if path.suffix.lower() in (".fits", ".fit") and not path.name.startswith(".")
+        )
+    except OSError as error:
+        raise InputError(f"Cannot read {place}: {why(error)}.") from error
 
 
 def read_lights(
@@ -116,6 +127,8 @@ def read_lights(
         else:
             heads[k] = found
         desk.tell("Reading the frames", k + 1, len(frames))
+    if not heads:
+        raise _unreadable([f"{frames[k].path.name}: {reasons[k]}" for k in reasons])
     layouts = {k: tuple(head.pattern.ravel().tolist()) for k, (head, _) in heads.items()}
     usual = max(layouts.values(), key=list(layouts.values()).count)
     for k, own in layouts.items():
@@ -149,8 +162,12 @@ def _first_readable(frames: Sequence[Frame], read: Read) -> Mosaic:
             reasons.append(f"{frame.path.name}: {error.reason}")
         else:
             return mosaic
+    raise _unreadable(reasons)
+
+
+def _unreadable(reasons: Sequence[str]) -> InputError:
     listed = "; ".join(reasons[:3])
-    raise InputError(f"None of the raw files could be read ({listed}). Copy them again.")
+    return InputError(f"None of the raw files could be read ({listed}). Copy them again.")
 
 
 def _take(
@@ -172,8 +189,8 @@ def _take(
 def _empty_cache(folder: Path, first: Mosaic, masters: Sequence[Master]) -> Cache:
     """A cache whose codes have room for what the brightest sample may be multiplied by."""
     flats = [float(np.nanmin(m.value)) for m in masters if m.kind is Kind.FLAT]
-    strongest = max([1 / max(low, 1 / _MOST_GAIN) for low in flats], default=0.0)
-    strongest = strongest or float(calibrate(first).relief.max()) * _HEADROOM
+    gains = [1 / max(low, 1 / _MOST_GAIN) for low in flats]
+    strongest = max([*gains, float(calibrate(first).relief.max()) * _HEADROOM])
     gain = min(strongest, _MOST_GAIN) if strongest > _HEADROOM else 1.0
     black = float(first.black.max())
     height, width = first.data.shape

@@ -16,7 +16,7 @@ import numpy as np
 import pytest
 import tifffile
 from opcode_samples import SHAPE, lines, opcodes
-from raw_samples import VERSION_17, fault, lossless
+from raw_samples import LINEAR, NO_CFA, VERSION_17, fault, lossless
 
 from stackkit.output.opcode_list import area_data
 from stackkit.raw import decode as module
@@ -80,6 +80,20 @@ def test_a_part_far_longer_than_its_samples(
     (tmp_path / "a.tif").open("ab").write(bytes(10**6))
     change(tmp_path / "a.tif", 279, 900_000)
     assert "a part of it is larger than its place" in fault(tmp_path / "a.tif")
+
+
+def test_colours_that_tifffile_would_take_for_planes(
+    tmp_path: Path, write_dng: Callable[..., Path], rgb: np.ndarray
+) -> None:
+    tags = {**NO_CFA, **VERSION_17}
+    path = write_dng(tmp_path / "a.dng", rgb, tags, **LINEAR, compression="JPEGXL_DNG")
+    assert decode(path).data.shape == rgb.shape[:2]
+    with tifffile.TiffFile(path) as tiff:
+        at = tiff.pages[0].tags[284].offset
+    data = bytearray(path.read_bytes())
+    data[at + 4] = 0  # PlanarConfiguration without a value
+    path.write_bytes(data)
+    assert "damaged" in fault(path)
 
 
 def test_tags_that_would_be_read_whole(
@@ -180,6 +194,34 @@ def test_a_jpeg_that_does_not_fill_its_place(
         assert "a part of its picture is missing" in fault(path)
 
 
+def test_plain_tiles_that_end_early(
+    tmp_path: Path, codes: np.ndarray, write_dng: Callable[..., Path]
+) -> None:
+    # The file says less of their length than they take, and LibRaw does not ask.
+    path = write_dng(tmp_path / "a.dng", codes, tile=(16, 32))
+    path.write_bytes(path.read_bytes()[:-100])
+    with tifffile.TiffFile(path) as tiff:
+        counts = tiff.pages[0].tags[325]
+    data = bytearray(path.read_bytes())
+    size = {3: 2, 4: 4}[int(counts.dtype)]
+    struct.pack_into({2: "<H", 4: "<I"}[size], data, counts.valueoffset + 5 * size, 900)
+    path.write_bytes(data)
+    assert "cut short" in fault(path)
+
+
+def test_a_lossy_jpeg_cut_short_within_its_file(
+    tmp_path: Path, write_dng: Callable[..., Path]
+) -> None:
+    path, rgb = tmp_path / "a.dng", np.random.default_rng(1).integers(0, 255, (48, 64, 3), np.uint8)
+    stream = bytes(imagecodecs.jpeg8_encode(rgb, level=95))
+    form = {"shape": rgb.shape, "dtype": "uint8", "rowsperstrip": 48, "compression": 34892}
+    tags = {**NO_CFA, 50712: (3, 256, tuple(range(0, 4096, 16)))}
+    write_dng(path, iter([stream]), tags, **LINEAR, **form)
+    assert decode(path).data.shape == (48, 64)
+    write_dng(path, iter([stream[: len(stream) // 2]]), tags, **LINEAR, **form)
+    assert "cut short" in fault(path)
+
+
 @pytest.mark.skipif(sys.platform != "linux", reason="other systems blank memory as they like")
 def test_a_raw_of_which_nothing_is_decoded(
     tmp_path: Path, write_dng: Callable[..., Path], monkeypatch: pytest.MonkeyPatch
@@ -194,7 +236,7 @@ def test_a_raw_of_which_nothing_is_decoded(
     with readers(1) as read:
         assert np.array_equal(read(decode, whole).data, codes)
         assert not read(soiled, path)
-        with pytest.raises(RawFileError, match="all its samples are the same"):
+        with pytest.raises(RawFileError, match=r"blank|all its samples are the same"):
             read(decode, path)
 
 

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from stackkit.raw.checks import (
     BLANK_END,
     COPY_AGAIN,
+    CUT_SHORT,
     LARGER_THAN_PLACE,
     MISSING,
     MOST_BYTES,
@@ -40,14 +41,18 @@ _LONGEST_TAG = 2**26
 
 
 def check_parts(path: Path, found: Layout) -> None:
-    """Damage to compressed samples over which decoders pass, giving what the memory held.
+    """Damage to samples over which decoders pass, giving what the memory held.
 
     A part (strip or tile) of JPEG starts with FF D8 (ISO/IEC 10918-1) and says soon how many
     samples it holds, of which LibRaw would decode any number; the last part of any compression
-    ends blank where a copy was interrupted after its room had been reserved.  Raises
-    ``RawFileError``.
+    ends blank where a copy was interrupted after its room had been reserved.  Plain parts are read
+    on for as long as their place is, whatever length the file names.  Raises ``RawFileError``.
     """
     if found.compression == PLAIN:
+        bits, size = found.bits * found.samples, path.stat().st_size
+        for number, (start, _) in enumerate(found.parts):
+            if start + _needed(number, found) * bits // 8 > size:
+                raise RawFileError(path, CUT_SHORT, COPY_AGAIN)
         return
     with path.open("rb") as file:
         parts = enumerate(found.parts) if found.compression in (JPEG, LOSSY_JPEG) else ()
@@ -81,7 +86,7 @@ def stored_samples(path: Path, found: Layout, tags: Directory) -> NDArray[np.uin
         starts = tuple(start for start, _ in found.parts)
         page = next(page for page in pages(tiff) if tuple(page.dataoffsets) == starts)
         data = np.asarray(page.asarray())
-    if data.size != np.prod(shape) or data.dtype not in (np.uint8, np.uint16):
+    if data.squeeze().shape != shape or data.dtype not in (np.uint8, np.uint16):
         raise RawFileError(path, "damaged: its samples do not fill its picture", COPY_AGAIN)
     data = data.reshape(shape)
     if depth < found.bits:
@@ -120,8 +125,10 @@ def _check_streams(path: Path, found: Layout) -> int:
             claimed, depth = _claims(path, data, found)
             if claimed > most:
                 raise RawFileError(path, LARGER_THAN_PLACE, COPY_AGAIN)
-            if claimed < _needed(number, found):
+            if claimed and claimed < _needed(number, found):
                 raise RawFileError(path, MISSING, COPY_AGAIN)
+            if found.compression in (JPEG, LOSSY_JPEG) and not jpeg_frame(data).whole:
+                raise RawFileError(path, CUT_SHORT, COPY_AGAIN)
             depths.add(depth)
     if len(depths) != 1:
         raise RawFileError(path, "damaged: its parts differ in their bits", COPY_AGAIN)
@@ -129,12 +136,10 @@ def _check_streams(path: Path, found: Layout) -> int:
 
 
 def _needed(number: int, found: Layout) -> int:
-    """Pixels that a part must hold to fill its place; none where the stream does not say.
+    """Pixels that a part must hold to fill its place.
 
     With fewer, a decoder leaves what the memory held before: perhaps another frame.
     """
-    if found.compression not in (JPEG, LOSSY_JPEG, JPEG_XL):
-        return 0
     rows, columns = found.block
     top, left = divmod(number, ceil(found.width / columns))
     right = min(columns, found.width - left * columns) if found.beyond_libraw else columns

@@ -18,6 +18,7 @@ from stackkit.calibrate import calibrate
 from stackkit.raw import opcodes
 from stackkit.raw.decode import Form, Kind, Mosaic, RawFileError, decode, kind
 from stackkit.raw.metadata import Metadata, read_metadata, read_place
+from stackkit.raw.tags import is_dng, read_directories
 
 _STATUS, _CLEAR = Path("/proc/self/status"), Path("/proc/self/clear_refs")
 _LEFT_OVER = "what it decodes to hangs on what the memory held before"
@@ -52,11 +53,13 @@ def examine(path: Path) -> Seen:
         read_place(path)
         mosaic = _decoded(path, 0x55)
     seconds = time.perf_counter() - start
-    if not _alike(mosaic, _decoded(path, 0xAA)):
-        caught.append(warnings.WarningMessage(_LEFT_OVER, UserWarning, str(path), 0))
-    most = memory("VmPeak")
+    peak, most = memory("VmHWM"), memory("VmPeak")
     taken = most - size if most > before else 0
-    return Seen(found, metadata, mosaic, _told(caught), seconds, memory("VmHWM"), taken)
+    # Of other makers' raws nobody but LibRaw knows whether they are whole.
+    known = is_dng(read_directories(path)) or found.form is Form.PICTURE
+    if known and not _alike(mosaic, _decoded(path, 0xAA)):
+        caught.append(warnings.WarningMessage(_LEFT_OVER, UserWarning, str(path), 0))
+    return Seen(found, metadata, mosaic, _told(caught), seconds, peak, taken)
 
 
 def _decoded(path: Path, fill: int) -> Mosaic | RawFileError:
