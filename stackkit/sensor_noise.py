@@ -24,6 +24,8 @@ Plane = NDArray[np.float32]
 
 _PAIRS = 3
 """Pairs of frames, spread over the session, that the noise is measured from."""
+_ENOUGH = 150_000
+"""Pixels from which on smoothing can be told."""
 
 
 @dataclass(frozen=True)
@@ -60,6 +62,7 @@ def sensor_noise(
     span = float(lights.mosaic.white - lights.mosaic.black.max())
     said = profile_noise(profile, span) if profile else None
     noise, words = reconcile(measured, said)
-    # A single frame cannot tell smoothing from its own stars.
-    denoised = len(numbers) > 1 and measured is not None and looks_denoised(measured)
+    # Neither a single frame nor small ones can tell smoothing from their stars.
+    enough = len(numbers) > 1 and lights.size[0] * lights.size[1] >= _ENOUGH
+    denoised = enough and measured is not None and looks_denoised(measured)
     return SensorNoise(noise, words, measured, denoised)

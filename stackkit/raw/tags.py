@@ -270,8 +270,11 @@ def whole(tags: Directory, code: int, default: int) -> int:
 
 
 def is_dng(directories: tuple[Directory, ...]) -> bool:
-    """Whether the file calls itself a DNG, the only format known to keep to its tags."""
-    return bool(directories) and 50706 in directories[0]
+    """Whether the file calls itself a DNG, the only format known to keep to its tags.
+
+    Version 0 is none, LibRaw says: then it would decode nothing.
+    """
+    return bool(directories) and any(directories[0].get(50706, ()))
 
 
 def main_place(directories: tuple[Directory, ...]) -> int | None:

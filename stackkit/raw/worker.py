@@ -11,7 +11,7 @@ import pickle
 import sys
 from contextlib import suppress
 
-_MMAP_THRESHOLD, _LARGE = -3, 2**16
+_PERTURB = -6
 _MOST_BYTES = 4 * 2**30
 """Memory that one process may take: files are checked before, this is for what the check missed."""
 
@@ -23,9 +23,9 @@ def main() -> None:
 
         resource.setrlimit(resource.RLIMIT_DATA, (_MOST_BYTES, _MOST_BYTES))
     with suppress(OSError, AttributeError):
-        # Large blocks come blank from the system (glibc, mallopt(3)), not with what is left of the
-        # file before: where a decoder gives up silently, another frame must not stand there.
-        ctypes.CDLL(None).mallopt(_MMAP_THRESHOLD, _LARGE)
+        # Memory comes blank (glibc, mallopt(3)), not with what is left of the file before: where a
+        # decoder gives up silently, another frame must not stand.
+        ctypes.CDLL(None).mallopt(_PERTURB, 0xFF)
     requests = sys.stdin.buffer
     answers = os.fdopen(os.dup(1), "wb")
     # What a decoder prints must not get between the answers.

@@ -17,8 +17,8 @@ import numpy as np
 from stackkit.calibrate import calibrate
 from stackkit.raw import opcodes
 from stackkit.raw.decode import Form, Kind, Mosaic, RawFileError, decode, kind
+from stackkit.raw.kinds import opened
 from stackkit.raw.metadata import Metadata, read_metadata, read_place
-from stackkit.raw.tags import is_dng, read_directories
 
 _STATUS, _CLEAR = Path("/proc/self/status"), Path("/proc/self/clear_refs")
 _LEFT_OVER = "what it decodes to hangs on what the memory held before"
@@ -55,9 +55,7 @@ def examine(path: Path) -> Seen:
     seconds = time.perf_counter() - start
     peak, most = memory("VmHWM"), memory("VmPeak")
     taken = most - size if most > before else 0
-    # Of other makers' raws nobody but LibRaw knows whether they are whole.
-    known = is_dng(read_directories(path)) or found.form is Form.PICTURE
-    if known and not _alike(mosaic, _decoded(path, 0xAA)):
+    if _known(path) and not _alike(mosaic, _decoded(path, 0xAA)):
         caught.append(warnings.WarningMessage(_LEFT_OVER, UserWarning, str(path), 0))
     return Seen(found, metadata, mosaic, _told(caught), seconds, peak, taken)
 
@@ -73,7 +71,16 @@ def _decoded(path: Path, fill: int) -> Mosaic | RawFileError:
         return copy(reason)  # without the traceback, which holds on to all that was read
     finally:
         if perturb:
-            perturb(-6, 0)
+            perturb(-6, 0xFF)  # as stackkit.raw.worker
+
+
+def _known(path: Path) -> bool:
+    """Of other makers' raws nobody but LibRaw knows whether they are whole."""
+    try:
+        with opened(path) as file:
+            return file.layout is not None or file.form is Form.PICTURE
+    except RawFileError:
+        return False
 
 
 def _alike(one: Mosaic | RawFileError, other: Mosaic | RawFileError) -> bool:
