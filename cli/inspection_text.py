@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Iterator, Sequence
 from datetime import datetime
 from typing import Any
 
-from .terminal import shown
+from .terminal import fitted, shown
 
 _NARROWEST = 40
 _LABEL = 11
@@ -36,21 +35,7 @@ Line = tuple[str, str]
 def text(record: Row, columns: int = 80) -> str:
     """The record ready to print, its lines broken between words to fit."""
     width = max(columns, _NARROWEST)
-    return "\n".join(_fitted(start, said, width) for start, said in _lines(record, width))
-
-
-def _fitted(start: str, said: str, width: int) -> str:
-    start, said = shown(start), shown(said)
-    if not said:
-        return start.rstrip()
-    return textwrap.fill(
-        said,
-        width,
-        initial_indent=start,
-        subsequent_indent=" " * len(start),
-        break_long_words=False,
-        break_on_hyphens=False,
-    )
+    return "\n".join(fitted(start, said, width) for start, said in _lines(record, width))
 
 
 def _lines(record: Row, width: int) -> Iterator[Line]:

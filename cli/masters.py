@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 import shutil
-import textwrap
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -12,7 +11,7 @@ from typing import TYPE_CHECKING
 import click
 
 from .stack import take_back
-from .terminal import Explained, Place, progress_bar, shown
+from .terminal import Explained, Place, fitted, progress_bar
 
 if TYPE_CHECKING:
     from stackkit.calibration_frames import Group, Made
@@ -72,7 +71,7 @@ def command(folders: tuple[Path, ...], out: Path, kind: str | None, force: bool)
         take_back(made_folders)
         raise
     width = max(shutil.get_terminal_size().columns, 40)
-    click.echo("\n".join(_fitted(line, width) for line in _lines(made, out)))
+    click.echo("\n".join(fitted(*line, width, len(line[0]) + 2) for line in _lines(made, out)))
 
 
 def file_name(of: Group | Master) -> str:
@@ -122,17 +121,3 @@ def _lines(made: Made, out: Path) -> Iterator[tuple[str, str]]:
         yield "  ", f"{one.path.parent.name}/{one.path.name}: {one.reason}"
     if len(made.left_out) > _MOST_LISTED:
         yield "  ", f"and {len(made.left_out) - _MOST_LISTED} more"
-
-
-def _fitted(line: tuple[str, str], width: int) -> str:
-    start, text = (shown(part) for part in line)
-    if not text:
-        return start
-    return textwrap.fill(
-        text,
-        width,
-        initial_indent=start,
-        subsequent_indent=" " * (len(start) + 2),
-        break_long_words=False,
-        break_on_hyphens=False,
-    )

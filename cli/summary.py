@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-from .terminal import shown
+from .terminal import fitted
 
 _MOST_LISTED = 12
 _OWN_RATE = 15.041
@@ -24,20 +23,7 @@ Line = tuple[str, str]
 def summary(record: Row, columns: int = 80) -> str:
     """The summary of a run's record, ready to print, its lines broken between words to fit."""
     width = max(columns, _NARROWEST)
-    return "\n".join(_fitted(shown(start), shown(text), width) for start, text in _lines(record))
-
-
-def _fitted(start: str, text: str, width: int) -> str:
-    if not text:
-        return start
-    return textwrap.fill(
-        text,
-        width,
-        initial_indent=start,
-        subsequent_indent=" " * len(start),
-        break_long_words=False,
-        break_on_hyphens=False,
-    )
+    return "\n".join(fitted(start, text, width) for start, text in _lines(record))
 
 
 def _lines(record: Row) -> Iterator[Line]:

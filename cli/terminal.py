@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import os
 import sys
+import textwrap
 import traceback
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -128,3 +129,21 @@ def shown(text: str) -> str:
 
 def _say(text: str) -> None:
     click.echo(shown(f"stackkit: {text}"), err=True)
+
+
+def fitted(start: str, text: str, width: int, hang: int | None = None) -> str:
+    """A line that goes on below itself, ``hang`` columns in (None: where ``text`` began).
+
+    Broken between words to ``width``; what a terminal cannot show is made visible.
+    """
+    start, text = shown(start), shown(text)
+    if not text:
+        return start.rstrip()
+    return textwrap.fill(
+        text,
+        width,
+        initial_indent=start,
+        subsequent_indent=" " * (len(start) if hang is None else hang),
+        break_long_words=False,
+        break_on_hyphens=False,
+    )

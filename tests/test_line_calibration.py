@@ -142,7 +142,7 @@ def test_gain_and_read_noise_in_the_record(shaded: stackkit.Result) -> None:
 
 
 def test_a_smoothed_night_is_told(tmp_path: Path) -> None:
-    night = replace(TINY, seed=121, frames=5)
+    night = replace(TINY, seed=121, frames=5, width=480, height=360, focal=390.0)
     write_night(night, tmp_path)
     for k, path in enumerate(sorted(tmp_path.glob("*.dng"))):
         codes = expose(night, k).codes.astype(float)

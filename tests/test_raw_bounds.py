@@ -25,7 +25,7 @@ from stackkit.raw.decode import Form, Mosaic, RawFileError, decode, kind
 from stackkit.raw.levels import dng_black, masked_black
 from stackkit.raw.opcodes import account
 from stackkit.raw.readers import readers
-from stackkit.raw.tags import largest_value
+from stackkit.raw.tags import is_dng, largest_value, read_directories
 
 
 @pytest.fixture
@@ -80,6 +80,27 @@ def test_a_part_far_longer_than_its_samples(
     (tmp_path / "a.tif").open("ab").write(bytes(10**6))
     change(tmp_path / "a.tif", 279, 900_000)
     assert "a part of it is larger than its place" in fault(tmp_path / "a.tif")
+
+
+def test_a_table_of_tiles_that_stands_there_twice(
+    tmp_path: Path, codes: np.ndarray, write_dng: Callable[..., Path]
+) -> None:
+    # TIFF 6.0: each tag once.  LibRaw takes the last, tifffile the first.
+    path = tmp_path / "a.dng"
+    data = bytearray(lossless(write_dng, path, codes, tiled=True))
+    with tifffile.TiffFile(path) as tiff:
+        at = tiff.pages[0].tags[50728].offset
+    struct.pack_into("<H", data, at, 324)
+    path.write_bytes(data)
+    assert "cut short" in fault(path)
+
+
+def test_a_version_of_zero_is_none(
+    tmp_path: Path, codes: np.ndarray, write_dng: Callable[..., Path]
+) -> None:
+    path = write_dng(tmp_path / "a.dng", codes, {50706: (1, 4, bytes(4))})
+    assert not is_dng(read_directories(path))
+    assert is_dng(read_directories(write_dng(path, codes)))
 
 
 def test_colours_that_tifffile_would_take_for_planes(

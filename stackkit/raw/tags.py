@@ -48,6 +48,9 @@ _KEPT = frozenset(
     }
 )
 
+_LAYOUT = frozenset({256, 257, 258, 259, 273, 277, 278, 279, 322, 323, 324, 325})
+"""Left out when they stand there twice: readers differ in which they take."""
+
 _MOST_DIRECTORIES = 16
 """In a row, and below one of them."""
 _MOST_ENTRIES = 1024
@@ -199,12 +202,17 @@ def _entries(block: _Block, offset: int) -> tuple[dict[int, _Entry], int]:
         return {}, 0
     table = block.read(start, size * min(number, max(block.size - start, 0) // size))
     entries: dict[int, _Entry] = {}
+    unclear: set[int] = set()
     rows = struct.iter_unpack(f"{block.order}HH{block.word}{block.word}", table)
     for k, (code, kind, count, place) in enumerate(rows):
         if kind in _FORMATS:
             inline = count * struct.calcsize(f"={_FORMATS[kind]}") <= room
             where = start + k * size + 4 + room if inline else place
+            if code in entries and code in _LAYOUT:
+                unclear.add(code)
             entries.setdefault(code, (kind, count, where))
+    for code in unclear:
+        del entries[code]
     (following,) = block.unpack(block.word, start + size * number) or (0,)
     return entries, following
 

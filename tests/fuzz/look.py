@@ -9,6 +9,7 @@ import time
 import warnings
 from copy import copy
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from math import isfinite
 from pathlib import Path
 
@@ -30,8 +31,10 @@ _PIXELS = 50_000_000
 class Seen:
     """What reading made of a file; ``mosaic`` may be why there is none.
 
-    ``warned``: warnings that were given; ``peak`` of the memory in use; ``taken``: address space
-    that was asked for at most, 0 unless the process never asked for more.  Bytes (Linux; else 0).
+    ``warned``: warnings that were given; ``seconds`` that the longest of the calls took (kind,
+    metadata, samples), each of which is called by itself otherwise; ``peak`` of the memory in use;
+    ``taken``: address space that was asked for at most, 0 unless the process never asked for more.
+    Bytes (Linux; else 0).
     """
 
     kind: Kind
@@ -46,13 +49,17 @@ class Seen:
 def examine(path: Path) -> Seen:
     """Everything that is asked of a file, in the process that reads it."""
     forget_peak()
-    start, before, size = time.perf_counter(), memory("VmPeak"), memory("VmSize")
+    before, size = memory("VmPeak"), memory("VmSize")
     with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always")
-        found, metadata = kind(path), read_metadata(path)
-        read_place(path)
+        times = [time.perf_counter()]
+        found = kind(path)
+        times.append(time.perf_counter())
+        metadata, _ = read_metadata(path), read_place(path)
+        times.append(time.perf_counter())
         mosaic = _decoded(path, 0x55)
-    seconds = time.perf_counter() - start
+        times.append(time.perf_counter())
+    seconds = max(b - a for a, b in pairwise(times))
     peak, most = memory("VmHWM"), memory("VmPeak")
     taken = most - size if most > before else 0
     if _known(path) and not _alike(mosaic, _decoded(path, 0xAA)):

@@ -34,6 +34,8 @@ from .samples import Sample, samples
 
 SECONDS = 10.0
 BYTES = 2 * 2**30
+_CALLS = 5
+"""Calls in a row that one look at a file makes."""
 _AT_ONCE = 64
 
 
@@ -85,7 +87,7 @@ def outcomes(campaign: Campaign, numbers: range, jobs: int = 2) -> Iterator[Outc
     """What comes of these files, read by ``jobs`` processes."""
     with (
         tempfile.TemporaryDirectory() as name,
-        readers(jobs, patience=SECONDS) as read,
+        readers(jobs, patience=_CALLS * SECONDS) as read,
         ThreadPoolExecutor(jobs) as pool,
     ):
         folder = Path(name)
