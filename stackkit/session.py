@@ -61,8 +61,8 @@ def scan(
     """The session that lies in ``paths``: folders (their own files only) and single files.
 
     Files are known by their content; headers are read, pixels are not.  Hidden files and folders
-    within folders are passed over; every other file becomes a frame.  The lights are the largest
-    group of one camera and one size (of equal groups the earliest), by time if all of them have
+    within folders are passed over; every other file becomes a frame.  The lights are the group
+    of one camera and one size that holds most samples (of equals the earliest), by time if all of them have
     one, else by name with numbers in their order; the rest follow by name with their reason.
     Where there are no raw mosaics, raws whose colours are mixed already serve, and last of all
     pictures.  ``read`` calls a function of a path (``raw.readers``), ``each`` maps like ``map``.
@@ -80,7 +80,8 @@ def scan(
     candidates = _in_order([frame for frame in possible if frame.form is best])
     others += [_less_raw(frame) for frame in possible if frame.form is not best]
     groups = Counter(_group(frame) for frame in candidates)
-    common = groups.most_common(1)[0][0]  # of equal counts the first met
+    # By the samples they hold, so that many tiny files do not outvote a night; the first of equals.
+    common = max(groups, key=lambda group: groups[group] * _pixels(group))
     lights = [replace(f, reason="") for f in candidates if _group(f) == common]
     others += [_odd_one(frame, lights[0]) for frame in candidates if _group(frame) != common]
     return Session((*_in_order(lights), *sorted(others, key=_by_name)))
@@ -141,6 +142,11 @@ def _less_raw(frame: Frame) -> Frame:
 
 def _group(frame: Frame) -> tuple[str | None, tuple[int, int] | None]:
     return frame.metadata.camera, frame.size
+
+
+def _pixels(group: tuple[str | None, tuple[int, int] | None]) -> int:
+    width, height = group[1] or (0, 0)
+    return width * height
 
 
 def _odd_one(frame: Frame, light: Frame) -> Frame:

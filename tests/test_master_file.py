@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from astropy.io import fits
 from calibration_scenes import blank
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 from scenes import examples
 
@@ -29,6 +29,8 @@ from stackkit.output.master_file import read_master, write_master
     exposure=st.none() | st.floats(1e-5, 1e4),
     kind=st.sampled_from(list(Kind)),
 )
+@example(camera="a\\", iso=None, exposure=None, kind=Kind.DARK)
+@example(camera=r"\u0041&", iso=None, exposure=None, kind=Kind.FLAT)
 @examples(40)
 def test_a_master_comes_back_as_it_went(camera, iso, exposure, kind):
     rng = np.random.default_rng(0)

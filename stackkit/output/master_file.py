@@ -59,7 +59,9 @@ def _header(master: Master) -> fits.Header:
     header["CFA"] = ("".join("RGB"[c] for c in own.pattern), "colours of the top left sites, rows")
     if own.camera:
         # Not INSTRUME: a long name is continued, which reserved keywords do not allow.
-        header["CAMERA"] = ascii_text(own.camera)
+        # A sign at the end of a string, & says that it goes on (FITS 4.0, section 4.2.1.2).
+        plain = own.camera.replace("\\", "\\\\").replace("&", "\\x26")
+        header["CAMERA"] = ascii_text(plain)
     if own.iso is not None:
         header["ISO"] = (own.iso, "sensitivity set on the camera")
     if own.exposure is not None:
