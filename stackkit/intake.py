@@ -32,6 +32,10 @@ _TRIED = 7
 _HEADROOM = 1.25
 """Frames of a session may carry somewhat stronger shading than the first."""
 _MOST_GAIN = 16.0
+_SAME_LEVEL = 0.05
+"""Share of the range by which the levels of a session's frames may differ; some cameras measure
+their black anew in each frame.
+"""
 
 
 @dataclass(frozen=True)
@@ -129,11 +133,7 @@ def read_lights(
         desk.tell("Reading the frames", k + 1, len(frames))
     if not heads:
         raise _unreadable([f"{frames[k].path.name}: {reasons[k]}" for k in reasons])
-    layouts = {k: tuple(head.pattern.ravel().tolist()) for k, (head, _) in heads.items()}
-    usual = max(layouts.values(), key=list(layouts.values()).count)
-    for k, own in layouts.items():
-        if own != usual:
-            reasons[k] = "its sensor's colours are laid out in another way than the others'"
+    reasons |= _unlike_the_others({k: head for k, (head, _) in heads.items()})
     numbers = [k for k in heads if k not in reasons]
     mosaic = heads[numbers[0]][0]
     height, width = cache.shape
@@ -150,6 +150,21 @@ def read_lights(
         words=words,
     )
     return lights, reasons
+
+
+def _unlike_the_others(heads: dict[int, Mosaic]) -> dict[int, str]:
+    """Why some lights cannot go with the others: their layout, or levels that no camera changes."""
+    layouts = {k: tuple(head.pattern.ravel().tolist()) for k, head in heads.items()}
+    usual = max(layouts.values(), key=list(layouts.values()).count)
+    levels = np.array([(float(head.black.mean()), head.white) for head in heads.values()])
+    black, white = np.median(levels, axis=0)
+    reasons = {}
+    for (k, own), (dark, bright) in zip(layouts.items(), levels, strict=True):
+        if own != usual:
+            reasons[k] = "its sensor's colours are laid out in another way than the others'"
+        elif max(abs(dark - black), abs(bright - white)) > _SAME_LEVEL * (white - black):
+            reasons[k] = "its black or white level is not that of the others: damaged"
+    return reasons
 
 
 def _first_readable(frames: Sequence[Frame], read: Read) -> Mosaic:

@@ -62,8 +62,9 @@ def scan(
 
     Files are known by their content; headers are read, pixels are not.  Hidden files and folders
     within folders are passed over; every other file becomes a frame.  The lights are the group
-    of one camera and one size that holds most samples (of equals the earliest), by time if all of them have
-    one, else by name with numbers in their order; the rest follow by name with their reason.
+    of one camera and one size that holds most samples (of equals the earliest), by time if all of
+    them have one, else by name with numbers in their order; the rest follow by name with their
+    reason.
     Where there are no raw mosaics, raws whose colours are mixed already serve, and last of all
     pictures.  ``read`` calls a function of a path (``raw.readers``), ``each`` maps like ``map``.
 

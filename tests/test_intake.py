@@ -317,3 +317,15 @@ def test_a_flat_makes_room_for_its_darkest_corner(tmp_path, work):
     kept = scratch.decode(codes, found.cache.coding)[0, 0]
     assert kept == pytest.approx(4 * (SMALL.white - 30 - SMALL.black), rel=1e-3)
     assert read_metadata(folder / "night_0001.dng").camera == SETTING.camera
+
+
+def test_a_light_of_other_levels_is_left_out(night, work):
+    tags = file_tags(SMALL, 1)
+    codes = expose(SMALL, 1).codes
+    slightly = replace(tags, black=(SMALL.black + 2.5,) * 4)
+    (night / "slightly.dng").write_bytes(mosaic_dng(codes, slightly))
+    (night / "wrong.dng").write_bytes(mosaic_dng(codes, replace(tags, black=(1500.0,) * 4)))
+    found, reasons = read_in(night, [], work)
+    assert len(found.numbers) == 4
+    assert list(reasons) == ["wrong.dng"]
+    assert "black or white level" in reasons["wrong.dng"]
