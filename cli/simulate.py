@@ -30,7 +30,8 @@ _SCENES = {
     type=Whole(min=0),
     default=1,
     show_default=True,
-    help="The same seed and options give the same files, byte for byte.",
+    help="The same seed and options give the same files, byte for byte; another seed is another "
+    "night and another camera body.",
 )
 @click.option(
     "--frames",

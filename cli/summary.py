@@ -85,7 +85,7 @@ def _figures(record: Row, used: list[Row]) -> Iterator[Line]:
         yield "Noise", f"{gain:.1f} times less than in one frame (expected: {hoped:.1f})"
     if integration["rejected_share"]:
         share = f"{100 * integration['rejected_share']:.2g} % of the samples (trails, flashes)"
-        yield "Removed", f"{share}, {integration['defects']} hot or dead pixels"
+        yield "Removed", f"{share}, {integration['defects']} sites that look hot or dead"
     yield from _cleaning(record["calibration"])
     if len(used) > 1:
         yield "Reference", f"{record['reference']}, on which the others were laid"

@@ -85,7 +85,7 @@ def calibration(
         error = own * own * sensor.measured.slope_error
     return {
         "form": str(forms[0]),
-        "masters": [*told, *lights.words],
+        "masters": [*lights.words, *told],
         "opcodes": [
             {
                 "list": fate.list_number,

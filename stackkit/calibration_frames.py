@@ -266,8 +266,8 @@ def _usable(
         yield plane
     if bare:
         made.remarks.append(
-            "For some flats there is no dark-flat or bias of their ISO: only the black level of "
-            "the files was taken from them."
+            "No bias, and no dark of the flats' own exposure, goes with the flats: only the files' "
+            "black level was taken off them, which is good enough for phones."
         )
 
 

@@ -137,7 +137,8 @@ def _run(paths: Sequence[Path], options: Options, desk: Desk, clock: _Clock) -> 
     if not any(len(table) for table in tables):
         raise InputError(
             "There are no stars in any of the frames. Check that the lens was open and in focus, "
-            "and that these are pictures of the night sky."
+            "and that these are pictures of the night sky. (Darks belong into a folder named "
+            "darks in the night's own.)"
         )
     with clock.step("register"):
         tell("Aligning the frames", 0, 1)

@@ -30,7 +30,7 @@ from stackkit.simulate import Calibration, Night, write_calibration, write_night
 from stackkit.simulate.camera import vignette
 from stackkit.simulate.folder import frame_name
 
-from . import figures, measures, mosaic, nights, truth
+from . import figures, measures, nights, truth
 
 GREEN = figures.GREEN
 
@@ -217,7 +217,6 @@ def main() -> None:
     parser.add_argument("--only", nargs="+", default=["shading", "hot", "stars", "noise", "speed"])
     options = parser.parse_args()
     seeds = options.seeds
-    assert mosaic
     if "shading" in options.only:
         print(f"{'':<34}  {'with the map':<24}  {'map ignored':<24}  limit", flush=True)
         print(
@@ -234,7 +233,8 @@ def main() -> None:
             print(_row(name, "≤ 0.01", [hot(s, frames, times) for s in seeds], ".4f"), flush=True)
     if "stars" in options.only:
         print(
-            f"{'stars over 10 σ':<34}  {'all':<24}  {'dimmed by over 1 %':<24}  {'brightened':<24}  limit"
+            f"{'stars over 10 σ':<34}  {'all':<24}  {'dimmed by over 1 %':<24}  "
+            f"{'brightened':<24}  limit"
         )
         for pixels in (3, 30, 300):
             print(
