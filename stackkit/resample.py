@@ -23,7 +23,8 @@ LEAST_CONFIDENCE = 0.45
 """Below it a frame by itself gives no value at a place; at the picture's rim half is usual."""
 STARRY = 5.0
 """Contrast, in standard deviations of a sample, that only a star or a skyline has."""
-RELIEF_STEP = 32
+_RELIEF_SHIFT = 5
+RELIEF_STEP = 1 << _RELIEF_SHIFT
 """Step of tables of what hardly changes over the picture: gains, the model's variance, px."""
 LANCZOS_STEPS = 2048
 NODE = 4
@@ -120,8 +121,8 @@ def _sample_variance(adu, noise, gain):  # type: ignore[no-untyped-def]
 @numba.njit(cache=True, inline="always")
 def _relief_at(relief, c, x, y):  # type: ignore[no-untyped-def]
     """Gain of a colour at a site; beyond the table its last entry."""
-    i = min(max(int(x), 0) // RELIEF_STEP, relief.shape[2] - 1)
-    j = min(max(int(y), 0) // RELIEF_STEP, relief.shape[1] - 1)
+    i = min(max(int(x), 0) >> _RELIEF_SHIFT, relief.shape[2] - 1)
+    j = min(max(int(y), 0) >> _RELIEF_SHIFT, relief.shape[1] - 1)
     return relief[c, j, i]
 
 
@@ -232,6 +233,7 @@ def deviations(  # type: ignore[no-untyped-def]
     is set where the contrast is over ``STARRY`` standard deviations of the sample.
     """
     wx, wy = np.empty(4, dtype=np.float32), np.empty(4, dtype=np.float32)
+    height, width = model.shape[1:]
     transparency = level[2]
     for j in range(codes.shape[0]):
         for i in range(codes.shape[1]):
@@ -239,8 +241,12 @@ def deviations(  # type: ignore[no-untyped-def]
             if codes[j, i] == 0:
                 continue
             u, v = _between_nodes(nodes, i, j)
+            if not (1.0 <= u < width - 2.0 and 1.0 <= v < height - 2.0):
+                continue
             c = colour_at(i, j, layout)
-            expected, contrast = _expected(model[c], u, v, i, j, level, c, wx, wy)
+            told, contrast = _told(model, u, v, c, wx, wy)
+            expected = transparency * told + _away(level, i, j, c)
+            contrast *= transparency
             variance = _sample_variance(expected, noise, _relief_at(relief, c, i, j))
             if contrast * contrast > STARRY * STARRY * variance:
                 starry[j, i] = True
@@ -250,29 +256,27 @@ def deviations(  # type: ignore[no-untyped-def]
 
 
 @numba.njit(cache=True, inline="always")
-def _expected(model, u, v, i, j, level, c, wx, wy):  # type: ignore[no-untyped-def]
-    """Prediction for site (i, j), which lies at (u, v) in one colour's model, in the frame's ADU.
-
-    With the contrast, which is the range of the model over the 4×4 places around; both NaN where
-    the model does not reach.
-    """
-    height, width = model.shape
-    if not (1.0 <= u < width - 2.0 and 1.0 <= v < height - 2.0):
-        return np.nan, np.nan
-    offset, unit, transparency = level
+def _told(model, u, v, c, wx, wy):  # type: ignore[no-untyped-def]
+    """The model's colour c at (u, v), and its contrast: the range over the 4×4 places around."""
     a, b = int(u), int(v)
     _cubic(np.float32(u - a), wx)
     _cubic(np.float32(v - b), wy)
-    low, high = model[b, a], model[b, a]
+    low, high = model[c, b, a], model[c, b, a]
     told = np.float32(0)
     for q in range(4):
         for p in range(4):
-            value = model[b + q - 1, a + p - 1]
+            value = model[c, b + q - 1, a + p - 1]
             told += wx[p] * wy[q] * value
             low = min(low, value)
             high = max(high, value)
-    away = _polynomial(offset[c], (i - unit[0]) / unit[2], (j - unit[1]) / unit[2])
-    return transparency * told + away, transparency * (high - low)
+    return told, high - low
+
+
+@numba.njit(cache=True, inline="always")
+def _away(level, x, y, c):  # type: ignore[no-untyped-def]
+    """How far a frame's sky is from the reference's at a site."""
+    offset, unit, _ = level
+    return _polynomial(offset[c], (x - unit[0]) / unit[2], (y - unit[1]) / unit[2])
 
 
 @numba.njit(cache=True, nogil=True)
@@ -283,15 +287,21 @@ def expect(codes, missing, coding, origin, layout, model, nodes, level):  # type
     sites' places on the model's grid.
     """
     wx, wy = np.empty(4, dtype=np.float32), np.empty(4, dtype=np.float32)
+    height, width = model.shape[1:]
     for j in range(codes.shape[0]):
         for i in range(codes.shape[1]):
-            if missing[j, i]:
-                u, v = _between_nodes(nodes, i, j)
+            if not missing[j, i]:
+                continue
+            codes[j, i] = 0
+            u, v = _between_nodes(nodes, i, j)
+            if 1.0 <= u < width - 2.0 and 1.0 <= v < height - 2.0:
                 x, y = i + origin[0], j + origin[1]
                 c = colour_at(x, y, layout)
-                adu, _ = _expected(model[c], u, v, x, y, level, c, wx, wy)
+                told, _ = _told(model, u, v, c, wx, wy)
+                adu = level[2] * told + _away(level, x, y, c)
                 code = np.rint((adu + coding[1]) / coding[0]) + 1
-                codes[j, i] = min(max(code, 1), 65535) if np.isfinite(code) else 0
+                if np.isfinite(code):
+                    codes[j, i] = min(max(code, 1), 65535)
 
 
 @lru_cache(maxsize=8)
