@@ -198,16 +198,16 @@ def _expect(
     if first is None:
         codes[missing] = 0
         return
-    height, width = codes.shape
-    to_reference = frame.mapping.to_reference
+    rows, columns = np.nonzero(missing)
+    sites = np.stack([columns + window.left, rows + window.top], axis=1)
     resample.expect(
         codes,
-        missing,
+        sites,
         (cache.coding.step, cache.coding.pedestal),
         (window.left, window.top),
         sensor.layout,
         first,
-        resample.nodes_of(to_reference, window.left, window.top, width, height),
+        frame.mapping.to_reference(sites.astype(np.float64)),
         (frame.level.offset, frame.level.unit, frame.level.transparency),
     )
 

@@ -119,11 +119,11 @@ def _sample_variance(adu, noise, gain):  # type: ignore[no-untyped-def]
 
 
 @numba.njit(cache=True, inline="always")
-def _relief_at(relief, c, x, y):  # type: ignore[no-untyped-def]
-    """Gain of a colour at a site; beyond the table its last entry."""
-    i = min(max(int(x), 0) >> _RELIEF_SHIFT, relief.shape[2] - 1)
-    j = min(max(int(y), 0) >> _RELIEF_SHIFT, relief.shape[1] - 1)
-    return relief[c, j, i]
+def _cell(table, x, y):  # type: ignore[no-untyped-def]
+    """Row and column of a site in a table (3, …, …); beyond the table its last."""
+    i = min(max(int(x), 0) >> _RELIEF_SHIFT, table.shape[2] - 1)
+    j = min(max(int(y), 0) >> _RELIEF_SHIFT, table.shape[1] - 1)
+    return j, i
 
 
 @numba.njit(cache=True, inline="always")
@@ -167,9 +167,10 @@ def sample_frame(  # type: ignore[no-untyped-def]
             _lanczos(t, wy)
             column, row = int(((i & 1) + s) * PHASES), int(((j & 1) + t) * PHASES)
             i, j = i - origin[0], j - origin[1]
+            q, p = _cell(relief, u, v)
             for c in range(3):
                 adu[c] = _interpolate(planes[c], i, j, wx, wy)
-                own[c] = _sample_variance(adu[c], noise, _relief_at(relief, c, u, v))
+                own[c] = _sample_variance(adu[c], noise, relief[c, q, p])
             for c in range(3):
                 sure = _certainty(confidence[c], i, j, s, t)
                 if sure >= LEAST_CONFIDENCE:
@@ -203,9 +204,10 @@ def add_frame(  # type: ignore[no-untyped-def]
             _lanczos(t, wy)
             column, row = int(((i & 1) + s) * PHASES), int(((j & 1) + t) * PHASES)
             i, j = i - origin[0], j - origin[1]
+            q, p = _cell(relief, u, v)
             for c in range(3):
                 adu[c] = _interpolate(planes[c], i, j, wx, wy)
-                own[c] = _sample_variance(adu[c], noise, _relief_at(relief, c, u, v))
+                own[c] = _sample_variance(adu[c], noise, relief[c, q, p])
             for c in range(3):
                 sure = _certainty(confidence[c], i, j, s, t)
                 away = _polynomial(offset[c], (u - unit[0]) / unit[2], (v - unit[1]) / unit[2])
@@ -247,11 +249,13 @@ def deviations(  # type: ignore[no-untyped-def]
             told, contrast = _told(model, u, v, c, wx, wy)
             expected = transparency * told + _away(level, i, j, c)
             contrast *= transparency
-            variance = _sample_variance(expected, noise, _relief_at(relief, c, i, j))
+            q, p = _cell(relief, i, j)
+            variance = _sample_variance(expected, noise, relief[c, q, p])
             if contrast * contrast > STARRY * STARRY * variance:
                 starry[j, i] = True
             variance += (steepness * contrast) ** 2
-            variance += _relief_at(spread, c, u, v) * transparency * transparency
+            q, p = _cell(spread, u, v)
+            variance += spread[c, q, p] * transparency * transparency
             out[j, i] = ((codes[j, i] - 1.0) * coding[0] - coding[1] - expected) / np.sqrt(variance)
 
 
@@ -280,28 +284,25 @@ def _away(level, x, y, c):  # type: ignore[no-untyped-def]
 
 
 @numba.njit(cache=True, nogil=True)
-def expect(codes, missing, coding, origin, layout, model, nodes, level):  # type: ignore[no-untyped-def]
-    """Write into a window's ``codes`` what the model expects of its ``missing`` samples.
+def expect(codes, sites, coding, origin, layout, model, places, level):  # type: ignore[no-untyped-def]
+    """Write into a window's ``codes`` what the model expects of some samples.
 
-    0 where the model does not know; ``origin`` (x, y) is the window's first site, and ``nodes`` its
-    sites' places on the model's grid.
+    ``sites`` (N, 2) as x, y in the frame, ``places`` (N, 2) where they lie on the model's grid;
+    ``origin`` (x, y) is the window's first site.  0 where the model does not know.
     """
     wx, wy = np.empty(4, dtype=np.float32), np.empty(4, dtype=np.float32)
     height, width = model.shape[1:]
-    for j in range(codes.shape[0]):
-        for i in range(codes.shape[1]):
-            if not missing[j, i]:
-                continue
-            codes[j, i] = 0
-            u, v = _between_nodes(nodes, i, j)
-            if 1.0 <= u < width - 2.0 and 1.0 <= v < height - 2.0:
-                x, y = i + origin[0], j + origin[1]
-                c = colour_at(x, y, layout)
-                told, _ = _told(model, u, v, c, wx, wy)
-                adu = level[2] * told + _away(level, x, y, c)
-                code = np.rint((adu + coding[1]) / coding[0]) + 1
-                if np.isfinite(code):
-                    codes[j, i] = min(max(code, 1), 65535)
+    for k in range(sites.shape[0]):
+        x, y = sites[k, 0], sites[k, 1]
+        u, v = places[k, 0], places[k, 1]
+        codes[y - origin[1], x - origin[0]] = 0
+        if 1.0 <= u < width - 2.0 and 1.0 <= v < height - 2.0:
+            c = colour_at(x, y, layout)
+            told, _ = _told(model, u, v, c, wx, wy)
+            adu = level[2] * told + _away(level, x, y, c)
+            code = np.rint((adu + coding[1]) / coding[0]) + 1
+            if np.isfinite(code):
+                codes[y - origin[1], x - origin[0]] = min(max(code, 1), 65535)
 
 
 @lru_cache(maxsize=8)

@@ -37,11 +37,11 @@ def quadratic(terms, x, y):
 
 def expectation(planes, grid, codes, missing, origin, move, level, coding):
     """The window's codes after ``expect``; the sites lie ``move`` px further in the model."""
-    height, width = codes.shape
-    nodes = resample.nodes_of(shift(*move).from_reference, *origin, width, height)
+    sites = np.argwhere(missing)[:, ::-1] + np.array(origin)
+    places = shift(*move).from_reference(sites.astype(np.float64))
     codes = codes.copy()
     model = planes.astype(np.float32)
-    resample.expect(codes, missing, coding, origin, grid.layout, model, nodes, level)
+    resample.expect(codes, sites, coding, origin, grid.layout, model, places, level)
     return codes
 
 
