@@ -111,7 +111,7 @@ def test_masters_that_are_there_stay(night: Path, tmp_path: Path) -> None:
 
 def test_flats_without_offset_say_so(night: Path, tmp_path: Path) -> None:
     text = good("masters", night / "flat", "--out", tmp_path / "out")
-    assert "only the black level of the files was taken from them" in " ".join(text.split())
+    assert "only the files' black level was taken off them" in " ".join(text.split())
 
 
 @pytest.mark.parametrize(
