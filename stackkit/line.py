@@ -132,7 +132,7 @@ def _run(paths: Sequence[Path], options: Options, desk: Desk, clock: _Clock) -> 
     with clock.step("read"):
         lights, unreadable = read_lights(frames, masters, desk)
     with clock.step("stars"):
-        defects, sensor, tables, skies = _look(lights, frames, pool, tell)
+        suspects, sensor, tables, skies = _look(lights, frames, pool, tell)
         noise = sensor.noise
     if not any(len(table) for table in tables):
         raise InputError(
@@ -148,7 +148,7 @@ def _run(paths: Sequence[Path], options: Options, desk: Desk, clock: _Clock) -> 
         placed = _place(lights, skies, noise, registration, grades)
         tell("Aligning the frames", 1, 1)
     with clock.step("integrate"):
-        picture, summary = _integrate(lights, placed, defects, options.method, pool, tell)
+        picture, summary = _integrate(lights, placed, suspects, options.method, pool, tell)
     by_number: dict[int, Grade] = {k: unread(reason) for k, reason in unreadable.items()}
     by_number.update(zip(lights.numbers, grades, strict=True))
     record = account.record(
@@ -260,7 +260,7 @@ def _place(
 def _integrate(
     lights: Lights,
     placed: Sequence[Placed],
-    defects: NDArray[np.bool_],
+    suspects: NDArray[np.bool_],
     method: str,
     pool: Executor,
     tell: Progress,
@@ -271,10 +271,25 @@ def _integrate(
         return lambda done, of: tell(name, done, of)
 
     grid = (lights.cache, placed, lights.sensor)
+    verdict, expected = _judged(lights, placed, suspects, pool, told)
     if method != BY_SAMPLE:
-        picture = combine(*grid, defects, METHODS[method], pool, told("Combining"))
-        return picture, _summary(Verdict(defects, None, None), None)
-    verdict, expected = Verdict(defects, None, 0.0), None
+        # Defects are the sensor's, whatever the method; which samples count is the method's to say.
+        picture = combine(*grid, verdict.defects, METHODS[method], pool, told("Combining"))
+        return picture, _summary(Verdict(verdict.defects, None, None), None)
+    known = (verdict.defects, verdict.pattern, expected)
+    picture, noise = total(*grid, *known, pool, told("Combining"))
+    return picture, _summary(verdict, noise)
+
+
+def _judged(
+    lights: Lights,
+    placed: Sequence[Placed],
+    suspects: NDArray[np.bool_],
+    pool: Executor,
+    told: Callable[[str], Callable[[int, int], None]],
+) -> tuple[Verdict, NDArray[np.float32] | None]:
+    """What the samples say when held against a first stack (3, H, W), and that stack."""
+    verdict, expected = Verdict(suspects, None, 0.0), None
     few = _spread_over(placed, _FIRST_FRAMES)
     for looks in _LOOKS[: _times_judged(len(placed))]:
         first = combine(
@@ -286,12 +301,12 @@ def _integrate(
             pool,
             told(looks[0]),
         )
-        verdict = judge(*grid, verdict.defects, first, pool, told(looks[1]))
+        verdict = judge(
+            lights.cache, placed, lights.sensor, verdict.defects, first, pool, told(looks[1])
+        )
         expected = first.value
         del first
-    known = (verdict.defects, verdict.pattern, expected)
-    picture, noise = total(*grid, *known, pool, told("Combining"))
-    return picture, _summary(verdict, noise)
+    return verdict, expected
 
 
 def _times_judged(frames: int) -> int:
