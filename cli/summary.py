@@ -14,6 +14,8 @@ _OWN_RATE = 15.041
 _MOST_OFF = 0.03
 """Share by which a measured rate may miss it before something else must have moved."""
 _NARROWEST = 40
+_FEW = 9
+"""With so few frames, some good sites cannot be told from hot ones."""
 
 Row = dict[str, Any]
 Line = tuple[str, str]
@@ -85,7 +87,8 @@ def _figures(record: Row, used: list[Row]) -> Iterator[Line]:
         yield "Noise", f"{gain:.1f} times less than in one frame (expected: {hoped:.1f})"
     if integration["rejected_share"]:
         share = f"{100 * integration['rejected_share']:.2g} % of the samples (trails, flashes)"
-        yield "Removed", f"{share}, {integration['defects']} sites that look hot or dead"
+        few = ", good ones among them" if integration["frames"] <= _FEW else ""
+        yield "Removed", f"{share}, {integration['defects']} sites that look hot or dead{few}"
     yield from _cleaning(record["calibration"])
     if len(used) > 1:
         yield "Reference", f"{record['reference']}, on which the others were laid"
