@@ -27,7 +27,7 @@ _CLIPPED = 0.995
 """Share of the range from which on a sample may be clipped."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Correction:
     """What the session's masters do to every light, None where there is none.
 
@@ -62,12 +62,12 @@ def calibrate(mosaic: Mosaic, correction: Correction | None = None) -> Calibrate
     banding = _without_bands(adu)
     if correction.flat is not None:
         adu /= correction.flat
-        return Calibrated(adu, _evening(correction, mosaic.pattern), banding)
+        return Calibrated(adu, _evening(correction, mosaic.pattern.tobytes()), banding)
     if mosaic.opcodes.linear or mosaic.opcodes.picture or mosaic.opcodes.raw:
-        span = np.float32(mosaic.white - mosaic.black.max())
-        adu /= span
+        whole = np.float32(span(mosaic))
+        adu /= whole
         opcodes.apply(mosaic.opcodes, adu, mosaic.pattern)
-        adu *= span
+        adu *= whole
     return Calibrated(adu, _shading(mosaic.opcodes, adu.shape, mosaic.pattern.tobytes()), banding)
 
 
@@ -122,17 +122,22 @@ def relief_of(gain: Plane, pattern: NDArray[np.uint8]) -> Plane:
     return np.where(count > 0, total / np.maximum(count, 1), usual).astype(np.float32)
 
 
-def _evening(correction: Correction, pattern: NDArray[np.uint8]) -> Plane:
+@lru_cache(maxsize=1)
+def _evening(correction: Correction, pattern: bytes) -> Plane:
+    """Relief of a flat; all lights of a session have the same."""
     assert correction.flat is not None
-    return relief_of(np.float32(1) / correction.flat, pattern)
+    return relief_of(np.float32(1) / correction.flat, _sites(pattern))
+
+
+def _sites(pattern: bytes) -> NDArray[np.uint8]:
+    return np.frombuffer(pattern, dtype=np.uint8).reshape(2, 2)
 
 
 @lru_cache(maxsize=4)
 def _shading(codes: Opcodes, shape: tuple[int, int], pattern: bytes) -> Plane:
     """Relief of the file's own shading; frames of a session mostly carry the same."""
-    sites = np.frombuffer(pattern, dtype=np.uint8).reshape(2, 2)
-    gain = opcodes.gain_field(codes, shape, sites)
-    return EVEN if gain is None else relief_of(gain, sites)
+    gain = opcodes.gain_field(codes, shape, _sites(pattern))
+    return EVEN if gain is None else relief_of(gain, _sites(pattern))
 
 
 def unmultiplied(adu: Plane, mosaic: Mosaic, correction: Correction) -> Plane:
@@ -146,6 +151,11 @@ def unmultiplied(adu: Plane, mosaic: Mosaic, correction: Correction) -> Plane:
     return adu if gain is None else adu / gain
 
 
+def span(mosaic: Mosaic) -> float:
+    """ADU from the highest black level to white."""
+    return float(mosaic.white - np.max(mosaic.black))
+
+
 def clip_level(mosaic: Mosaic) -> float:
     """ADU from which on a sample of any colour may be clipped, before it is multiplied."""
-    return float(mosaic.white - np.max(mosaic.black)) * _CLIPPED
+    return span(mosaic) * _CLIPPED

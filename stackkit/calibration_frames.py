@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stackkit import scratch
-from stackkit.calibrate import above_black, clip_level
+from stackkit.calibrate import above_black, clip_level, span
 from stackkit.dark_scaling import count_blobs
 from stackkit.errors import InputError
 from stackkit.masters import Kind, Master, Setting, choose, make_master, middle_level
@@ -306,12 +306,12 @@ def _unclipped(mosaic: Mosaic) -> Plane:
 def fault_of(kind: Kind, mosaic: Mosaic) -> str:
     """Why a frame cannot serve as one of its kind; empty when it can."""
     adu = _unclipped(mosaic)
-    span = float(mosaic.white - mosaic.black.max())
+    whole = span(mosaic)
     clipped = float(np.mean(np.isnan(adu)))
     level = middle_level(adu)
     if kind is Kind.FLAT:
-        return _flat_fault(level / span, clipped)
-    return _dark_fault(kind, adu, level, span, clipped)
+        return _flat_fault(level / whole, clipped)
+    return _dark_fault(kind, adu, level, whole, clipped)
 
 
 def _flat_fault(share: NDArray[np.float64], clipped: float) -> str:
@@ -332,14 +332,14 @@ def _flat_fault(share: NDArray[np.float64], clipped: float) -> str:
 
 
 def _dark_fault(
-    kind: Kind, adu: Plane, level: NDArray[np.float64], span: float, clipped: float
+    kind: Kind, adu: Plane, level: NDArray[np.float64], whole: float, clipped: float
 ) -> str:
     cover = "Cover the lens tightly" if kind is Kind.DARK else "Cover the lens"
     if clipped > 0.1:
         return f"{100 * clipped:.0f} % of it is clipped: it is no {kind}. {cover}"
     # Without light all colours are alike; what is left of black differs by an ADU or two.
     apart = float(np.ptp(level))
-    if apart > max(2.0, 1e-3 * span) and apart > 0.1 * float(np.max(level)):
+    if apart > max(2.0, 1e-3 * whole) and apart > 0.1 * float(np.max(level)):
         return f"light is in it: its colours differ in level by {apart:.0f} ADU. {cover}"
     standing, blobs = count_blobs(adu)
     if blobs >= 8 and blobs > 0.05 * standing:

@@ -31,7 +31,7 @@ from stackkit.normalise import (
     flat_level,
     measure_sky,
     relative_level,
-    relative_transparency,
+    transparencies,
 )
 from stackkit.output.files import working_folder
 from stackkit.progress import Progress
@@ -40,7 +40,7 @@ from stackkit.raw.opcodes import lens_hint
 from stackkit.raw.readers import readers
 from stackkit.register import Registration, register
 from stackkit.reject import FEWEST, Verdict, judge
-from stackkit.sensor_noise import SensorNoise, sensor_noise
+from stackkit.sensor_noise import SensorNoise, sensor_noise, spread_pairs
 from stackkit.session import Frame, scan
 from stackkit.stack_result import Stack
 from stackkit.stars import Stars, detect
@@ -143,7 +143,9 @@ def _run(paths: Sequence[Path], options: Options, desk: Desk, clock: _Clock) -> 
     with clock.step("register"):
         tell("Aligning the frames", 0, 1)
         registration = _register(tables, lights, frames)
-        transparency = _transparencies(tables, registration)
+        transparency = [1.0] * len(tables)
+        if registration is not None:
+            transparency = transparencies(tables, registration.pairs, registration.reference)
         grades = grade(tables, skies, transparency, noise, registration)
         placed = _place(lights, skies, noise, registration, grades)
         tell("Aligning the frames", 1, 1)
@@ -170,7 +172,7 @@ def _run(paths: Sequence[Path], options: Options, desk: Desk, clock: _Clock) -> 
         timing=clock.seconds,
     )
     reference = frames[lights.numbers[registration.reference if registration else 0]]
-    white = float(lights.mosaic.white - lights.mosaic.black.max())
+    white = calibrate.span(lights.mosaic)
     return Result(picture, record, lights.mosaic.balance, reference.metadata.orientation, white)
 
 
@@ -194,7 +196,11 @@ def _look(
         codes = scratch.get(cache, number, scratch.whole(cache))
         return scratch.decode(codes, cache.coding, without=suspects)
 
-    sensor = sensor_noise(lights, clean, frames[numbers[0]].metadata.noise_profile)
+    def plain(number: int) -> NDArray[np.float32]:
+        return calibrate.unmultiplied(clean(number), lights.mosaic, lights.correction)
+
+    profile = frames[numbers[0]].metadata.noise_profile
+    sensor = sensor_noise(plain, spread_pairs(numbers), numbers[0], lights.mosaic, profile)
 
     def one(number: int) -> tuple[Stars, Sky]:
         adu = clean(number)
@@ -218,16 +224,6 @@ def _register(
     seen = frames[lights.numbers[0]].metadata
     hint = lens_hint(lights.mosaic.opcodes)
     return register(tables, lights.size, focal_px(seen, lights.size), up(seen), hint)
-
-
-def _transparencies(tables: Sequence[Stars], registration: Registration | None) -> list[float]:
-    if registration is None:
-        return [1.0] * len(tables)
-    reference = tables[registration.reference]
-    return [
-        relative_transparency(reference, table, pairs)
-        for table, pairs in zip(tables, registration.pairs, strict=True)
-    ]
 
 
 def _place(

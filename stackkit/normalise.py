@@ -7,6 +7,7 @@ vignetted sky that stays with the lens while the stars move on).
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -93,6 +94,18 @@ def relative_transparency(reference: Stars, frame: Stars, pairs: NDArray[np.int6
     a, b = a[good], b[good]
     brightest = np.argsort(-reference.flux[a], kind="stable")[:300]
     return float(np.median(frame.flux[b[brightest]] / reference.flux[a[brightest]]))
+
+
+def transparencies(
+    tables: Sequence[Stars], pairs: Sequence[NDArray[np.int64]], reference: int
+) -> list[float]:
+    """Transparency of each frame beside the reference frame's; ``pairs`` (N, 2) of star numbers,
+    the reference's first.
+    """
+    return [
+        relative_transparency(tables[reference], table, own)
+        for table, own in zip(tables, pairs, strict=True)
+    ]
 
 
 def flat_level(size: tuple[int, int], transparency: float = 1.0) -> Level:

@@ -9,7 +9,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stackkit import calibrate
-from stackkit.intake import Lights
 from stackkit.noise import (
     Noise,
     NoiseMeasurement,
@@ -19,6 +18,7 @@ from stackkit.noise import (
     profile_noise,
     reconcile,
 )
+from stackkit.raw.decode import Mosaic
 
 Plane = NDArray[np.float32]
 
@@ -40,29 +40,33 @@ class SensorNoise:
     denoised: bool
 
 
+def spread_pairs(numbers: Sequence[int]) -> list[tuple[int, int]]:
+    """A few pairs of frames that follow each other, spread over the session; none of one frame."""
+    last = len(numbers) - 2
+    if last < 0:
+        return []
+    starts = np.unique(np.linspace(0, last, min(_PAIRS, (last + 2) // 2)).round().astype(int))
+    return [(numbers[k], numbers[k + 1]) for k in starts]
+
+
 def sensor_noise(
-    lights: Lights,
-    clean: Callable[[int], Plane],
+    plain: Callable[[int], Plane],
+    pairs: Sequence[tuple[int, int]],
+    alone: int,
+    head: Mosaic,
     profile: Sequence[tuple[float, float]] | None,
 ) -> SensorNoise:
-    """Noise of the lights; ``clean`` gives a light's calibrated samples by its number."""
+    """Noise of frames of one setting, measured from ``pairs`` of them, or from the one ``alone``.
 
-    def plain(number: int) -> Plane:
-        return calibrate.unmultiplied(clean(number), lights.mosaic, lights.correction)
-
-    numbers = lights.numbers
-    clip = calibrate.clip_level(lights.mosaic)
-    if len(numbers) > 1:
-        last = len(numbers) - 2
-        starts = np.unique(np.linspace(0, last, min(_PAIRS, (last + 2) // 2)).round().astype(int))
-        pairs = [(plain(numbers[k]), plain(numbers[k + 1])) for k in starts]
-        measured = photon_transfer(pairs, clip)
-    else:
-        measured = photon_transfer_alone(plain(numbers[0]), clip)
-    span = float(lights.mosaic.white - lights.mosaic.black.max())
-    said = profile_noise(profile, span) if profile else None
+    ``plain`` gives a frame's samples (H, W) in ADU above black, not multiplied by flat or shading;
+    ``head`` speaks for their levels; ``profile`` is the DNG's NoiseProfile.
+    """
+    clip = calibrate.clip_level(head)
+    planes = [(plain(a), plain(b)) for a, b in pairs]
+    measured = photon_transfer(planes, clip) if pairs else photon_transfer_alone(plain(alone), clip)
+    said = profile_noise(profile, calibrate.span(head)) if profile else None
     noise, words = reconcile(measured, said)
     # Neither a single frame nor small ones can tell smoothing from their stars.
-    enough = len(numbers) > 1 and lights.size[0] * lights.size[1] >= _ENOUGH
+    enough = bool(pairs) and planes[0][0].size >= _ENOUGH
     denoised = enough and measured is not None and looks_denoised(measured)
     return SensorNoise(noise, words, measured, denoised)

@@ -12,8 +12,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from stackkit.calibrate import span
 from stackkit.inspection import verdicts
-from stackkit.inspection.facts import Facts, span_of
+from stackkit.inspection.facts import Facts
 from stackkit.inspection.listing import Batch, Item, Purpose, Survey
 from stackkit.inspection.motion import SIDEREAL, gaps
 from stackkit.inspection.sample import Sample
@@ -221,9 +222,9 @@ def _sensor(
 
 
 def _noise(sample: Sample) -> Row | None:
-    if sample.noise == UNKNOWN:
+    if sample.noise.noise == UNKNOWN:
         return None
-    noise, measured = sample.noise, sample.measured
+    noise, measured = sample.noise.noise, sample.noise.measured
     own = measured if measured is not None and measured.noise == noise else None
     sure = own is None or own.slope_error < own.noise.slope
     electrons = read_noise(noise) if sure else None
@@ -239,8 +240,8 @@ def _noise(sample: Sample) -> Row | None:
         "read_noise_e": electrons,
         "read_noise_error_e": error,
         "read_noise_adu": float(np.sqrt(max(noise.floor, 0.0))),
-        "denoised": sample.denoised,
-        "source": sample.source,
+        "denoised": sample.noise.denoised,
+        "source": sample.noise.words,
     }
 
 
@@ -265,9 +266,9 @@ def _conditions(
         exposure=first.metadata.exposure,
         level=(r, g, b),
         clipped=found["clipped"] or 0.0,
-        span=span_of(sample.head),
+        span=span(sample.head),
         step=found["code_step"],
-        noise=sample.noise if noise and noise["gain"] else None,
+        noise=sample.noise.noise if noise and noise["gain"] else None,
         stars=int(found["stars"] or 0),
         fwhm=found["fwhm_px"],
         elongation=found["elongation"],
@@ -282,7 +283,7 @@ def _remarks(batch: Batch, listed: Survey, sample: Sample | None) -> list[str]:
     if sample is None:
         said += [listed.items[k].reason for k in batch.frames[:1] if listed.items[k].reason]
     mosaic = listed.items[batch.frames[0]].form is Form.MOSAIC
-    if sample and sample.denoised and mosaic and batch.purpose is Purpose.LIGHT:
+    if sample and sample.noise.denoised and mosaic and batch.purpose is Purpose.LIGHT:
         said.append("its noise is shared between neighbours: this raw has been denoised")
     if sample:
         said += [

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from stackkit.calibrate import clip_level
+from stackkit.calibrate import clip_level, span
 from stackkit.noise import Noise
 from stackkit.raw.decode import Mosaic
 from stackkit.stars import Stars
@@ -75,11 +75,6 @@ def codes_of(data: NDArray[np.uint16], white: float) -> Codes:
     return Codes(int(every[0]), int(every[-1]), step, bits)
 
 
-def span_of(mosaic: Mosaic) -> float:
-    """ADU from black to white."""
-    return float(mosaic.white - mosaic.black.max())
-
-
 def measure(mosaic: Mosaic, adu: Plane, seen: Seen | None = None) -> Facts:
     """The facts of one frame; ``adu`` (H, W) are its samples above black, NaN where missing."""
     clipped = float(np.mean(mosaic.data >= clip_level(mosaic) + mosaic.black.max()))
@@ -93,7 +88,7 @@ def levels(mosaic: Mosaic, adu: Plane) -> Shares:
     for y, x in np.ndindex(2, 2):
         # Every fourth row and column of a site is enough for a level.
         found[int(mosaic.pattern[y, x])].append(adu[y::8, x::8].ravel())
-    r, g, b = (_middle_of(np.concatenate(parts)) / span_of(mosaic) for parts in found)
+    r, g, b = (_middle_of(np.concatenate(parts)) / span(mosaic) for parts in found)
     return r, g, b
 
 

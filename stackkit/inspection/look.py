@@ -27,7 +27,7 @@ from stackkit.inspection.listing import Batch, Purpose, Survey, survey
 from stackkit.inspection.motion import Motion, motion
 from stackkit.inspection.sample import Sample, chosen, study
 from stackkit.masters import Kind
-from stackkit.normalise import Sky, measure_sky, relative_transparency
+from stackkit.normalise import Sky, measure_sky, transparencies
 from stackkit.output.files import working_folder
 from stackkit.progress import Progress
 from stackkit.raw.decode import Mosaic, RawFileError, decode
@@ -213,10 +213,10 @@ def _one(listed: Survey, k: int, sample: Sample | None, read: Read) -> _Frame | 
         return _Frame(measure(mosaic, adu), _fault(purpose, mosaic))
     adu[sample.defects] = np.nan
     clip = clip_level(mosaic)
-    stars = detect(adu, mosaic.pattern, sample.noise, clip)
+    stars = detect(adu, mosaic.pattern, sample.noise.noise, clip)
     wide = None
     if len(stars) < FEW_STARS:
-        half, noise = halved(adu, sample.noise)
+        half, noise = halved(adu, sample.noise.noise)
         wide = detect(half, mosaic.pattern, noise, clip)
     facts = measure(mosaic, adu, seen(stars, wide))
     return _Frame(facts, "", stars, measure_sky(adu, mosaic.pattern))
@@ -238,15 +238,11 @@ def _judge(listed: Survey, found: Measured) -> None:
     registration, light = None, [1.0] * len(tables)
     if len(tables) > 1:
         registration = _registration(listed, numbers, tables)
-        reference = tables[registration.reference]
-        light = [
-            relative_transparency(reference, table, pairs)
-            for table, pairs in zip(tables, registration.pairs, strict=True)
-        ]
+        light = transparencies(tables, registration.pairs, registration.reference)
         times = [listed.items[k].metadata.time for k in numbers]
         found.motion = motion(tables, times, registration, listed.items[numbers[0]].size or (1, 1))
     skies = [found.skies[k] for k in numbers]
-    graded = grade(tables, skies, light, found.samples[batch].noise, registration)
+    graded = grade(tables, skies, light, found.samples[batch].noise.noise, registration)
     found.grades = dict(zip(numbers, graded, strict=True))
 
 

@@ -10,20 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stackkit import scratch
-from stackkit.calibrate import clip_level
 from stackkit.defects import find_defects, spikes
-from stackkit.inspection.facts import span_of
-from stackkit.noise import (
-    Noise,
-    NoiseMeasurement,
-    looks_denoised,
-    photon_transfer,
-    photon_transfer_alone,
-    profile_noise,
-    reconcile,
-)
 from stackkit.raw.decode import Mosaic
 from stackkit.scratch import Cache
+from stackkit.sensor_noise import SensorNoise, sensor_noise
 
 Plane = NDArray[np.float32]
 
@@ -36,18 +26,14 @@ MOST = 5
 
 @dataclass(frozen=True)
 class Sample:
-    """``head``: a mosaic of the setting, its data cut down to a corner; ``noise`` with its source
-    in words, and the ``measured`` one with its errors, which need not be the one to go by;
+    """``head``: a mosaic of the setting, its data cut down to a corner; ``noise`` of its sensor;
     ``defects`` (H, W): suspect sites, ``clear``: how many of them are so beyond doubt;
     ``frames``: how many were looked at; ``dark_noise``: scatter (ADU) of the samples from frame to
     frame, which without light is the read noise; None from one frame.
     """
 
     head: Mosaic
-    noise: Noise
-    source: str
-    measured: NoiseMeasurement | None
-    denoised: bool
+    noise: SensorNoise
     defects: NDArray[np.bool_]
     clear: int
     frames: int
@@ -82,16 +68,9 @@ def study(
     middle = numbers[len(numbers) // 2]
     clear = int((spikes(plane(middle, None), _CLEAR) & defects).sum())
 
-    clip = clip_level(head)
-    if pairs:
-        measured = photon_transfer([(plane(a), plane(b)) for a, b in pairs], clip)
-    else:
-        measured = photon_transfer_alone(plane(middle), clip)
-    said = profile_noise(profile, span_of(head)) if profile else None
-    noise, source = reconcile(measured, said)
-    denoised = measured is not None and looks_denoised(measured)
+    noise = sensor_noise(plane, pairs, middle, head, profile)
     scatter = frame_noise(plane(pairs[0][0]), plane(pairs[0][1])) if pairs else None
-    return Sample(head, noise, source, measured, denoised, defects, clear, len(numbers), scatter)
+    return Sample(head, noise, defects, clear, len(numbers), scatter)
 
 
 def frame_noise(one: Plane, other: Plane) -> float | None:
