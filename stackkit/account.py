@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from stackkit.geometry import Lens, Mapping, rotation_angle, unproject
+from stackkit.geometry_account import geometry_record, mapping_record, turns
 from stackkit.grade import Grade
 from stackkit.intake import Lights
 from stackkit.noise import gain, read_noise
@@ -21,6 +21,8 @@ from stackkit.register import Registration
 from stackkit.sensor_noise import SensorNoise
 from stackkit.session import Frame, Role, Session
 
+_UNSURE = 0.5
+"""Uncertainty of a mapping in the corners, px, that is worth a word."""
 _SHADING = ("GainMap", "FixVignetteRadial", "ScalePerRow", "ScalePerColumn")
 """Opcodes whose work a flat does."""
 
@@ -45,17 +47,19 @@ def record(
     lights = session.lights
     row_of = {number: k for k, number in enumerate(numbers)}
     reference = numbers[registration.reference if registration else 0]
-    turns = _turns(registration, [lights[n] for n in numbers], lights[reference])
+    times = [lights[n].metadata.time for n in numbers]
+    degrees = turns(registration, times) if registration else [0.0]
     rows, light = [], 0
     for frame in session.frames:
         if frame.role is not Role.LIGHT:
-            rows.append(_row(frame, Grade(False, 0.0, frame.reason), None, None))
+            rows.append(_row(frame, Grade(False, 0.0, frame.reason), _UNPLACED))
             continue
         k = row_of.get(light)
-        mapping = registration.mappings[k] if registration and k is not None else None
-        turn = turns[k] if k is not None else None
-        rows.append(_row(frame, grades[light], mapping, turn))
+        rows.append(_row(frame, grades[light], _placing(registration, degrees, k)))
         light += 1
+    names = [lights[n].path.name for n in numbers]
+    used = [grades[n].used for n in numbers]
+    geometry = geometry_record(registration, names, times, size, used)
     return {
         "schema": SCHEMA,
         "stackkit": version("stackkit"),
@@ -65,11 +69,11 @@ def record(
         "camera": _camera(lights[reference], mosaic),
         "calibration": calibration,
         "place": asdict(place) if place else None,
-        "geometry": _geometry(registration, [lights[n] for n in numbers], rows, size),
+        "geometry": geometry,
         "integration": {**integration, "noise_gain": _gain(integration)},
         "output": {"folder": "", "files": {}, "width": size[0], "height": size[1]},
         "timing": timing,
-        "warnings": [*_doubts(calibration), *_warnings(rows)],
+        "warnings": [*_doubts(calibration), *_warnings(rows), *_of_geometry(geometry)],
     }
 
 
@@ -134,7 +138,24 @@ def _doubts(calibration: dict[str, Any]) -> list[str]:
     return doubts
 
 
-def _row(frame: Frame, grade: Grade, mapping: Mapping | None, turn: float | None) -> dict[str, Any]:
+_UNPLACED: dict[str, Any] = dict.fromkeys(("zones_px", "turn_deg", "mapping"))
+
+
+def _placing(
+    registration: Registration | None, degrees: Sequence[float | None], k: int | None
+) -> dict[str, Any]:
+    """Where one frame lies, as the row of its file tells it."""
+    if registration is None or k is None:
+        return {**_UNPLACED, "turn_deg": 0.0 if registration is None and k == 0 else None}
+    zones = [float(z) if np.isfinite(z) else None for z in registration.zones[k]]
+    return {
+        "zones_px": zones if any(z is not None for z in zones) else None,
+        "turn_deg": degrees[k],
+        "mapping": mapping_record(registration.mappings[k], registration.models[k]),
+    }
+
+
+def _row(frame: Frame, grade: Grade, placing: dict[str, Any]) -> dict[str, Any]:
     seen = frame.metadata
     return {
         "file": frame.path.name,
@@ -150,43 +171,10 @@ def _row(frame: Frame, grade: Grade, mapping: Mapping | None, turn: float | None
         "weight": grade.weight,
         "matched": grade.matched,
         "residual_px": grade.residual,
-        "turn_deg": turn,
         "transparency": grade.transparency,
         "sky_adu": list(grade.sky) if grade.sky else None,
-        "mapping": _mapping(mapping) if mapping else None,
+        **placing,
     }
-
-
-def _mapping(mapping: Mapping) -> dict[str, Any]:
-    flat = mapping.frame.f == 1.0
-    return {
-        "model": "plane" if flat else "camera",
-        "matrix": mapping.matrix.tolist(),
-        "reference_lens": _lens(mapping.reference),
-        "frame_lens": _lens(mapping.frame),
-    }
-
-
-def _lens(lens: Lens) -> dict[str, Any]:
-    return {**asdict(lens), "zenith": list(lens.zenith)}
-
-
-def _turns(
-    registration: Registration | None, lights: Sequence[Frame], reference: Frame
-) -> list[float | None]:
-    """Degrees that the sky turned from the reference to each frame, negative before it."""
-    if registration is None:
-        return [0.0]
-    turns: list[float | None] = []
-    for k, mapping in enumerate(registration.mappings):
-        if mapping is None:
-            turns.append(None)
-            continue
-        angle = float(np.degrees(rotation_angle(registration.geometry.rotations[k])))
-        mine, other = lights[k].metadata.time, reference.metadata.time
-        earlier = mine < other if mine and other else k < registration.reference
-        turns.append(-angle if earlier else angle)
-    return turns
 
 
 def _camera(frame: Frame, mosaic: Mosaic) -> dict[str, Any]:
@@ -201,61 +189,6 @@ def _camera(frame: Frame, mosaic: Mosaic) -> dict[str, Any]:
         "focal_mm": seen.focal_mm,
         "focal_35mm": seen.focal_35mm,
     }
-
-
-def _geometry(
-    registration: Registration | None,
-    lights: Sequence[Frame],
-    rows: Sequence[dict[str, Any]],
-    size: tuple[int, int],
-) -> dict[str, Any]:
-    if registration is None:
-        return {
-            "lens": None,
-            "field_deg": None,
-            "turn_deg": None,
-            "rate_arcsec_s": None,
-            "residual_px": None,
-        }
-    used = [row for row in rows if row["used"]]
-    turns = [row["turn_deg"] for row in used if row["turn_deg"] is not None]
-    residuals = [row["residual_px"] for row in used if row["residual_px"] is not None]
-    return {
-        "lens": _lens(registration.geometry.lens),
-        "field_deg": _field(registration.geometry.lens, *size),
-        "turn_deg": max(turns) - min(turns) if turns else None,
-        "rate_arcsec_s": _rate(registration, lights),
-        "residual_px": float(np.median(residuals)) if residuals else None,
-    }
-
-
-def _field(lens: Lens, width: int, height: int) -> list[float]:
-    """Degrees across the picture's middle, horizontally and vertically."""
-    x, y = (width - 1) / 2, (height - 1) / 2
-    ends = unproject(lens, [[[-0.5, y], [width - 0.5, y]], [[x, -0.5], [x, height - 0.5]]])
-    return [float(np.degrees(np.arccos(np.clip(np.sum(a * b), -1, 1)))) for a, b in ends]
-
-
-def _rate(registration: Registration, lights: Sequence[Frame]) -> float | None:
-    """Measured turning rate, arc seconds per second: the median over pairs of frames.
-
-    The pairs lie a quarter of the session apart, so that a nudge of the tripod, which falsifies
-    the pairs around it, leaves the others their majority.  None without times.
-    """
-    turns = registration.geometry.rotations
-    timed = [
-        (light.metadata.time, turns[k])
-        for k, light in enumerate(lights)
-        if light.metadata.time and registration.mappings[k] is not None
-    ]
-    timed.sort(key=lambda pair: pair[0])
-    apart = max(len(timed) // 4, 1)
-    rates = [
-        np.degrees(rotation_angle(b @ a.T)) * 3600 / (later - earlier).total_seconds()
-        for (earlier, a), (later, b) in zip(timed, timed[apart:], strict=False)
-        if later > earlier
-    ]
-    return float(np.median(rates)) if rates else None
 
 
 def _gain(integration: dict[str, Any]) -> float | None:
@@ -282,3 +215,20 @@ def _warnings(rows: Sequence[dict[str, Any]]) -> list[str]:
             "satellites stay in the picture, at half their brightness."
         ]
     return []
+
+
+def _of_geometry(geometry: dict[str, Any]) -> list[str]:
+    """What a person should know of how the frames lie on each other."""
+    told = []
+    if geometry["still"]:
+        told.append(
+            "Nothing turned between these frames, though the sky should have: are they copies of "
+            "one frame, an indoor test, or taken with the lens covered? (On a mount that follows "
+            "the sky this is as it should be.)"
+        )
+    if geometry["uncertainty_px"] and geometry["uncertainty_px"][1] > _UNSURE:
+        told.append(
+            "There are too few stars, or they stand in one part of the picture only: far from "
+            f"them the frames may lie {geometry['uncertainty_px'][1]:.1f} px off each other."
+        )
+    return told

@@ -1,10 +1,12 @@
 """The session's geometry by bundle adjustment: one lens, a rotation for each frame.
 
 Between two frames of a camera on a tripod the sky turns; the lens stays.  All matched stars of
-all frames are explained together (Triggs et al. 2000): a shared lens, a rotation per frame, a
-direction per star.  The star directions are eliminated (Schur complement), so that the system
-solved has a few numbers per frame.  Residuals are weighted by each centroid's own uncertainty and
-by Huber's function (Huber 1981); the Jacobian is analytic.
+all frames are explained together (Triggs et al. 2000): a shared lens, a rotation and (where the
+data ask for it) a scale per frame, a direction per star.  What is known of the sky's turning
+(``turning.Turning``) ties the rotations together as far as clock and tripod can be trusted.  The
+star directions are eliminated (Schur complement), so that the system solved has a few numbers per
+frame.  Residuals are weighted by each centroid's own uncertainty and by Huber's function (Huber
+1981); the Jacobian is analytic.
 """
 
 from __future__ import annotations
@@ -15,38 +17,31 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from stackkit.geometry import (
-    REFRACTION,
-    Array,
-    Lens,
-    Mapping,
-    best_rotation,
-    project,
-    reaching,
-    rotation,
-    unproject,
-)
-from stackkit.raw.opcodes import LensHint
+from stackkit import lens_calculus
+from stackkit.geometry import Array, Lens, Mapping, project_rows, rotation, unproject_rows
+from stackkit.lens_calculus import COUNT, pixel_jacobians, tangents
+from stackkit.normal_equations import Normal, gathered, reduced, summed
+from stackkit.turning import Turning, tie
 
 Index = NDArray[np.int64]
 
+PER_FRAME = 4
+"""Unknowns of a frame: a rotation vector and the logarithm of its scale."""
 _PRIOR = {
-    **{"f": 0.3, "cx": 0.02, "cy": 0.02, "k1": 0.3, "k2": 0.2, "p1": 0.01, "p2": 0.01},
-    **{"zenith_a": 0.5, "zenith_b": 0.5},
+    **{"f": 0.3, "cx": 0.02, "cy": 0.02, "k1": 0.3, "k2": 0.2, "k3": 0.0, "p1": 0.0, "p2": 0.0},
+    **{"zenith_a": 0.5, "zenith_b": 0.5, "air": 0.1},
 }
-"""What of lens and air is solved for, with its standard deviation before any star is seen.
-
-f is relative; cx and cy are shares of f; the zenith moves by radians along two tangents.
-"""
-_LENS = len(_PRIOR)
-KNOWN_FOCAL = 0.05
-"""Relative standard deviation of a focal length that the file gives."""
+"""Standard deviations of the lens's unknowns before any star is seen; 0 keeps one as it is."""
+_ASKED = {"k3": 0.1, "p1": 0.01, "p2": 0.01}
+"""The same for what is freed only where the data ask for it."""
+_SCALE = 0.01
 _SYSTEMATIC = 0.02
 """Centroid error that does not fall with brightness, px (seeing, sampling)."""
 _HUBER = 2.0
+_LOST = 1e3
+"""Error, in standard deviations, of what a lens cannot see at all."""
 _ROUNDS = 40
 _SETTLED = 1e-6
-"""Relative fall of the cost below which the solution is taken as found."""
 
 
 @dataclass(frozen=True)
@@ -60,44 +55,82 @@ class Observations:
 
 
 @dataclass(frozen=True)
-class Geometry:
-    """The solution: lens, rotations (F, 3, 3) from the reference's camera axes to each frame's.
-
-    ``residual`` (M,) px of each observation; ``focal_sigma`` the focal length's relative
-    uncertainty.
+class Start:
+    """Where the search begins: the lens expected and the relative uncertainty of its focal length,
+    the turns (F, 3, 3) of the frames from the reference, and a lens already found, if any.
     """
 
     lens: Lens
-    rotations: Array
-    residual: Array
-    focal_sigma: float
+    focal_prior: float
+    turns: Array
+    reference: int
+    size: tuple[int, int]
+    begin: Lens | None = None
+    scales: Array | None = None
 
-    def mapping(self, frame: int) -> Mapping:
+
+@dataclass(frozen=True)
+class Freedom:
+    """What may move besides focal length, centre, k1, k2 and zenith."""
+
+    k3: bool = False
+    tangential: bool = False
+    scales: bool = False
+
+
+PLAIN = Freedom()
+
+
+@dataclass(frozen=True)
+class Geometry:
+    """The solution.
+
+    ``rotations`` (F, 3, 3) from the reference's camera axes to each frame's, ``lenses`` one per
+    frame (scale and zenith differ), ``directions`` (S, 3) of the stars, ``residual`` (M,) px of
+    each observation.  ``covariance`` (P, P) over the lens (11), then ``PER_FRAME`` numbers a frame,
+    scaled by ``unit``², the observations' scatter over what their uncertainties say.
+    """
+
+    lens: Lens
+    lenses: tuple[Lens, ...]
+    rotations: Array
+    directions: Array
+    residual: Array
+    covariance: Array
+    unit: float
+    cost: float
+
+    @property
+    def focal_sigma(self) -> float:
+        """Relative standard deviation of the focal length."""
+        return float(np.sqrt(max(self.covariance[0, 0], 0.0)))
+
+    @property
+    def scales(self) -> Array:
+        """Focal length of each frame over the shared one's (F,)."""
+        return np.array([lens.f for lens in self.lenses]) / self.lens.f
+
+    def mapping(self, frame: int, reference: int) -> Mapping:
         """Reference grid ↔ this frame."""
-        return Mapping(self.lens, self.lens, self.rotations[frame])
+        return Mapping(self.lenses[reference], self.lenses[frame], self.rotations[frame])
 
 
 class _State(NamedTuple):
-    """Lens, rotations (F, 3, 3), star directions (S, 3)."""
+    """Lens, log scales (F,), rotations (F, 3, 3), star directions (S, 3), the sky's turning."""
 
     lens: Lens
+    scales: Array
     turns: Array
     directions: Array
+    turning: Turning | None
 
 
 class _System(NamedTuple):
-    """Normal equations with the stars apart: H (P, P), g (P,); per star W (S, 2, P), V, b.
+    """Normal equations, what each observation tells of its star's direction (M, 3, 3), the cost."""
 
-    ``weight`` (M,) is each observation's: 1 / sigma², less for outliers.
-    """
-
+    normal: Normal
+    sights: Array
     cost: float
-    h: Array
-    g: Array
-    w: Array
-    v: Array
-    b: Array
-    weight: Array
 
 
 class _Problem(NamedTuple):
@@ -105,100 +138,93 @@ class _Problem(NamedTuple):
 
     seen: Observations
     sigma: Array
-    start: Lens
+    start: Start
     prior: Array
-    reference: int
-    size: tuple[int, int]
-
-
-def first_lens(
-    width: int,
-    height: int,
-    focal_px: float | None,
-    up: tuple[float, float] = (0.0, -1.0),
-    hint: LensHint | None = None,
-) -> tuple[Lens, float]:
-    """A lens to start from and the relative uncertainty of its focal length.
-
-    Without a focal length, a wide phone lens is assumed and left nearly free.  ``up`` is the
-    direction in the picture (x, y) in which the sky lies; the camera is thought to look half up.
-    ``hint`` is what the file says of the lens's bending.
-    """
-    zenith = (up[0] * np.sqrt(0.5), up[1] * np.sqrt(0.5), float(np.sqrt(0.5)))
-    f, spread = (0.7 * width, _PRIOR["f"]) if focal_px is None else (focal_px, KNOWN_FOCAL)
-    lens = Lens(f, (width - 1) / 2, (height - 1) / 2, air=REFRACTION, zenith=zenith)
-    bent = None if hint is None else _bent(lens, hint)
-    return (lens if bent is None else reaching(bent, width, height)), spread
-
-
-def _bent(lens: Lens, hint: LensHint) -> Lens | None:
-    """The lens with the radial terms of a hint; None where they are of no camera's.
-
-    A hint counts radii in its own unit, in the corrected picture, where they are f · tan θ.
-    """
-    k = hint.radial
-    if hint.fisheye:  # its powers of θ = arctan r as a series in r
-        k = (k[0], k[1] - k[0] / 3, k[2] - k[1] + k[0] / 5, 0.0)
-    if not 0.5 < k[0] < 2 or not hint.unit > 0:
-        return None
-    q = (lens.f / hint.unit) ** 2
-    k1, k2 = q * k[1] / k[0], q * q * k[2] / k[0]
-    if not (abs(k1) < 1 and abs(k2) < 1):
-        return None
-    x, y = hint.centre
-    return replace(lens, f=lens.f * k[0], cx=float(x), cy=float(y), k1=float(k1), k2=float(k2))
+    scale_prior: float
 
 
 def solve(
     seen: Observations,
-    start: Lens,
-    focal_prior: float,
-    frames: int,
-    reference: int,
-    size: tuple[int, int],
-    begin: Lens | None = None,
+    start: Start,
+    turning: Turning | None = None,
+    freedom: Freedom = PLAIN,
+    settled: float = _SETTLED,
 ) -> Geometry:
     """Lens, rotations and star directions that explain the observations best.
 
-    ``start`` is the lens expected, with ``focal_prior``; ``begin`` one already found to go on from.
-    ``size`` is (width, height).  Frames without observations keep the identity.  The reference
-    must see every star that is numbered.
+    Frames without observations keep their turns.  ``settled`` is the relative fall of the cost at
+    which the solution is taken as found.
     """
-    prior = np.array(list(_PRIOR.values()))
-    prior[0] = focal_prior
-    problem = _Problem(seen, np.hypot(seen.sigma, _SYSTEMATIC), start, prior, reference, size)
-    state = _first_state(problem, frames, begin or start)
+    problem = _problem(seen, start, freedom)
+    state = _first_state(problem, turning)
     system = _system(problem, state)
     damping = 1e-4
     for _ in range(_ROUNDS):
         trial = _step(problem, system, state, damping)
         fresh = _system(problem, trial)
         if fresh.cost < system.cost:
-            settled = system.cost - fresh.cost < _SETTLED * system.cost
+            gained = system.cost - fresh.cost
             state, system, damping = trial, fresh, max(damping / 5, 1e-10)
-            if settled:
+            if gained < settled * system.cost:
                 break
         else:
             damping *= 8
             if damping > 1e6:
                 break
-    error = project(state.lens, _turned(seen, state)) - seen.xy
-    spread = float(np.sqrt(max(np.linalg.pinv(_reduced(system, 0.0)[0], hermitian=True)[0, 0], 0)))
-    return Geometry(state.lens, state.turns, np.hypot(error[:, 0], error[:, 1]), spread)
+    return _told(problem, state, system)
 
 
-def _first_state(problem: _Problem, frames: int, begin: Lens) -> _State:
-    """Star directions from the reference, rotations by Kabsch from the shared stars."""
-    seen, lens = problem.seen, reaching(begin, *problem.size)
-    own = seen.frame == problem.reference
-    directions = np.zeros((int(seen.star.max()) + 1, 3))
-    directions[seen.star[own]] = unproject(lens, seen.xy[own])
-    turns = np.tile(np.eye(3), (frames, 1, 1))
-    for k in range(frames):
-        here = seen.frame == k
-        if here.sum() >= 3 and k != problem.reference:
-            turns[k] = best_rotation(directions[seen.star[here]], unproject(lens, seen.xy[here]))
-    return _State(lens, turns, directions)
+def gain_by(
+    seen: Observations, start: Start, freedom: Freedom, turning: Turning | None = None
+) -> tuple[float, float]:
+    """How far the cost would fall if more were free (Rao's score test), and the cost.
+
+    ``start`` is a solution with less freedom; nothing is solved for but one linear system.
+    """
+    problem = _problem(seen, start, freedom)
+    system = _system(problem, _first_state(problem, turning))
+    h, g = reduced(system.normal, 1e-9)
+    return float(g @ np.linalg.solve(h, g)), system.cost
+
+
+def _problem(seen: Observations, start: Start, freedom: Freedom) -> _Problem:
+    free = {**_PRIOR, "f": start.focal_prior}
+    if freedom.k3:
+        free["k3"] = _ASKED["k3"]
+    if freedom.tangential:
+        free |= {"p1": _ASKED["p1"], "p2": _ASKED["p2"]}
+    scale = _SCALE if freedom.scales else 0.0
+    prior = np.array([free[name] for name in lens_calculus.UNKNOWNS])
+    return _Problem(seen, np.hypot(seen.sigma, _SYSTEMATIC), start, prior, scale)
+
+
+def _first_state(problem: _Problem, turning: Turning | None) -> _State:
+    start = problem.start
+    lens = start.begin or start.lens
+    turns = start.turns.copy()
+    scales = np.zeros(len(turns)) if start.scales is None else np.log(start.scales)
+    state = _State(lens, scales, turns, np.zeros((0, 3)), turning)
+    return _seen_from(problem, state, np.eye(3) / problem.sigma[:, None, None] ** 2)
+
+
+def _zeniths(state: _State, reference: int) -> tuple[Array, Array]:
+    """Each frame's zenith (F, 3) and how it moves (F, 3, 2): the tripod's pose turns it too."""
+    up = np.array(state.lens.zenith)
+    tilts = tangents(up[None])[0]
+    if state.turning is None:
+        frames = len(state.turns)
+        return np.tile(up, (frames, 1)), np.tile(tilts, (frames, 1, 1))
+    poses, segment = state.turning.poses, state.turning.segment
+    moved = (poses @ poses[segment[reference]].T)[segment]
+    return moved @ up, moved @ tilts
+
+
+def _packed(state: _State, zeniths: Array) -> Array:
+    """Each frame's lens as the kernels index it (F, 14)."""
+    rows = np.tile(state.lens.packed, (len(state.turns), 1))
+    rows[:, 0] *= np.exp(state.scales)
+    rows[:, 10:13] = zeniths
+    return rows
 
 
 def _turned(seen: Observations, state: _State) -> Array:
@@ -206,169 +232,150 @@ def _turned(seen: Observations, state: _State) -> Array:
     return np.asarray(np.einsum("mij,mj->mi", state.turns[seen.frame], state.directions[seen.star]))
 
 
-def _away(lens: Lens, start: Lens) -> Array:
-    """How far a lens is from the start, in the units of ``_PRIOR``."""
-    ratio = float(np.log(lens.f / start.f))
-    centre = (lens.cx - start.cx) / start.f, (lens.cy - start.cy) / start.f
-    bent = [getattr(lens, k) - getattr(start, k) for k in ("k1", "k2", "p1", "p2")]
-    zenith = np.array(lens.zenith)
-    tilt = _tangents(zenith[None])[0].T @ (zenith - np.array(start.zenith))
-    return np.array([ratio, *centre, *bent, *tilt])
-
-
-def _moved(lens: Lens, step: Array, size: tuple[int, int]) -> Lens:
-    """The lens after a step in the parameters, its reach set anew."""
-    zenith = np.array(lens.zenith)
-    zenith = zenith + _tangents(zenith[None])[0] @ np.clip(step[7:9], -0.3, 0.3)
-    zenith /= np.sqrt(np.sum(zenith**2))
-    moved = replace(
-        lens,
-        f=lens.f * float(np.exp(np.clip(step[0], -0.3, 0.3))),
-        cx=float(lens.cx + lens.f * step[1]),
-        cy=float(lens.cy + lens.f * step[2]),
-        k1=float(lens.k1 + step[3]),
-        k2=float(lens.k2 + step[4]),
-        p1=float(lens.p1 + step[5]),
-        p2=float(lens.p2 + step[6]),
-        zenith=(float(zenith[0]), float(zenith[1]), float(zenith[2])),
-    )
-    return reaching(moved, *size)
-
-
-def pixel_jacobians(lens: Lens, directions: Array) -> tuple[Array, Array]:
-    """∂(u, v)/∂(log f, cx/f, cy/f, k1, k2, p1, p2, zenith) (M, 2, 9) and /∂direction (M, 2, 3).
-
-    ``directions`` are unit vectors.  The zenith moves along the two tangents of ``_tangents``;
-    that refraction shrinks differences of directions by R₀ is left out.
-    """
-    zenith = np.array(lens.zenith)
-    sine = np.maximum(directions @ zenith, 0.05)[:, None]
-    x, y, z = (directions + lens.air / sine * zenith).T
-    a, b = x / z, y / z
-    r2 = a * a + b * b
-    r4 = np.minimum(r2, lens.r_max**2)
-    radial = 1 + r4 * (lens.k1 + r4 * (lens.k2 + r4 * lens.k3))
-    bend = lens.k1 + r4 * (2 * lens.k2 + r4 * 3 * lens.k3)
-    aa = radial + 2 * a * a * bend + 2 * lens.p1 * b + 6 * lens.p2 * a
-    ab = 2 * a * b * bend + 2 * lens.p1 * a + 2 * lens.p2 * b
-    bb = radial + 2 * b * b * bend + 6 * lens.p1 * b + 2 * lens.p2 * a
-    ua = a * radial + 2 * lens.p1 * a * b + lens.p2 * (r2 + 2 * a * a)
-    vb = b * radial + lens.p1 * (r2 + 2 * b * b) + 2 * lens.p2 * a * b
-    zero, one = np.zeros_like(a), np.ones_like(a)
-    for_u = np.stack([ua, one, zero, a * r2, a * r2 * r2, 2 * a * b, r2 + 2 * a * a], axis=1)
-    for_v = np.stack([vb, zero, one, b * r2, b * r2 * r2, r2 + 2 * b * b, 2 * a * b], axis=1)
-    by_lens = lens.f * np.stack([for_u, for_v], axis=1)
-    along_u = np.stack([aa, ab, -(aa * a + ab * b)], axis=1)
-    along_v = np.stack([ab, bb, -(ab * a + bb * b)], axis=1)
-    by_direction = lens.f / z[:, None, None] * np.stack([along_u, along_v], axis=1)
-    tilts = _tangents(zenith[None])[0]
-    lifted = tilts / sine[:, :, None] - zenith[:, None] * ((directions @ tilts) / sine**2)[:, None]
-    by_zenith = by_direction @ (lens.air * lifted)
-    return np.concatenate([by_lens, by_zenith], axis=2), by_direction
-
-
-def _tangents(directions: Array) -> Array:
-    """Two unit vectors across each direction, as columns (S, 3, 2)."""
-    helper = np.where(np.abs(directions[:, :1]) < 0.8, [[1.0, 0, 0]], [[0, 1.0, 0]])
-    one = np.cross(directions, helper)
-    one /= np.linalg.norm(one, axis=1, keepdims=True)
-    return np.stack([one, np.cross(directions, one)], axis=2)
-
-
 def _system(problem: _Problem, state: _State) -> _System:
     """Residuals, their derivatives and the normal equations at one state."""
     seen, turned = problem.seen, _turned(problem.seen, state)
-    error = (project(state.lens, turned) - seen.xy) / problem.sigma[:, None]
-    error = np.where(np.isfinite(error), error, 1e3)
+    zeniths, tilts = _zeniths(state, problem.start.reference)
+    rows = _packed(state, zeniths)
+    error = (project_rows(rows, seen.frame, turned) - seen.xy) / problem.sigma[:, None]
+    lost = ~np.isfinite(error).all(axis=1)
+    error[lost], turned[lost] = _LOST, (0.0, 0.0, 1.0)
     size = np.hypot(error[:, 0], error[:, 1])
     far = size > _HUBER
     huber = np.where(far, 2 * _HUBER * size - _HUBER**2, size**2)
-    root = np.sqrt(np.where(far, _HUBER / np.maximum(size, 1e-9), 1.0))
+    root = np.sqrt(np.where(far, _HUBER / np.maximum(size, 1e-9), 1.0)) * ~lost
 
-    by_lens, by_direction = pixel_jacobians(state.lens, turned)
+    by_lens, by_direction = pixel_jacobians(
+        state.lens, turned, rows[seen.frame, 0], zeniths[seen.frame], tilts[seen.frame]
+    )
     cross = np.zeros((len(turned), 3, 3))
     cross[:, 0, 1], cross[:, 0, 2], cross[:, 1, 2] = turned[:, 2], -turned[:, 1], turned[:, 0]
     cross -= cross.transpose(0, 2, 1)
-    basis = _tangents(state.directions)
-    by_star = by_direction @ state.turns[seen.frame] @ basis[seen.star]
+    by_frame = np.concatenate([by_direction @ cross, by_lens[:, :, :1]], axis=2)
     scale = (root / problem.sigma)[:, None, None]
-    away = _away(state.lens, problem.start)
-    cost = float(huber.sum() + np.sum((away / problem.prior) ** 2))
-    h, g, w, v, b = _normal_equations(
-        seen,
-        (by_lens * scale, by_direction @ cross * scale, by_star * scale),
+    by_ray = by_direction @ state.turns[seen.frame]
+    by_star = by_ray @ tangents(state.directions)[seen.star]
+    by_ray *= scale
+    normal = gathered(
+        (seen.frame, seen.star),
+        (by_lens * scale, by_frame * scale, by_star * scale),
         error * root[:, None],
-        (len(state.turns), len(state.directions)),
+        (len(state.turns), len(state.directions), _extra(state)),
     )
-    lens = np.arange(_LENS)
-    h[lens, lens] += problem.prior**-2
-    g[lens] += away * problem.prior**-2
-    fixed = slice(_LENS + 3 * problem.reference, _LENS + 3 * problem.reference + 3)
-    h[fixed, :] = h[:, fixed] = w[:, :, fixed] = g[fixed] = 0
-    diagonal = np.arange(len(g))
-    h[diagonal, diagonal] += np.where(h[diagonal, diagonal] == 0, 1.0, 0.0)
-    return _System(cost, h, g, w, v, b, (root / problem.sigma) ** 2)
+    cost = float(huber.sum()) + _believed(problem, state, normal)
+    return _System(normal, by_ray.transpose(0, 2, 1) @ by_ray, cost)
 
 
-def _normal_equations(
-    seen: Observations,
-    jacobians: tuple[Array, Array, Array],
-    error: Array,
-    counts: tuple[int, int],
-) -> tuple[Array, Array, Array, Array, Array]:
-    """H, g over lens and rotations; W, V, b over the stars (see ``_System``)."""
-    by_lens, by_turn, by_star = jacobians
-    frames, stars = counts
-    total = _LENS + 3 * frames
-    h, g = np.zeros((total, total)), np.zeros(total)
-    w, v, b = np.zeros((stars, total, 2)), np.zeros((stars, 2, 2)), np.zeros((stars, 2))
-    h[:_LENS, :_LENS] = np.einsum("mai,maj->ij", by_lens, by_lens)
-    g[:_LENS] = np.einsum("mai,ma->i", by_lens, error)
-    for k in range(frames):
-        here = seen.frame == k
-        at = slice(_LENS + 3 * k, _LENS + 3 * k + 3)
-        turn = by_turn[here]
-        h[:_LENS, at] = np.einsum("mai,maj->ij", by_lens[here], turn)
-        h[at, :_LENS] = h[:_LENS, at].T
-        h[at, at] = np.einsum("mai,maj->ij", turn, turn)
-        g[at] = np.einsum("mai,ma->i", turn, error[here])
-        # A star is seen once in a frame, so plain assignment does not lose anything.
-        w[seen.star[here], at] = np.einsum("mai,maj->mij", turn, by_star[here])
-    np.add.at(w[:, :_LENS], seen.star, np.einsum("mai,maj->mij", by_lens, by_star))
-    np.add.at(v, seen.star, np.einsum("mai,maj->mij", by_star, by_star))
-    np.add.at(b, seen.star, np.einsum("mai,ma->mi", by_star, error))
-    return h, g, w.transpose(0, 2, 1), v, b
+def _extra(state: _State) -> int:
+    """Unknowns of the sky's turning: its axis (2) and each segment's pose (3)."""
+    return 2 + 3 * len(state.turning.poses) if state.turning and state.turning.trusted else 0
 
 
-def _reduced(system: _System, damping: float) -> tuple[Array, Array]:
-    """H and g without the stars (Schur complement)."""
-    trace = np.einsum("sii->s", system.v)[:, None, None]
-    inverse = np.linalg.inv(system.v + np.eye(2) * (damping * trace + 1e-9))
-    carried = inverse @ system.w
-    count = len(system.g)
-    h = system.h - carried.reshape(-1, count).T @ system.w.reshape(-1, count)
-    h[np.arange(count), np.arange(count)] += damping * np.diag(system.h)
-    return h, system.g - np.einsum("sjp,sj->p", carried, system.b)
+def _believed(problem: _Problem, state: _State, normal: Normal) -> float:
+    """Adds what is known beforehand to the normal equations; returns its part of the cost."""
+    away = lens_calculus.away(state.lens, problem.start.lens)
+    free = problem.prior > 0
+    held = np.where(free, 1 / np.where(free, problem.prior, 1.0) ** 2, 0.0)
+    at = np.arange(COUNT)
+    normal.h[at, at] += held
+    normal.g[:COUNT] += away * held
+    cost = float(np.sum(away**2 * held))
+    scales = COUNT + PER_FRAME * np.arange(len(state.turns)) + 3
+    if problem.scale_prior > 0:
+        normal.h[scales, scales] += problem.scale_prior**-2
+        normal.g[scales] += state.scales * problem.scale_prior**-2
+        cost += float(np.sum((state.scales / problem.scale_prior) ** 2))
+    if state.turning is not None and state.turning.trusted:
+        cost += tie(state.turning, state.turns, normal.h, normal.g, COUNT, PER_FRAME)
+    fixed = _held(problem, len(normal.g))
+    normal.h[fixed, :] = normal.h[:, fixed] = normal.g[fixed] = 0
+    normal.w[:, fixed, :] = 0
+    diagonal = np.arange(len(fixed))
+    normal.h[diagonal, diagonal] += np.where(np.diag(normal.h) == 0, 1.0, 0.0)
+    return cost
+
+
+def _held(problem: _Problem, count: int) -> NDArray[np.bool_]:
+    """Which of the unknowns (P,) do not move."""
+    fixed = np.zeros(count, dtype=bool)
+    fixed[:COUNT] = problem.prior == 0
+    if problem.scale_prior == 0:
+        fixed[COUNT + 3 : COUNT + PER_FRAME * len(problem.start.turns) : PER_FRAME] = True
+    first = COUNT + PER_FRAME * problem.start.reference
+    fixed[first : first + PER_FRAME] = True
+    return fixed
 
 
 def _step(problem: _Problem, system: _System, state: _State, damping: float) -> _State:
-    """One damped Gauss-Newton step (Levenberg-Marquardt) of lens and rotations.
+    """One damped Gauss-Newton step (Levenberg-Marquardt) of all but the stars.
 
     The stars follow not along their tangents but to where the new lens sees them: distortion and
     star directions trade against each other over long ways, along a bent valley.
     """
-    h, g = _reduced(system, damping)
+    h, g = reduced(system.normal, damping)
     step = -np.asarray(np.linalg.solve(h, g), dtype=np.float64)
-    vectors = step[_LENS:].reshape(-1, 3)
-    turns = np.array([rotation(v) @ turn for v, turn in zip(vectors, state.turns, strict=True)])
-    lens = _moved(state.lens, step[:_LENS], problem.size)
-    return _State(lens, turns, _seen_from(problem, lens, turns, system.weight))
+    frames = len(state.turns)
+    by_frame = step[COUNT : COUNT + PER_FRAME * frames].reshape(frames, PER_FRAME)
+    turns = rotation(by_frame[:, :3]) @ state.turns
+    lens = lens_calculus.moved(state.lens, step[:COUNT], problem.start.size)
+    turning = state.turning
+    if turning is not None and _extra(state):
+        turning = turning.moved(step[COUNT + PER_FRAME * frames :])
+    scales = state.scales + by_frame[:, 3]
+    moved = _State(lens, scales, turns, state.directions, turning)
+    return _seen_from(problem, moved, system.sights)
 
 
-def _seen_from(problem: _Problem, lens: Lens, turns: Array, weight: Array) -> Array:
-    """Star directions (S, 3): the weighted mean of where the frames see each star."""
+def _seen_from(problem: _Problem, state: _State, sights: Array) -> _State:
+    """The state with its stars (S, 3) where the frames together see each: the mean of the rays,
+    each weighted by what it tells in each direction (M, 3, 3), since a lens stretches corners.
+    """
+    seen, count = problem.seen, int(problem.seen.star.max()) + 1
+    rows = _packed(state, _zeniths(state, problem.start.reference)[0])
+    rays = unproject_rows(rows, seen.frame, seen.xy)
+    rays = np.einsum("mji,mj->mi", state.turns[seen.frame], rays)
+    blind = ~np.isfinite(rays).all(axis=1)
+    rays[blind], sights[blind] = 0, 0
+    plain = np.trace(sights, axis1=1, axis2=2)
+    mean = summed(seen.star, rays * plain[:, None], count)
+    length = np.linalg.norm(mean, axis=1, keepdims=True)
+    mean = np.where(length > 0, mean / np.where(length > 0, length, 1.0), [0.0, 0.0, 1.0])
+    told = summed(seen.star, sights, count)
+    total = np.trace(told, axis1=1, axis2=2)[:, None, None] + 1e-9
+    off = np.einsum("mij,mj->mi", sights, rays - mean[seen.star])
+    along = mean[:, :, None] * mean[:, None, :] + 1e-9 * np.eye(3)
+    step = np.linalg.solve(told + total * along, summed(seen.star, off, count)[:, :, None])
+    directions = mean + step[:, :, 0]
+    directions /= np.linalg.norm(directions, axis=1, keepdims=True)
+    return state._replace(directions=directions)
+
+
+def _told(problem: _Problem, state: _State, system: _System) -> Geometry:
+    """The solution with its uncertainties."""
     seen = problem.seen
-    rays = np.einsum("mji,mj->mi", turns[seen.frame], unproject(lens, seen.xy))
-    total = np.zeros((int(seen.star.max()) + 1, 3))
-    np.add.at(total, seen.star, rays * weight[:, None])
-    return np.asarray(total / np.linalg.norm(total, axis=1, keepdims=True))
+    zeniths, _ = _zeniths(state, problem.start.reference)
+    rows = _packed(state, zeniths)
+    error = project_rows(rows, seen.frame, _turned(seen, state)) - seen.xy
+    residual = np.asarray(np.hypot(error[:, 0], error[:, 1]))
+    # Median length of a two-dimensional unit Gaussian: √(2 ln 2); stars take up some freedom.
+    count = len(system.normal.g) + 2 * len(state.directions)
+    share = max(1 - count / (2 * len(seen.star)), 0.1)
+    unit = float(np.median(residual / problem.sigma) / np.sqrt(2 * np.log(2) * share))
+    h, _ = reduced(system.normal, 0.0)
+    covariance: Array = np.asarray(np.linalg.pinv(h, hermitian=True) * max(unit, 1.0) ** 2)
+    held = _held(problem, len(h))
+    covariance[held, :] = covariance[:, held] = 0
+    lenses = tuple(
+        replace(state.lens, f=float(row[0]), zenith=(float(z[0]), float(z[1]), float(z[2])))
+        for row, z in zip(rows, zeniths, strict=True)
+    )
+    return Geometry(
+        state.lens,
+        lenses,
+        state.turns,
+        state.directions,
+        residual,
+        covariance,
+        unit,
+        system.cost,
+    )

@@ -43,7 +43,7 @@ def find_defects(cache: Cache, frames: Sequence[int], pool: Executor) -> Mask:
     In a single frame nothing has moved: its lone spikes are taken.
     """
     limit = STANDS_OUT if len(frames) >= _TRIED else _UNTRIED
-    return spikes(quantile_of(cache, frames, _MOSTLY, pool), limit)
+    return spikes(quantile_of(cache, frames, _MOSTLY, pool), limit, 1 / cache.coding.step)
 
 
 def quantile_of(cache: Cache, frames: Sequence[int], share: float, pool: Executor) -> Plane:
@@ -102,8 +102,11 @@ def _quantile_over_frames(codes, levels, share, out):  # type: ignore[no-untyped
             out[y, x] = kept[int((n - 1) * share + 0.5)] if n > 0 else np.nan
 
 
-def spikes(plane: Plane, limit: float = _UNTRIED) -> Mask:
-    """Sites of a mosaic (H, W) that stand out alone, high or low; NaN sites are defects too."""
+def spikes(plane: Plane, limit: float = _UNTRIED, quantum: float = 0.0) -> Mask:
+    """Sites of a mosaic (H, W) that stand out alone, high or low; NaN sites are defects too.
+
+    ``quantum`` is what the plane's values count in.
+    """
     excess = np.empty(plane.shape, dtype=np.float32)
     beside = np.empty(plane.shape, dtype=np.float32)
     _excess(np.pad(plane, 2, mode="reflect"), excess)
@@ -113,7 +116,7 @@ def spikes(plane: Plane, limit: float = _UNTRIED) -> Mask:
     for y in (0, 1):
         for x in (0, 1):
             own = excess[y::2, x::2]
-            sigma[y, x] = max(1.4826 * float(np.nanmedian(np.abs(own))), 1e-6)
+            sigma[y, x] = _spread(own, quantum)
     noise = np.tile(sigma, (plane.shape[0] // 2 + 1, plane.shape[1] // 2 + 1))
     noise = noise[: plane.shape[0], : plane.shape[1]]
     with np.errstate(invalid="ignore"):
@@ -121,6 +124,19 @@ def spikes(plane: Plane, limit: float = _UNTRIED) -> Mask:
         low = (excess < -limit * noise) & (beside > SHARED * excess - 0.7 * noise)
     mask = high | low | ~np.isfinite(plane)
     return mask
+
+
+def _spread(values: Plane, quantum: float) -> float:
+    """Standard deviation by the median absolute deviation (Gaussian).
+
+    In short exposures of a dark sky most values are the same code, and their median deviation
+    says nothing; then that of the values a few codes around it does.
+    """
+    away = np.abs(values)
+    spread = 1.4826 * float(np.nanmedian(away))
+    if spread < quantum:
+        spread = max(spread, float(np.sqrt(np.mean(away[away <= 3 * quantum] ** 2))))
+    return max(spread, 1e-6)
 
 
 @numba.njit(cache=True, nogil=True)

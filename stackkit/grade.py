@@ -10,7 +10,8 @@ import numpy as np
 from stackkit.matching import LEAST_PAIRS
 from stackkit.noise import Noise, variance_of
 from stackkit.normalise import Sky
-from stackkit.register import Registration, typical_width
+from stackkit.pairing import typical_width
+from stackkit.register import Registration
 from stackkit.stars import Stars
 
 MOST_BLUR = 1.6
@@ -72,13 +73,14 @@ def grade(
     for k, known in enumerate(plain):
         found = replace(
             known,
-            matched=len(registration.pairs[k]),
+            matched=registration.matched[k],
             residual=_or_none(registration.residuals[k]),
             transparency=_or_none(transparency[k]),
         )
         wide = widths[k] / usual_width
         shaken = shapes[k] > usual_shape + _SHAKEN
-        reason = "" if k == reference else _fault(found, tables[k], wide, shaken)
+        stray = registration.strays.get(k, "")
+        reason = "" if k == reference else _fault(found, tables[k], stray, wide, shaken)
         if reason:
             grades.append(replace(found, used=False, weight=0.0, reason=reason))
         else:
@@ -100,15 +102,18 @@ def _sky_variance(sky: Sky, noise: Noise) -> float:
     return float(variance_of(noise, float(level)))
 
 
-def _fault(found: Grade, table: Stars, wide: float, shaken: bool) -> str:
-    """Why a frame is not used; empty when it is."""
+def _fault(found: Grade, table: Stars, stray: str, wide: float, shaken: bool) -> str:
+    """Why a frame is not used; empty when it is.  ``stray``: why it fits nowhere, if known."""
     if not found.stars:
         return "no stars in it: cloud, a covered lens, or far out of focus"
     if found.stars < LEAST_PAIRS:
         stars = "one star" if found.stars == 1 else f"{found.stars} stars"
         return f"only {stars} in it, too few to place it"
     if found.residual is None or not found.matched:
-        return f"its {found.stars} stars do not match the other frames: cloud, or another direction"
+        return (
+            stray
+            or f"its {found.stars} stars do not match the other frames: cloud, or another direction"
+        )
     certain = float(np.median(table.sigma_xy[:200]))
     if found.residual > max(MOST_OFF, 4 * certain):
         return f"its stars lie {found.residual:.1f} px from where they should: the camera moved"

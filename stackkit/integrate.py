@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from stackkit import resample, scratch
 from stackkit.calibrate import EVEN
-from stackkit.geometry import Array, Mapping
+from stackkit.geometry import AnyMapping, Array
 from stackkit.methods import Method
 from stackkit.noise import BLOCK_MEAN, Noise, block_means
 from stackkit.normalise import Level
@@ -49,7 +49,7 @@ class Placed:
     """
 
     number: int
-    mapping: Mapping
+    mapping: AnyMapping
     level: Level
     noise: Noise
     weight: float
@@ -246,7 +246,7 @@ def _opened(
     )
 
 
-def source_window(mapping: Mapping, tile: Window, shape: tuple[int, int]) -> Window | None:
+def source_window(mapping: AnyMapping, tile: Window, shape: tuple[int, int]) -> Window | None:
     """The part of a frame that a tile's places need, starting on even sites; None when outside."""
     x = np.linspace(tile.left, tile.right - 1, 9)
     y = np.linspace(tile.top, tile.bottom - 1, 9)

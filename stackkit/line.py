@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from stackkit import account, calibrate, scratch
 from stackkit.defects import find_defects
 from stackkit.errors import InputError, UsageError
-from stackkit.geometry import Mapping, plane_mapping
+from stackkit.geometry import AnyMapping, plane_mapping
 from stackkit.grade import Grade, grade, unread
 from stackkit.intake import Desk, Lights, find_masters, read_lights
 from stackkit.integrate import NoiseBlocks, Placed, combine, total
@@ -222,8 +222,14 @@ def _register(
     if len(tables) < 2:
         return None
     seen = frames[lights.numbers[0]].metadata
-    hint = lens_hint(lights.mosaic.opcodes)
-    return register(tables, lights.size, focal_px(seen, lights.size), up(seen), hint)
+    return register(
+        tables,
+        lights.size,
+        focal_px(seen, lights.size),
+        up(seen),
+        lens_hint(lights.mosaic.opcodes),
+        [frames[k].metadata.time for k in lights.numbers],
+    )
 
 
 def _place(
@@ -241,7 +247,7 @@ def _place(
     reference = registration.reference
     placed = []
     for k in sorted(range(len(grades)), key=lambda k: (k != reference, k)):
-        mapping: Mapping | None = registration.mappings[k]
+        mapping: AnyMapping | None = registration.mappings[k]
         if not grades[k].used or mapping is None:
             continue
         level = flat_level(lights.size)

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import map_coordinates
 
-from stackkit.geometry import Array, Mapping
+from stackkit.geometry import AnyMapping, Array
 from stackkit.stars import Stars
 
 Plane = NDArray[np.float32]
@@ -116,7 +116,7 @@ def flat_level(size: tuple[int, int], transparency: float = 1.0) -> Level:
 
 
 def relative_level(
-    reference: Sky, frame: Sky, mapping: Mapping, size: tuple[int, int], transparency: float
+    reference: Sky, frame: Sky, mapping: AnyMapping, size: tuple[int, int], transparency: float
 ) -> Level:
     """Offset surfaces of a frame against the reference, from their sky at the same stars.
 

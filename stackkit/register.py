@@ -7,30 +7,61 @@ match perfectly with zero motion, and are set aside first.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from datetime import datetime
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
+from threadpoolctl import threadpool_limits
 
-from stackkit.bundle import Geometry, Observations, first_lens, solve
-from stackkit.geometry import Array, Lens, Mapping, plane_mapping
-from stackkit.matching import LEAST_PAIRS, Match, apply_plane, fit_plane, match
+from stackkit.bundle import (
+    PER_FRAME,
+    PLAIN,
+    Freedom,
+    Geometry,
+    Observations,
+    Start,
+    gain_by,
+    solve,
+)
+from stackkit.first_lens import first_lens
+from stackkit.geometry import AnyMapping, Array, Lens
+from stackkit.lens_calculus import COUNT
+from stackkit.lens_choice import begun, upright
+from stackkit.pairing import Pairing, pair_all
+from stackkit.prediction import placed_near
 from stackkit.raw.opcodes import LensHint
 from stackkit.stars import Stars
+from stackkit.strays import reasons
+from stackkit.tracks import Tracks, follow, gathered, residuals, spread
+from stackkit.turning import Turning, expected, turning_of
+from stackkit.warps import Warp, best_warp
 
 Index = NDArray[np.int64]
 
-_STATIC_DISTANCE = 0.6
-_STATIC_SHARE = 0.6
-_UNEXPLAINED = 1.5
-"""A frame whose residual is so many times a plane's own (and 0.1 px) is not the lens's doing."""
-_LEAST_SHARE = 0.5
-"""Share of the stars found again below which it is asked whether what stays may be stars too."""
-_TRIALS = 3
-"""Candidates for the reference that are tried, until half of the frames match."""
-_HANDS = 3
-"""Frames nearby in time through which a frame is matched that does not match the reference."""
+CAMERA = "camera"
+"""The model of a frame that the shared lens and a rotation explain."""
+_REACH = (4.0, 2.0)
+"""px within which detections are the same star, before and after the geometry is refined."""
+_ZONES = (0.35, 0.75)
+"""Shares of the half diagonal up to which it is the centre, and from which on a corner."""
+_MOST = 40_000
+"""Observations that are solved for at most; the rest follow."""
+_LEAST_STARS = 150
+_ASKED = 40.0
+"""Fall of the cost from which on the data ask for more freedom …"""
+_SHARE = 0.01
+"""… and its share of the cost."""
+_SUSPECT = 2.0
+"""Multiple of the usual scatter at which it is asked whether a frame is warped …"""
+_WARPED = 1.5
+"""… and of a warp's residual (and 0.1 px) at which it is."""
+
+
+_WORST = 0.5
+"""Share of the worst ratio from which on a frame is left out with the worst one."""
+_ROUGHLY = 1e-4
+"""Relative fall of the cost at which a first geometry is good enough to follow stars by."""
 
 
 @dataclass(frozen=True)
@@ -38,51 +69,23 @@ class Registration:
     """What is known of each frame's place: lists run over the frames.
 
     ``pairs[k]`` (n, 2): star of the reference, star of frame k; ``mappings[k]`` None when frame k
-    was not matched; ``residuals[k]`` the median distance, px, of its stars from the mapping.
+    was not placed; ``models[k]`` says what the mapping is (``CAMERA`` or a warp's name);
+    ``residuals[k]`` the median distance, px, of its stars from where they should be, and
+    ``zones[k]`` the same at the centre, in the middle and in the corners; ``matched[k]`` its stars
+    that other frames show too; ``turning`` what sky and tripod did, None where it cannot be told;
+    ``strays`` why frames that fit nowhere do not, where that is known.
     """
 
     reference: int
     geometry: Geometry
     pairs: list[Index]
-    mappings: list[Mapping | None]
+    mappings: list[AnyMapping | None]
+    models: list[str | None]
     residuals: list[float]
-
-
-def choose_reference(tables: Sequence[Stars]) -> int:
-    """The frame with many, sharp stars, rather near the middle of the session."""
-    return _candidates(tables)[0]
-
-
-def _candidates(tables: Sequence[Stars]) -> list[int]:
-    """All frames, the best for a reference first."""
-    counts = np.array([len(t) for t in tables], dtype=float)
-    widths = np.array([typical_width(t) for t in tables])
-    middle = (len(tables) - 1) / 2
-    away = np.abs(np.arange(len(tables)) - middle) / max(middle, 1.0)
-    sharp = np.nan_to_num(np.nanmedian(widths) / widths, nan=0.0) if counts.any() else 0 * counts
-    worth = np.sqrt(counts) * sharp * (1 - 0.3 * away)
-    return [int(k) for k in np.argsort(-worth, kind="stable")]
-
-
-def typical_width(stars: Stars) -> float:
-    """Median FWHM, px, of the brighter unsaturated stars; NaN without stars."""
-    widths = stars.fwhm[~stars.saturated][:200]
-    return float(np.median(widths)) if len(widths) else float("nan")
-
-
-def static_flags(tables: Sequence[Stars]) -> list[NDArray[np.bool_]]:
-    """For each frame, which detections sit at one place in most frames."""
-    trees = [cKDTree(t.xy) if len(t) else None for t in tables]
-    chosen = [tree for tree in trees if tree is not None]
-    chosen = chosen[:: max(len(chosen) // 12, 1)]
-    flags = []
-    for table in tables:
-        votes = np.zeros(len(table))
-        for tree in chosen:
-            if len(table):
-                votes += np.isfinite(tree.query(table.xy, distance_upper_bound=_STATIC_DISTANCE)[0])
-        flags.append(votes > max(_STATIC_SHARE * len(chosen), 2))
-    return flags
+    zones: list[tuple[float, float, float]]
+    matched: list[int]
+    turning: Turning | None
+    strays: dict[int, str]
 
 
 def register(
@@ -91,141 +94,237 @@ def register(
     focal_px: float | None,
     up: tuple[float, float] = (0.0, -1.0),
     hint: LensHint | None = None,
+    times: Sequence[datetime | None] | None = None,
 ) -> Registration:
     """Match every frame with the reference and solve the session's geometry.
 
     ``size`` (width, height); ``focal_px`` a focal length to start from, if any; ``up`` where in the
-    picture (x, y) the zenith lies, roughly; ``hint`` the file's own word on the lens.  Frames that
-    do not match have no mapping; nothing is raised.
+    picture (x, y) the zenith lies, roughly; ``hint`` the file's own word on the lens; ``times`` of
+    mid-exposure.  Frames that do not match have no mapping; nothing is raised.
     """
-    moving = [np.nonzero(~flag)[0] for flag in static_flags(tables)]
-    found = []
-    for reference in _candidates(tables)[:_TRIALS]:
-        kept, pairs = moving, _match_all(tables, moving, reference)
-        if _usual_share(pairs, kept, reference) < _LEAST_SHARE:
-            # Little of what moves is found again: a sky that hardly moves, rather than lamps.
-            everything = [np.arange(len(t)) for t in tables]
-            others = _match_all(tables, everything, reference)
-            if sum(map(len, others)) > 2 * sum(map(len, pairs)):
-                kept, pairs = everything, others
-        found.append((reference, kept, pairs))
-        if 2 * _matched(pairs) >= len(tables) - 1:
-            break
-        # A frame that shows something else would make the best reference of all, and a lonely one.
-    reference, kept, pairs = max(found, key=lambda trial: _matched(trial[2]))
-    own = kept[reference]
-    pairs[reference] = np.stack([own, own], axis=1)
-    return _solved(tables, pairs, reference, size, first_lens(*size, focal_px, up, hint))
+    # Many small matrices: threads that wait for each other would make it ten times as slow.
+    with threadpool_limits(limits=1, user_api="blas"):
+        return _registered(tables, size, first_lens(*size, focal_px, up, hint), times)
 
 
-def _matched(pairs: list[Index]) -> int:
-    return sum(len(p) > 0 for p in pairs)
-
-
-def _usual_share(pairs: list[Index], kept: list[Index], reference: int) -> float:
-    """Share of the kept stars that are found again, in the median frame."""
-    shares = [
-        len(p) / max(min(len(kept[k]), len(kept[reference])), 1)
-        for k, p in enumerate(pairs)
-        if k != reference
-    ]
-    return float(np.median(shares)) if shares else 1.0
-
-
-def _match_all(tables: Sequence[Stars], kept: list[Index], reference: int) -> list[Index]:
-    """Pairs of reference star and frame star for each frame; empty where nothing matches."""
-    pairs = [np.zeros((0, 2), dtype=np.int64) for _ in tables]
-    order = sorted(range(len(tables)), key=lambda k: (abs(k - reference), k))
-    target = tables[reference].xy[kept[reference]]
-    missed = []
-    for k in order[1:]:
-        found = match(target, tables[k].xy[kept[k]])
-        if found is None:
-            missed.append(k)
-        else:
-            pairs[k] = _numbers(found, kept[reference], kept[k])
-    for k in missed:
-        near = [j for j in sorted(order[1:], key=lambda j: (abs(j - k), j)) if len(pairs[j])]
-        for hand in near[:_HANDS]:
-            found = match(tables[hand].xy[kept[hand]], tables[k].xy[kept[k]])
-            if found is not None:
-                pairs[k] = _through(pairs[hand], _numbers(found, kept[hand], kept[k]))
-                if len(pairs[k]) >= LEAST_PAIRS:
-                    break
-                pairs[k] = np.zeros((0, 2), dtype=np.int64)
-    return pairs
-
-
-def _numbers(found: Match, a: Index, b: Index) -> Index:
-    return np.stack([a[found.pairs[:, 0]], b[found.pairs[:, 1]]], axis=1)
-
-
-def _through(first: Index, second: Index) -> Index:
-    """Pairs (a, c) from pairs (a, b) and (b, c)."""
-    _, i, j = np.intersect1d(first[:, 1], second[:, 0], return_indices=True)
-    return np.stack([first[i, 0], second[j, 1]], axis=1)
-
-
-def _solved(
+def _registered(
     tables: Sequence[Stars],
-    pairs: list[Index],
-    reference: int,
     size: tuple[int, int],
     first: tuple[Lens, float],
+    times: Sequence[datetime | None] | None,
 ) -> Registration:
-    """One lens for all frames; frames that it does not explain get a plane each, and no say."""
-    planes = [
-        _plane(tables[reference].xy[p[:, 0]], tables[k].xy[p[:, 1]]) for k, p in enumerate(pairs)
-    ]
-    odd = [len(p) == 0 for p in pairs]
+    paired = pair_all(tables)
+    lens, prior = first
+    turns = np.tile(np.eye(3), (len(tables), 1, 1))
+    start = Start(lens, prior, turns, paired.reference, size)
+    clock = _seconds(times, paired.reference)
+    session = _Session(tables, paired, clock, size)
+    geometry, placed, start = _from_pairs(session, start)
+    if len(placed) > 1:
+        geometry, placed = _with_lost(session, geometry, placed, start)
+        return _from_tracks(session, geometry, placed, start)
+    tracks = _own(session, placed)
+    return _told(session, geometry, tracks, placed, None)
+
+
+@dataclass(frozen=True)
+class _Session:
+    """What is given: tables, pairs, seconds since the reference (NaN where unknown) or None."""
+
+    tables: Sequence[Stars]
+    paired: Pairing
+    clock: Array | None
+    size: tuple[int, int]
+
+
+def _seconds(times: Sequence[datetime | None] | None, reference: int) -> Array | None:
+    """Seconds since the reference's time (F,), NaN where unknown; None without two times."""
+    if times is None or times[reference] is None:
+        return None
+    zero = times[reference]
+    clock = [(t - zero).total_seconds() if t and zero else np.nan for t in times]
+    return np.array(clock) if np.isfinite(clock).sum() > 2 else None
+
+
+def _thinned(seen: Observations, start: Start) -> Observations:
+    frames = len(np.unique(seen.frame))
+    return spread(seen, max(_MOST // max(frames, 1), _LEAST_STARS), start.size)
+
+
+def _own(session: _Session, frames: Sequence[int]) -> Tracks:
+    """Tracks of the matched pairs alone: every star is one of the reference's."""
+    rows = [(pairs[:, 0], pairs[:, 1]) for pairs in session.paired.pairs]
+    return gathered(session.tables, rows, frames)
+
+
+def _from_pairs(session: _Session, start: Start) -> tuple[Geometry, list[int], Start]:
+    """A first geometry from the pairs, the frames that it explains, and the start for the next."""
+    placed = [k for k, pairs in enumerate(session.paired.pairs) if len(pairs)]
+    start = begun(_own(session, placed).seen, start)
+    freedom = PLAIN
     while True:
-        geometry, residuals = _lens_and_turns(tables, pairs, odd, reference, size, first)
-        worse = [
-            k
-            for k, (_, plain) in enumerate(planes)
-            if k != reference and not odd[k] and residuals[k] > _UNEXPLAINED * plain + 0.1
-        ]
-        if not worse:
+        tracks = _own(session, placed)
+        seen = _thinned(tracks.seen, start)
+        geometry = solve(seen, start, None, freedom, settled=_ROUGHLY)
+        odd = _odd(session, geometry, tracks, placed)
+        if not odd:
             break
-        # The one explained worst may have spoiled the lens for the others.
-        odd[max(worse, key=lambda k: residuals[k] / (planes[k][1] + 0.1))] = True
-    mappings: list[Mapping | None] = []
-    for k, (plane, plain) in enumerate(planes):
-        if odd[k]:
-            mappings.append(plane)
-            residuals[k] = plain if plane is not None else float("nan")
-        else:
-            mappings.append(geometry.mapping(k))
-    return Registration(reference, geometry, pairs, mappings, residuals)
+        if freedom == PLAIN and _freedom(seen, _going_on(start, geometry)).scales:
+            freedom = Freedom(scales=True)  # somebody turned the focus, perhaps
+            continue
+        placed = [k for k in placed if k not in odd]
+    turning = _pushes_alone(_turning(session, geometry, placed))
+    start = upright(seen, start, geometry, turning)
+    return solve(seen, start, turning, freedom, settled=_ROUGHLY), placed, start
 
 
-def _lens_and_turns(
-    tables: Sequence[Stars],
-    pairs: list[Index],
-    odd: list[bool],
-    reference: int,
-    size: tuple[int, int],
-    first: tuple[Lens, float],
-) -> tuple[Geometry, list[float]]:
-    """The solution without the ``odd`` frames, and each frame's median residual, px."""
-    chosen = [k for k in range(len(pairs)) if not odd[k]]
-    frame = np.concatenate([np.full(len(pairs[k]), k) for k in chosen])
-    star = np.concatenate([pairs[k][:, 0] for k in chosen])
-    xy = np.concatenate([tables[k].xy[pairs[k][:, 1]] for k in chosen])
-    sigma = np.concatenate([tables[k].sigma_xy[pairs[k][:, 1]] for k in chosen])
-    number = np.unique(star, return_inverse=True)[1]
-    seen = Observations(frame, number, xy, sigma)
-    geometry = solve(seen, *first, len(pairs), reference, size)
-    residuals = [float("nan")] * len(pairs)
-    for k in chosen:
-        residuals[k] = float(np.median(geometry.residual[frame == k]))
-    return geometry, residuals
+def _pushes_alone(turning: Turning | None) -> Turning | None:
+    """At first only the pushes are believed: with the tripod the zenith moves too."""
+    return replace(turning, trusted=False) if turning else None
 
 
-def _plane(a: Array, b: Array) -> tuple[Mapping | None, float]:
-    """A homography for a frame that one shared lens does not explain, and its median residual."""
-    matrix = fit_plane(a, b) if len(a) >= LEAST_PAIRS else None
-    if matrix is None:
-        return None, float("inf")
-    away = apply_plane(matrix, a) - b
-    return plane_mapping(matrix), float(np.median(np.hypot(away[:, 0], away[:, 1])))
+def _odd(session: _Session, geometry: Geometry, tracks: Tracks, placed: Sequence[int]) -> list[int]:
+    """The frames that are explained worst beside a warp of their own: they may have spoiled the
+    lens for the others, so that not all that look odd are.
+    """
+    away = residuals(tracks, geometry)
+    middle = {k: float(np.median(away[tracks.seen.frame == k])) for k in placed}
+    noise = {k: float(np.median(tracks.seen.sigma[tracks.seen.frame == k])) for k in placed}
+    suspects = [k for k in placed if middle[k] > _SUSPECT * noise[k] + 0.1]
+    ratios = {}
+    for k in suspects:
+        warp = _warp(session, k)
+        if k != session.paired.reference and warp is not None:
+            ratios[k] = middle[k] / (_WARPED * warp.residual + 0.1)
+    worst = max(ratios.values(), default=0.0)
+    return [k for k, ratio in ratios.items() if ratio > max(1.0, _WORST * worst)]
+
+
+def _warp(session: _Session, k: int) -> Warp | None:
+    """A frame's own mapping from its pairs with the reference."""
+    tables, paired = session.tables, session.paired
+    pairs = paired.pairs[k]
+    if len(pairs) == 0:
+        return None
+    a, b = tables[paired.reference], tables[k]
+    sigma = np.hypot(a.sigma_xy[pairs[:, 0]], b.sigma_xy[pairs[:, 1]])
+    return best_warp(a.xy[pairs[:, 0]], b.xy[pairs[:, 1]], sigma, session.size)
+
+
+def _with_lost(
+    session: _Session, geometry: Geometry, placed: list[int], start: Start
+) -> tuple[Geometry, list[int]]:
+    """The geometry with the turns of frames that no triangle matched but that lie as predicted."""
+    lost = [k for k, pairs in enumerate(session.paired.pairs) if len(pairs) == 0]
+    if not lost:
+        return geometry, placed
+    turning = _turning(session, geometry, placed)
+    turns = geometry.rotations.copy()
+    for k in lost:
+        xy = session.tables[k].xy[session.paired.kept[k]]
+        near = min(placed, key=lambda j: (abs(j - k), j))
+        guess = turns[near]
+        if turning is not None and np.isfinite(turning.angle[k]):
+            guess = expected(turning)[k]
+        found = placed_near(xy, geometry.directions, geometry.lenses[near], guess, start.size)
+        if found is not None:
+            turns[k] = found[0]
+            placed = sorted([*placed, k])
+    return replace(geometry, rotations=turns), placed
+
+
+def _turning(session: _Session, geometry: Geometry, placed: Sequence[int]) -> Turning | None:
+    order = np.array(sorted(placed, key=lambda k: _when(session, k)))
+    turns = slice(COUNT, COUNT + PER_FRAME * len(geometry.rotations))
+    own = geometry.covariance[turns, turns].reshape((len(geometry.rotations), PER_FRAME) * 2)
+    covariance = own[:, :3, :, :3].reshape((3 * len(geometry.rotations),) * 2)
+    return turning_of(geometry.rotations, order, session.clock, covariance, geometry.lens.f)
+
+
+def _when(session: _Session, k: int) -> tuple[float, int]:
+    time = k if session.clock is None else session.clock[k]
+    return (float(time) if np.isfinite(time) else np.inf, k)
+
+
+def _from_tracks(
+    session: _Session, geometry: Geometry, placed: list[int], start: Start
+) -> Registration:
+    """The geometry refined on every star that a few frames show, with what is known of the sky."""
+    reference, kept = session.paired.reference, session.paired.kept
+    for reach in _REACH:
+        tracks = follow(session.tables, kept, geometry, placed, reference, reach)
+        seen = _thinned(tracks.seen, start)
+        free = _pushes_alone(_turning(session, geometry, placed))
+        geometry = solve(seen, _going_on(start, geometry), free)
+    freedom = _freedom(seen, _going_on(start, geometry), free)
+    if freedom != PLAIN:
+        geometry = solve(seen, _going_on(start, geometry), free, freedom)
+    turning = _turning(session, geometry, placed)
+    if turning is not None and turning.trusted:
+        geometry = solve(seen, _going_on(start, geometry), turning, freedom)
+    return _told(session, geometry, tracks, placed, turning)
+
+
+def _going_on(start: Start, geometry: Geometry) -> Start:
+    return replace(start, begin=geometry.lens, turns=geometry.rotations, scales=geometry.scales)
+
+
+def _freedom(seen: Observations, start: Start, turning: Turning | None = None) -> Freedom:
+    """What more the data ask for."""
+    asked = {}
+    for name in ("k3", "tangential", "scales"):
+        gain, cost = gain_by(seen, start, Freedom(**{name: True}), turning)
+        asked[name] = gain > max(_ASKED, _SHARE * cost)
+    return Freedom(**asked)
+
+
+def _told(
+    session: _Session,
+    geometry: Geometry,
+    tracks: Tracks,
+    placed: Sequence[int],
+    turning: Turning | None,
+) -> Registration:
+    """The registration, frame by frame."""
+    reference, size = session.paired.reference, session.size
+    away = residuals(tracks, geometry)
+    frames = range(len(session.tables))
+    pairs = list(session.paired.pairs)
+    mappings: list[AnyMapping | None] = [None for _ in frames]
+    models: list[str | None] = [None for _ in frames]
+    middle, zones = [np.nan for _ in frames], [(np.nan,) * 3 for _ in frames]
+    for k in frames:
+        if k in placed:
+            here = tracks.seen.frame == k
+            pairs[k] = _shared(tracks, reference, k)
+            mappings[k], models[k] = geometry.mapping(k, reference), CAMERA
+            middle[k] = float(np.median(away[here])) if here.any() else np.nan
+            zones[k] = _by_zone(tracks.seen.xy[here], away[here], size)
+            continue
+        warp = _warp(session, k)
+        if warp is not None:
+            mappings[k], models[k], middle[k] = warp.mapping, str(warp.model), warp.residual
+    matched = [len(tracks.of(k)[0]) if k in placed else len(pairs[k]) for k in frames]
+    lost = [k for k in frames if mappings[k] is None]
+    strays = reasons(session.tables, session.paired, lost, size) if lost else {}
+    return Registration(
+        reference, geometry, pairs, mappings, models, middle, zones, matched, turning, strays
+    )
+
+
+def _shared(tracks: Tracks, reference: int, k: int) -> Index:
+    """Rows of the reference's and of frame k's table that show the same star."""
+    (one, a), (other, b) = tracks.of(reference), tracks.of(k)
+    _, i, j = np.intersect1d(one, other, return_indices=True)
+    return np.stack([a[i], b[j]], axis=1)
+
+
+def _by_zone(xy: Array, away: Array, size: tuple[int, int]) -> tuple[float, float, float]:
+    """Medians at the centre, in the middle and in the corners; NaN where there is no star."""
+    middle = (np.array(size) - 1) / 2
+    radius = np.hypot(*(xy - middle).T) / np.hypot(*middle)
+    zone = np.digitize(radius, _ZONES)
+    inner, mid, outer = (
+        float(np.median(away[zone == z])) if (zone == z).any() else np.nan for z in range(3)
+    )
+    return inner, mid, outer

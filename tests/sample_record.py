@@ -9,8 +9,11 @@ import numpy as np
 LENS = {"f": 1350.0, "cx": 999.5, "cy": 749.5, "k1": -0.06, "k2": 0.02, "k3": 0.0, "p1": 0.0}
 
 
+PROJECTED = {"projection": "rectilinear"}
+
+
 def sample_lens() -> dict[str, Any]:
-    return {**LENS, "p2": 0.0, "r_max": np.inf, "air": 0.0, "zenith": [0.0, -1.0, 0.0]}
+    return {**LENS, "p2": 0.0, "r_max": np.inf, "air": 0.0, "zenith": [0.0, -1.0, 0.0], **PROJECTED}
 
 
 def light(name: str, time: str | None, **changes: Any) -> dict[str, Any]:
@@ -29,6 +32,7 @@ def light(name: str, time: str | None, **changes: Any) -> dict[str, Any]:
         "weight": 1.0,
         "matched": 301,
         "residual_px": 0.07,
+        "zones_px": [0.06, 0.07, np.nan],
         "turn_deg": 0.0,
         "transparency": 1.0,
         "sky_adu": np.array([20.5, 40.0, 26.0]),
@@ -51,7 +55,7 @@ def left_out(name: str, reason: str) -> dict[str, Any]:
 def sample_record() -> dict[str, Any]:
     """Three used frames of 8 s, 20 s apart, one bad light, one other file."""
     return {
-        "schema": "stackkit-run/1",
+        "schema": "stackkit-run/2",
         "stackkit": "0.1.0",
         "options": {"method": "clip", "jobs": None},
         "reference": "b.dng",
@@ -97,10 +101,29 @@ def sample_record() -> dict[str, Any]:
         "place": None,
         "geometry": {
             "lens": sample_lens(),
+            "lens_sigma": {
+                **dict.fromkeys(("k3", "p1", "p2"), 0.0),
+                **{"f": 1.4, "cx": 0.5, "cy": 0.6, "k1": 0.001, "k2": 0.002, "zenith_deg": 1.5, "air": 2e-5},
+            },
             "field_deg": (73.1, 58.1),
+            "axis": {
+                "direction": [0.1, -0.6, 0.79],
+                "sigma_deg": 0.02,
+                "pole": None,
+                "pole_px": None,
+                "latitude_deg": 47.2,
+                "latitude_sigma_deg": 1.5,
+            },
             "turn_deg": 0.25,
             "rate_arcsec_s": 15.04,
+            "rate_sigma_arcsec_s": 0.01,
+            "clock": {"trusted": True, "scatter_s": 0.1},
+            "sway_px": 0.1,
+            "pushes": [],
             "residual_px": 0.07,
+            "zones_px": [0.06, 0.07, 0.08],
+            "uncertainty_px": [0.003, 0.01],
+            "still": False,
         },
         "integration": {
             "method": "clip",

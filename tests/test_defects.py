@@ -226,5 +226,17 @@ def test_a_spike_alone_is_a_defect_a_star_is_none():
     assert lost.max() < 0.01  # a sample in the outermost wing at most
 
 
+def test_in_a_dark_frame_most_samples_are_one_code():
+    """Short exposures under a dark sky: the median deviation is nought, and says nothing."""
+    rng = np.random.default_rng(6)
+    plane = np.rint(rng.normal(0, 0.35, (120, 160))).astype(np.float32)
+    assert np.median(np.abs(plane)) == 0
+    plane[30, 30] = plane[71, 50] = 9
+    mask = spikes(plane, 6.0, quantum=1.0)
+    assert mask[30, 30]
+    assert mask[71, 50]
+    assert mask.sum() <= 4
+
+
 def test_an_even_plane_has_no_spikes():
     assert not spikes(np.full((20, 31), 7.0, np.float32)).any()

@@ -26,7 +26,16 @@ def sky(green=60.0):
     return Sky(np.full((3, 4, 6), green, np.float32) * np.array([0.5, 1, 0.7])[:, None, None])
 
 
-def session(tables=None, skies=None, light=None, residuals=None, pairs=None, count=5, reference=2):
+def session(
+    tables=None,
+    skies=None,
+    light=None,
+    residuals=None,
+    pairs=None,
+    strays=None,
+    count=5,
+    reference=2,
+):
     """Grades of a session in which all is well but for what is given, by number."""
 
     def filled(usual, given):
@@ -38,7 +47,12 @@ def session(tables=None, skies=None, light=None, residuals=None, pairs=None, cou
         GEOMETRY,
         filled(everything, pairs),
         [None] * count,
+        [None] * count,
         filled(0.05, residuals),
+        [(0.05, 0.05, 0.05)] * count,
+        [len(own) for own in filled(everything, pairs)],
+        None,
+        strays or {},
     )
     return grade(
         filled(STARS, tables), filled(sky(), skies), filled(1.0, light), NOISE, registration

@@ -50,7 +50,7 @@ def test_a_written_record_fits_the_schema(tmp_path):
 @pytest.mark.parametrize(
     "spoil",
     [
-        lambda r: r.update(schema="stackkit-run/2"),
+        lambda r: r.update(schema="stackkit-run/1"),
         lambda r: r.pop("timing"),
         lambda r: r.update(surprise=1),
         lambda r: r["frames"][0].update(used=False),  # without a reason

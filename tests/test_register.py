@@ -1,7 +1,8 @@
 import numpy as np
 import pytest
 
-from stackkit.register import choose_reference, register, static_flags
+from stackkit.pairing import choose_reference, static_flags
+from stackkit.register import register
 from stackkit.simulate import Night
 from stackkit.simulate.night import mid_time
 from stackkit.simulate.sky import catalogue, pixels
@@ -115,6 +116,7 @@ def test_a_frame_that_no_lens_explains_falls_back_to_a_plane():
     frames[7] = table(shifted)
     found = register(frames, SIZE, 675.0)
     assert found.mappings[7] is not None
-    assert found.mappings[7].frame.f == 1.0
+    assert found.models[7] in ("homography", "quadratic")
+    assert found.models.count("camera") == 8
     assert found.residuals[7] < 0.5
     assert max(true_error(found, sky, k) for k in (0, 3, 8)) < 0.06

@@ -16,7 +16,7 @@ from stackkit.calibrate import span
 from stackkit.inspection import verdicts
 from stackkit.inspection.facts import Facts
 from stackkit.inspection.listing import Batch, Item, Purpose, Survey
-from stackkit.inspection.motion import SIDEREAL, gaps
+from stackkit.inspection.motion import gaps
 from stackkit.inspection.sample import Sample
 from stackkit.inspection.verdicts import Conditions
 from stackkit.noise import UNKNOWN, Noise, gain, read_noise
@@ -24,6 +24,7 @@ from stackkit.output.record import plain
 from stackkit.raw import opcodes
 from stackkit.raw.decode import Form
 from stackkit.raw.metadata import Metadata, focal_px
+from stackkit.turning import SIDEREAL
 
 if TYPE_CHECKING:
     from stackkit.inspection.look import Measured

@@ -249,4 +249,6 @@ def _judge(listed: Survey, found: Measured) -> None:
 def _registration(listed: Survey, numbers: Sequence[int], tables: Sequence[Stars]) -> Registration:
     first = listed.items[numbers[0]]
     size = first.size or (1, 1)
-    return register(tables, size, focal_px(first.metadata, size), up(first.metadata))
+    times = [listed.items[k].metadata.time for k in numbers]
+    focal = focal_px(first.metadata, size)
+    return register(tables, size, focal, up(first.metadata), times=times)

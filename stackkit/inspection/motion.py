@@ -12,9 +12,12 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import distance_transform_edt
 
-from stackkit.geometry import rotation_angle
-from stackkit.register import Registration, static_flags
+from stackkit.geometry_account import placed_in_order
+from stackkit.geometry_account import turns as degrees_turned
+from stackkit.pairing import static_flags
+from stackkit.register import Registration
 from stackkit.stars import Stars
+from stackkit.turning import SIDEREAL, pushes
 
 Array = NDArray[np.float64]
 _Item = TypeVar("_Item")
@@ -23,16 +26,10 @@ _PAUSE = 1.5
 """Multiple of the usual time between frames from which on it is a gap."""
 _LEAST_PAUSE = 2.0
 """Seconds beyond the usual ones that a gap has at least: clocks may count whole seconds."""
-_JUMP = 4.0
-"""px by which the camera moved at least, to be worth a word …"""
-_ODD = 6.0
-"""… and as a multiple of the usual deviation from steady motion."""
 _UNSURE = 0.02
 """Error of the turning rate, as a share of the sky's, from which on it is not told."""
 _TOO_FAST = 2.0
 """Speed of the stars as a multiple of the sky's in the middle: distortion may stretch corners."""
-SIDEREAL = 2 * np.pi / 86164.0905
-"""Radians a second that the sky turns (IAU)."""
 _EXPECTED = 12.0
 """Stars that a disc should have which counts as empty: by chance with a probability of e⁻¹²; in
 dark corners and dust lanes sooner."""
@@ -95,22 +92,15 @@ def motion(
     size: tuple[int, int],
 ) -> Motion:
     """What the solved session tells of motion; lists run over its frames, ``size`` in px."""
-    seconds = _clock(times)
     placed = [k for k, mapping in enumerate(registration.mappings) if mapping is not None]
-    turning = [k for k in placed if _by_lens(registration, k)]
-    turns = registration.geometry.rotations
-    steps = [(a, b, _vector(turns[b] @ turns[a].T)) for a, b in _next(turning)]
+    seconds = _clock(times)
     told = all(time is not None for time in times)
-    usual = _usual_rate(steps, seconds)
-    angle = None
-    if len(turning) > 1:
-        angle = float(np.degrees(rotation_angle(turns[turning[-1]] @ turns[turning[0]].T)))
     speed = _drift(tables, registration, placed, seconds) if told else None
     return Motion(
         drift=speed,
-        rate=_rate(usual, steps, seconds) if told else None,
-        turn=angle,
-        jumps=_jumps(steps, seconds, usual, registration.geometry.lens.f),
+        rate=_rate(registration),
+        turn=_turn(registration, times),
+        jumps=_jumps(registration, times),
         foreground=starless(tables, size),
     )
 
@@ -123,54 +113,27 @@ def _clock(times: Sequence[datetime | None]) -> Array:
     return np.array([(time - known[0]).total_seconds() for time in known])
 
 
-def _by_lens(registration: Registration, k: int) -> bool:
-    """Whether the frame is explained by a turning camera, not by a plane of its own."""
-    mapping = registration.mappings[k]
-    return mapping is not None and mapping.frame is registration.geometry.lens
-
-
-def _vector(turn: Array) -> Array:
-    """The rotation vector (3,) of a rotation by less than half a turn."""
-    axis = np.array([turn[2, 1] - turn[1, 2], turn[0, 2] - turn[2, 0], turn[1, 0] - turn[0, 1]])
-    length = float(np.linalg.norm(axis))
-    return axis * (rotation_angle(turn) / length) if length > 0 else axis
-
-
-def _usual_rate(steps: Sequence[tuple[int, int, Array]], seconds: Array) -> Array | None:
-    """Median rotation vector a second: a fixed camera sees the sky turn about one axis."""
-    rates = [turn / (seconds[b] - seconds[a]) for a, b, turn in steps if seconds[b] > seconds[a]]
-    return np.median(rates, axis=0) if rates else None
-
-
-def _rate(
-    usual: Array | None, steps: Sequence[tuple[int, int, Array]], seconds: Array
-) -> float | None:
-    """Arc seconds a second of the ``usual`` turning; None where the steps differ too much."""
-    away = [
-        float(np.linalg.norm(turn / (seconds[b] - seconds[a]) - usual))
-        for a, b, turn in steps
-        if seconds[b] > seconds[a] and usual is not None
-    ]
-    if usual is None or not away:
+def _rate(registration: Registration) -> float | None:
+    """Arc seconds a second of the turning; None where it is not known well enough."""
+    turning = registration.turning
+    if turning is None or turning.rate is None or turning.rate_sigma is None:
         return None
-    rate = float(np.linalg.norm(usual))
-    error = float(np.median(away)) / np.sqrt(len(away))
-    if error > _UNSURE * max(rate, SIDEREAL):
+    if turning.rate_sigma > _UNSURE * max(turning.rate, SIDEREAL):
         return None
-    return float(np.degrees(rate) * 3600)
+    return float(np.degrees(turning.rate) * 3600)
 
 
-def _jumps(
-    steps: Sequence[tuple[int, int, Array]], seconds: Array, usual: Array | None, focal: float
-) -> tuple[Jump, ...]:
-    if usual is None or len(steps) < 2:
+def _turn(registration: Registration, times: Sequence[datetime | None]) -> float | None:
+    known = [d for d in degrees_turned(registration, times) if d is not None]
+    return max(known) - min(known) if len(known) > 1 else None
+
+
+def _jumps(registration: Registration, times: Sequence[datetime | None]) -> tuple[Jump, ...]:
+    if registration.turning is None:
         return ()
-    away = [
-        focal * float(np.linalg.norm(turn - usual * (seconds[b] - seconds[a])))
-        for a, b, turn in steps
-    ]
-    least = max(_JUMP, _ODD * float(np.median(away)))
-    return tuple(Jump(a, px) for (a, _, _), px in zip(steps, away, strict=True) if px > least)
+    order = placed_in_order(registration, times)
+    focal = registration.geometry.lens.f
+    return tuple(Jump(p.before, p.angle * focal) for p in pushes(registration.turning, order))
 
 
 def _drift(

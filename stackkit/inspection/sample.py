@@ -66,7 +66,7 @@ def study(
         return scratch.decode(codes, cache.coding, without=without)
 
     middle = numbers[len(numbers) // 2]
-    clear = int((spikes(plane(middle, None), _CLEAR) & defects).sum())
+    clear = int((spikes(plane(middle, None), _CLEAR, quantum=1.0) & defects).sum())
 
     noise = sensor_noise(plane, pairs, middle, head, profile)
     scatter = frame_noise(plane(pairs[0][0]), plane(pairs[0][1])) if pairs else None

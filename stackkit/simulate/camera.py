@@ -90,7 +90,7 @@ def _draw_glow(night: Night, k: int) -> Array:
     ys = np.arange(-step, night.height + 2 * step, step, dtype=float)
     xs = np.arange(-step, night.width + 2 * step, step, dtype=float)
     grid = np.stack(np.meshgrid(xs, ys), axis=-1)
-    local = unproject(frame_lens(night), grid).reshape(-1, 3)
+    local = unproject(frame_lens(night, k), grid).reshape(-1, 3)
     coarse = glow(night, k, local).reshape(len(ys), len(xs), 3) * night.exposure
     y, x = np.arange(night.height), np.arange(night.width)
     return np.stack([RectBivariateSpline(ys, xs, coarse[..., c])(y, x) for c in range(3)])

@@ -13,7 +13,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from stackkit.geometry import Array, Lens, reaching, rotation
+from stackkit.geometry import Array, Lens, Projection, reaching, rotation
 
 SIDEREAL_RATE = 2 * np.pi / 86164.0905
 """Turning rate of the sky in rad/s (IAU)."""
@@ -31,6 +31,7 @@ class Night:
     focal: float = 1350.0
     k1: float = -0.06
     k2: float = 0.02
+    projection: Projection = Projection.RECTILINEAR
     psf_sigma: float = 0.8
     vignetting: float = 0.4
     # pointing, degrees
@@ -80,6 +81,12 @@ class Night:
     wind: float = 0.0
     bump_frame: int = 0
     bump_degrees: float = 0.0
+    sag: float = 0.0  # degrees an hour by which the head sinks
+    portrait_frame: int = 0  # from here on the camera is held upright
+    refocus_frame: int = 0
+    refocus_scale: float = 1.0
+    pause_frame: int = 0  # before this frame nothing was taken for a while
+    pause: float = 0.0  # seconds
     clear: tuple[float, ...] = ()
     defocus: tuple[float, ...] = ()
 
@@ -89,18 +96,24 @@ def generator(night: Night, *key: int) -> np.random.Generator:
     return np.random.Generator(np.random.PCG64(np.random.SeedSequence([night.seed, *key])))
 
 
-def frame_lens(night: Night) -> Lens:
-    """The true lens."""
-    lens = Lens(night.focal, (night.width - 1) / 2, (night.height - 1) / 2, night.k1, night.k2)
+def frame_lens(night: Night, k: int = 0) -> Lens:
+    """The true lens of frame k: its focal length changes when somebody turns the focus."""
+    turned = bool(night.refocus_frame) and k >= night.refocus_frame
+    focal = night.focal * (night.refocus_scale if turned else 1.0)
+    x, y = (night.width - 1) / 2, (night.height - 1) / 2
+    lens = Lens(focal, x, y, night.k1, night.k2, projection=night.projection)
     return reaching(lens, night.width, night.height, margin=1.3)
 
 
 @lru_cache(maxsize=8)
 def _shake(night: Night) -> Array:
-    """Small rotation vectors (frames, 3) from wind and, from one frame on, a bump."""
+    """Small rotation vectors (frames, 3): wind, a head that sinks, from one frame on a bump."""
     rng = generator(night, 10)
     vectors = rng.normal(0, 1, (night.frames, 3)) * night.wind / night.focal
     vectors[:, 2] *= 0.3
+    vectors[:, 0] += np.radians(night.sag / 3600) * np.array(
+        [begin(night, k) for k in range(night.frames)]
+    )
     if night.bump_degrees and night.bump_frame:
         bump = rng.normal(0, 1, 3)
         bump *= np.radians(night.bump_degrees) / np.sqrt(np.sum(bump * bump))
@@ -114,13 +127,21 @@ def camera_matrix(night: Night, k: int) -> Array:
     z = np.array([np.cos(alt) * np.sin(az), np.cos(alt) * np.cos(az), np.sin(alt)])
     x = np.array([np.cos(az), -np.sin(az), 0.0])
     y = np.cross(z, x)
+    if night.portrait_frame and k >= night.portrait_frame:
+        roll += np.pi / 2
     still = np.array([x * np.cos(roll) + y * np.sin(roll), y * np.cos(roll) - x * np.sin(roll), z])
     return _product(rotation(_shake(night)[k]), still)
 
 
 def mid_time(night: Night, k: int) -> float:
     """Seconds from the start of the session to the middle of exposure k."""
-    return k * night.cadence + night.exposure / 2
+    return begin(night, k) + night.exposure / 2
+
+
+def begin(night: Night, k: int) -> float:
+    """Seconds from the start of the session to the start of exposure k."""
+    late = night.pause if night.pause_frame and k >= night.pause_frame else 0.0
+    return k * night.cadence + late
 
 
 def sky_matrix(night: Night, seconds: float) -> Array:
@@ -153,7 +174,7 @@ def times(night: Night) -> list[datetime]:
     """The times the camera writes: start of each exposure, with the clock's noise."""
     noise = generator(night, 11).normal(0, 1, night.frames) * night.clock_noise
     return [
-        night.start + timedelta(seconds=round(k * night.cadence + float(noise[k]), 3))
+        night.start + timedelta(seconds=round(begin(night, k) + float(noise[k]), 3))
         for k in range(night.frames)
     ]
 

@@ -11,7 +11,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from stackkit.geometry import Array, project
+from stackkit.geometry import Array, Projection, project, unproject
 from stackkit.simulate.night import (
     Night,
     apply,
@@ -51,8 +51,9 @@ def catalogue(night: Night) -> Catalogue:
     rng = generator(night, 1)
     middle = mid_time(night, night.frames // 2)
     axis = apply(sky_matrix(night, middle).T, camera_matrix(night, 0)[2:3])[0]
-    field = np.arctan(np.hypot(night.width, night.height) / 2 / night.focal)
-    drift = 7.3e-5 * middle + np.radians(night.bump_degrees)
+    field = _half_field(night)
+    longest = max(middle, mid_time(night, night.frames - 1) - middle)
+    drift = 7.3e-5 * longest + np.radians(night.bump_degrees)
     cap = min(1.25 * field + drift + 0.02, np.pi)
     share = (1 - np.cos(cap)) / 2
     total = 10 ** (3.7 + 0.47 * (night.faintest - 6)) * share * night.star_density
@@ -77,12 +78,22 @@ def catalogue(night: Night) -> Catalogue:
     return Catalogue(direction, magnitude, (flux * bands).T * np.array(night.sensitivity))
 
 
+def _half_field(night: Night) -> float:
+    """Angle, rad, from the axis to the corners; of a fisheye, as its own projection has it."""
+    if night.projection == Projection.RECTILINEAR:
+        return float(np.arctan(np.hypot(night.width, night.height) / 2 / night.focal))
+    corner = unproject(frame_lens(night), [0.0, 0.0])
+    if not np.isfinite(corner).all():  # the corners lie outside the circle that it fills
+        return float(np.pi)
+    return float(np.arccos(np.clip(corner[2], -1, 1)))
+
+
 def pixels(night: Night, directions: Array, k: int, seconds: float) -> Array:
     """Pixels (N, 2) in frame k of star directions (N, 3) at a time since the session's start."""
     now = apply(sky_matrix(night, seconds), directions)
     if night.refraction:
         now = refract(now)
-    return project(frame_lens(night), apply(camera_matrix(night, k), now))
+    return project(frame_lens(night, k), apply(camera_matrix(night, k), now))
 
 
 def glow(night: Night, k: int, local: Array) -> Array:

@@ -34,15 +34,14 @@ def carry(night: Night, xy: Array, source: int, target: int) -> Array:
     """Where the sky seen at pixels ``xy`` of frame ``source`` lies in frame ``target``."""
     if source == target:
         return np.array(xy, dtype=np.float64)
-    lens = frame_lens(night)
-    horizontal = apply(camera_matrix(night, source).T, unproject(lens, xy))
+    horizontal = apply(camera_matrix(night, source).T, unproject(frame_lens(night, source), xy))
     if night.refraction:
         horizontal = _unrefract(horizontal)
     back = sky_matrix(night, mid_time(night, source)).T
     later = apply(sky_matrix(night, mid_time(night, target)), apply(back, horizontal))
     if night.refraction:
         later = refract(later)
-    return project(lens, apply(camera_matrix(night, target), later))
+    return project(frame_lens(night, target), apply(camera_matrix(night, target), later))
 
 
 @lru_cache(maxsize=2)

@@ -1,0 +1,238 @@
+"""What a run tells of its geometry, as plain data for the record."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict
+from datetime import datetime
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+
+from stackkit.geometry import AnyMapping, Array, Lens, Mapping, project, rotation_angle, unproject
+from stackkit.lens_calculus import BENDING
+from stackkit.placing_error import placing_error
+from stackkit.register import CAMERA, Registration
+from stackkit.turning import SIDEREAL, Index, Turning, measured_angles, pushes
+from stackkit.warps import PolynomialMapping, polynomial_record
+
+_CORNER = 0.03
+"""Share of a side by which the places that stand for corners lie inside."""
+_SURE_OF_AXIS = np.radians(5)
+"""Uncertainty of the zenith up to which a latitude is told."""
+_STILL = 1.0
+"""px that the picture moves at most when nothing turned …"""
+_SHOULD = 4.0
+"""… though the sky should have moved by as much."""
+
+
+def mapping_record(mapping: AnyMapping | None, model: str | None) -> dict[str, Any] | None:
+    """A mapping with all that is needed to apply it."""
+    if isinstance(mapping, PolynomialMapping):
+        return {"model": model, "polynomial": polynomial_record(mapping)}
+    if isinstance(mapping, Mapping):
+        return {
+            "model": model,
+            "matrix": mapping.matrix.tolist(),
+            "reference_lens": lens_record(mapping.reference),
+            "frame_lens": lens_record(mapping.frame),
+        }
+    return None
+
+
+def lens_record(lens: Lens) -> dict[str, Any]:
+    """A lens's fields as plain data."""
+    return {**asdict(lens), "zenith": list(lens.zenith), "projection": str(lens.projection)}
+
+
+def turns(registration: Registration, times: Sequence[datetime | None]) -> list[float | None]:
+    """Degrees that the sky turned from the reference to each frame, negative before it."""
+    geometry, reference = registration.geometry, registration.reference
+    if registration.turning is not None:
+        angles = measured_angles(registration.turning, geometry.rotations, reference)
+    else:
+        angles = np.array(
+            [_signed(geometry.rotations[k], k, reference, times) for k in range(len(times))]
+        )
+    return [
+        float(np.degrees(angle)) if model == CAMERA else None
+        for angle, model in zip(angles, registration.models, strict=True)
+    ]
+
+
+def _signed(turn: Array, k: int, reference: int, times: Sequence[datetime | None]) -> float:
+    mine, other = times[k], times[reference]
+    earlier = mine < other if mine and other else k < reference
+    return -rotation_angle(turn) if earlier else rotation_angle(turn)
+
+
+def geometry_record(
+    registration: Registration | None,
+    files: Sequence[str],
+    times: Sequence[datetime | None],
+    size: tuple[int, int],
+    used: Sequence[bool],
+) -> dict[str, Any]:
+    """The session's geometry; lists run over the registration's frames."""
+    if registration is None:
+        return dict.fromkeys(
+            ("lens", "lens_sigma", "field_deg", "axis", "turn_deg", "rate_arcsec_s",
+             "rate_sigma_arcsec_s", "clock", "sway_px", "pushes", "residual_px", "zones_px",
+             "uncertainty_px", "still")
+        )  # fmt: skip
+    geometry, turning = registration.geometry, registration.turning
+    chosen = [k for k, one in enumerate(used) if one]
+    degrees = turns(registration, times)
+    known = [turned for k in chosen if (turned := degrees[k]) is not None]
+    told = [registration.residuals[k] for k in chosen]
+    zones = np.array([registration.zones[k] for k in chosen])
+    by_lens = sum(model == CAMERA for model in registration.models) > 1
+    return {
+        "lens": lens_record(geometry.lens) if by_lens else None,
+        "lens_sigma": _lens_sigma(registration) if by_lens else None,
+        "field_deg": field(geometry.lens, *size) if by_lens else None,
+        "axis": _axis(registration, size) if turning else None,
+        "turn_deg": max(known) - min(known) if known else None,
+        "rate_arcsec_s": _arcsec(turning.rate) if turning else None,
+        "rate_sigma_arcsec_s": _arcsec(turning.rate_sigma) if turning else None,
+        "clock": _clock(turning) if turning else None,
+        "sway_px": turning.across * geometry.lens.f if turning else None,
+        "pushes": _pushes(registration, files, times) if turning else [],
+        "residual_px": _median(told),
+        "zones_px": [_median(column) for column in zones.T] if len(zones) else None,
+        "uncertainty_px": uncertainty(registration, size) if by_lens else None,
+        "still": still(registration, times, size),
+    }
+
+
+def _median(values: Sequence[float] | Array) -> float | None:
+    finite = [float(v) for v in values if np.isfinite(v)]
+    return float(np.median(finite)) if finite else None
+
+
+def _arcsec(rate: float | None) -> float | None:
+    return None if rate is None else float(np.degrees(rate) * 3600)
+
+
+def _lens_sigma(registration: Registration) -> dict[str, Any]:
+    """Standard deviations of the lens's numbers: f and centre px, zenith degrees; 0 where held."""
+    geometry = registration.geometry
+    sigma = np.sqrt(np.maximum(np.diag(geometry.covariance), 0))
+    bent = dict(zip(BENDING, sigma[3:8].tolist(), strict=True))
+    f = geometry.lens.f
+    tilt = float(np.degrees(np.hypot(*sigma[8:10])))
+    own = {"f": f * sigma[0], "cx": f * sigma[1], "cy": f * sigma[2], "zenith_deg": tilt}
+    own["air"] = geometry.lens.air * sigma[10]
+    return {**{name: float(value) for name, value in own.items()}, **bent}
+
+
+def field(lens: Lens, width: int, height: int) -> list[float]:
+    """Degrees across the picture's middle, horizontally and vertically."""
+    x, y = (width - 1) / 2, (height - 1) / 2
+    sides = [[[-0.5, y], [x, y], [width - 0.5, y]], [[x, -0.5], [x, y], [x, height - 0.5]]]
+    return [
+        sum(float(np.degrees(np.arccos(np.clip(a @ b, -1, 1)))) for a, b in pairwise(r))
+        for r in unproject(lens, sides)
+    ]
+
+
+def _axis(registration: Registration, size: tuple[int, int]) -> dict[str, Any]:
+    """The sky's axis in the reference's camera axes, where its pole lies, and the latitude."""
+    turning, geometry = registration.turning, registration.geometry
+    assert turning is not None
+    lens = geometry.lenses[registration.reference]
+    poles = {}
+    for name, ray in (("north", turning.axis), ("south", -turning.axis)):
+        place = project(lens, ray)
+        if (
+            np.isfinite(place).all()
+            and (place > -0.5).all()
+            and (place < np.array(size) - 0.5).all()
+        ):
+            poles[name] = place.tolist()
+    tilt = np.sqrt(geometry.covariance[8, 8] + geometry.covariance[9, 9])
+    sigma = float(np.hypot(turning.axis_sigma, tilt))
+    sine = float(np.clip(turning.axis @ np.array(lens.zenith), -1, 1))
+    sure = turning.rate is not None and sigma < _SURE_OF_AXIS
+    return {
+        "direction": turning.axis.tolist(),
+        "sigma_deg": float(np.degrees(turning.axis_sigma)) if turning.rate else None,
+        "pole": next(iter(poles), None),
+        "pole_px": next(iter(poles.values()), None),
+        "latitude_deg": float(np.degrees(np.arcsin(sine))) if sure else None,
+        "latitude_sigma_deg": float(np.degrees(sigma)) if sure else None,
+    }
+
+
+def _clock(turning: Turning) -> dict[str, Any] | None:
+    if turning.rate is None:
+        return None
+    return {"trusted": turning.trusted, "scatter_s": turning.along / SIDEREAL}
+
+
+def placed_in_order(registration: Registration, times: Sequence[datetime | None]) -> Index:
+    """The frames that the lens explains, in time order where every one has a time."""
+    placed = [k for k, model in enumerate(registration.models) if model == CAMERA]
+    timed = [t for k in placed if (t := times[k]) is not None]
+    if len(timed) == len(placed):
+        placed = [k for _, k in sorted(zip(timed, placed, strict=True))]
+    return np.array(placed, dtype=np.int64)
+
+
+def _pushes(
+    registration: Registration, files: Sequence[str], times: Sequence[datetime | None]
+) -> list[dict[str, Any]]:
+    turning = registration.turning
+    assert turning is not None
+    order = placed_in_order(registration, times)
+    focal = registration.geometry.lens.f
+    return [
+        {
+            "before": files[push.before],
+            "after": files[push.after],
+            "time": time.isoformat().replace("+00:00", "Z") if time else None,
+            "degrees": float(np.degrees(push.angle)),
+            "px": push.angle * focal,
+        }
+        for push in pushes(turning, order)
+        for time in [times[push.after]]
+    ]
+
+
+def uncertainty(registration: Registration, size: tuple[int, int]) -> list[float]:
+    """Standard deviation, px, of the mapping at the centre and in the worst corner, at its worst
+    in all frames.
+    """
+    width, height = size
+    x, y = _CORNER * width, _CORNER * height
+    places = [
+        [width / 2, height / 2],
+        [x, y],
+        [width - x, y],
+        [x, height - y],
+        [width - x, height - y],
+    ]
+    frames = [k for k, model in enumerate(registration.models) if model == CAMERA]
+    found = np.array(
+        [placing_error(registration.geometry, k, registration.reference, np.array(places))
+         for k in frames]
+    )  # fmt: skip
+    found = np.nan_to_num(found)
+    return [float(found[:, 0].max()), float(found[:, 1:].max())]
+
+
+def still(
+    registration: Registration, times: Sequence[datetime | None], size: tuple[int, int]
+) -> bool:
+    """Whether nothing turned though the sky should have: copies, a cap, a room, a mount."""
+    x, y = np.meshgrid(np.linspace(0, size[0] - 1, 5), np.linspace(0, size[1] - 1, 5))
+    grid = np.stack([x, y], axis=-1)
+    placed = [mapping for mapping in registration.mappings if mapping is not None]
+    if len(placed) < 2:
+        return False
+    moved = max(float(np.nanmax(np.abs(m.from_reference(grid) - grid))) for m in placed)
+    known = [time for time in times if time is not None]
+    span = (max(known) - min(known)).total_seconds() if known else 0.0
+    should = span * SIDEREAL * registration.geometry.lens.f
+    return moved < _STILL and (should > _SHOULD or span == 0)

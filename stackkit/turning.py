@@ -1,0 +1,310 @@
+"""The sky's turning and the tripod's rest: axis, rate, pushes, and how far each can be trusted.
+
+The rotation from the reference's camera axes to frame k's is taken apart as::
+
+    R_k = δ_k · D_s · T(φ_k),    T(φ) = exp(-φ [n])
+
+T is the sky's turning by φ_k about the axis n (towards the north celestial pole, in the reference's
+camera axes), D_s the pose of the tripod in segment s (a push begins a new one), and δ_k what wind
+and clock leave.  φ_k = ω (t_k - t_ref) with the sidereal rate ω (86164.0905 s a turn, IAU).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stackkit.geometry import Array, rotation, rotation_vector
+from stackkit.lens_calculus import tangents
+
+Index = NDArray[np.int64]
+
+SIDEREAL = 2 * np.pi / 86164.0905
+"""Radians a second (IAU)."""
+_PUSH_PX = 3.0
+"""Least move of the picture's middle, px, that counts as a push …"""
+_PUSH = 6.0
+"""… and its multiple of the usual difference between frames that follow each other."""
+_BESIDE = 3
+"""Frames on either side whose median tells a push from a frame shaken by itself."""
+_HUBER = 2.0
+_ROUNDS = 12
+_CLOCK = 0.3
+"""Standard deviation of a clock, s, before anything is known: many count whole seconds."""
+_SWAY_PX = 0.3
+"""The same of a tripod's sway, px."""
+_DOUBT = 2.0
+"""Frames that what is thought beforehand of clock and sway is worth."""
+_UNBELIEVED = 4.0
+"""Standard deviations off the sidereal rate from which on the clock is not believed."""
+
+
+@dataclass(frozen=True)
+class Turning:
+    """Axis (3,), angles φ_k (F,) rad (NaN where no clock tells), segment of each frame (F,),
+    poses (G, 3, 3) of the segments.
+
+    ``along`` and ``across`` the axis, rad: standard deviations of δ_k; ``along`` holds the clock
+    too.  ``trusted``: whether ``angle`` comes from a clock that agrees with the sidereal rate.
+    ``rate`` rad/s as the stars alone and the clock have it, with its standard deviation; None
+    without times.  ``axis_sigma`` rad.
+    """
+
+    axis: Array
+    angle: Array
+    segment: Index
+    poses: Array
+    along: float
+    across: float
+    trusted: bool
+    rate: float | None
+    rate_sigma: float | None
+    axis_sigma: float
+
+    def moved(self, step: Array) -> Turning:
+        """After a step in the axis (2) and each segment's pose (3)."""
+        axis = self.axis + tangents(self.axis[None])[0] @ step[:2]
+        poses = rotation(step[2:].reshape(-1, 3)) @ self.poses
+        return replace(self, axis=axis / np.linalg.norm(axis), poses=poses)
+
+
+def expected(turning: Turning) -> Array:
+    """Rotations (F, 3, 3) as clock and tripod have them: D_s · T(φ_k)."""
+    turned = rotation(-turning.angle[:, None] * turning.axis)
+    return np.asarray(turning.poses[turning.segment] @ turned)
+
+
+def _left_jacobian(vectors: Array) -> Array:
+    """J (N, 3, 3) with exp([v + dv]) ≈ exp([J dv]) exp([v]), rotation vectors (N, 3)."""
+    size = np.linalg.norm(vectors, axis=1)[:, None, None]
+    k = np.zeros((len(vectors), 3, 3))
+    k[:, 0, 1], k[:, 0, 2], k[:, 1, 2] = -vectors[:, 2], vectors[:, 1], -vectors[:, 0]
+    k -= k.transpose(0, 2, 1)
+    small = size < 1e-6
+    safe = np.where(small, 1.0, size)
+    one = np.where(small, 0.5, (1 - np.cos(safe)) / safe**2)
+    two = np.where(small, 1 / 6, (safe - np.sin(safe)) / safe**3)
+    return np.asarray(np.eye(3) + one * k + two * (k @ k))
+
+
+def _departures(turning: Turning, turns: Array) -> tuple[Array, Array, Array]:
+    """δ_k as vectors (F, 3), the axis in each frame (F, 3), and ∂δ/∂axis (F, 3, 2)."""
+    poses = turning.poses[turning.segment]
+    away = rotation_vector(turns @ expected(turning).transpose(0, 2, 1))
+    by = -turning.angle[:, None, None] * _left_jacobian(-turning.angle[:, None] * turning.axis)
+    by_axis = -poses @ (by @ tangents(turning.axis[None])[0])
+    return away, poses @ turning.axis, by_axis
+
+
+def _weights(turning: Turning, away: Array, axis: Array) -> tuple[Array, float]:
+    """Inverse covariances (F, 3, 3) of δ_k with Huber's weights, and their part of the cost."""
+    along = axis[:, :, None] * axis[:, None, :]
+    inverse = along / turning.along**2 + (np.eye(3) - along) / turning.across**2
+    size = np.sqrt(np.einsum("fi,fij,fj->f", away, inverse, away))
+    far = size > _HUBER
+    cost = float(np.nansum(np.where(far, 2 * _HUBER * size - _HUBER**2, size**2)))
+    weight = np.where(far, _HUBER / np.maximum(size, 1e-9), 1.0)
+    return inverse * weight[:, None, None], cost
+
+
+def tie(turning: Turning, turns: Array, h: Array, g: Array, first: int, per_frame: int) -> float:
+    """Adds to H and g that turns (F, 3, 3) should be as expected; returns the cost.
+
+    Frame k's rotation stands at ``first + per_frame · k``, after all frames the axis and poses.
+    """
+    away, axis, by_axis = _departures(turning, turns)
+    inverse, cost = _weights(turning, away, axis)
+    end = first + per_frame * len(turns)
+    for k in np.nonzero(np.isfinite(turning.angle))[0]:
+        s = turning.segment[k]
+        at = first + per_frame * k + np.arange(3)
+        pose = end + 2 + 3 * s + np.arange(3)
+        where = np.concatenate([at, [end, end + 1], pose])
+        by = np.concatenate([np.eye(3), by_axis[k], -np.eye(3)], axis=1)
+        h[np.ix_(where, where)] += by.T @ inverse[k] @ by
+        g[where] += by.T @ inverse[k] @ away[k]
+    return cost
+
+
+def turning_of(
+    turns: Array, placed: Index, seconds: Array | None, covariance: Array, focal: float
+) -> Turning | None:
+    """What the turns (F, 3, 3) of the ``placed`` frames, in time order, say of sky and tripod.
+
+    ``seconds`` (F,) since the reference, NaN where unknown; None without a clock.  ``covariance``
+    (3F, 3F) of the turns, rad².  None when fewer than three frames tell anything.
+    """
+    timed = placed if seconds is None else placed[np.isfinite(seconds[placed])]
+    clock = np.arange(len(turns), dtype=np.float64) if seconds is None else seconds
+    if len(timed) < 3 or not np.ptp(clock[timed]) > 0:
+        return None
+    rate = _usual_rate(turns[timed], clock[timed])
+    size = float(np.linalg.norm(rate))
+    if size == 0:
+        return None
+    angle = clock * size
+    first = Turning(
+        -rate / size, angle, np.zeros(len(turns), np.int64), np.eye(3)[None],
+        _CLOCK * SIDEREAL, _SWAY_PX / focal, False, None, None, np.inf,
+    )  # fmt: skip
+    start = _segmented(first, turns, timed, focal, clockless=seconds is None)
+    if seconds is None:
+        return _without_clock(start, turns)
+    return _refined(start, turns, timed, clock, covariance, focal)
+
+
+def _usual_rate(turns: Array, clock: Array) -> Array:
+    """Rotation vector (3,) a second, in the reference's axes: between frames of one segment it is
+    the sky's alone.
+
+    Least absolute deviation over pairs up to an eighth of the session apart, of which those across
+    a push are a minority (Weiszfeld's iteration).
+    """
+    pairs = [
+        (clock[apart:] - clock[:-apart], turns[:-apart].transpose(0, 2, 1) @ turns[apart:])
+        for apart in range(1, max(len(turns) // 8, 1) + 1)
+    ]
+    wait = np.concatenate([wait for wait, _ in pairs])
+    vectors = rotation_vector(np.concatenate([between for _, between in pairs]))
+    wait, vectors = wait[wait > 0], vectors[wait > 0]
+    rate = np.median(vectors / wait[:, None], axis=0)
+    for _ in range(30):
+        away = np.linalg.norm(vectors - rate * wait[:, None], axis=1)
+        weight = 1 / np.maximum(away, 1e-9 + 0.01 * float(np.median(away)))
+        rate = (weight * wait) @ vectors / np.sum(weight * wait**2)
+    return np.asarray(rate)
+
+
+def _segmented(
+    turning: Turning, turns: Array, placed: Index, focal: float, *, clockless: bool
+) -> Turning:
+    """Where pushes part the session; every segment with the pose of its frames' median."""
+    away, axis, _ = _departures(turning, turns)
+    poses = rotation(away)[placed]
+    steps = rotation_vector(poses[1:] @ poses[:-1].transpose(0, 2, 1))
+    if clockless:  # how far the sky turned between two frames is not known
+        steps -= axis[placed[1:]] * np.sum(steps * axis[placed[1:]], axis=1)[:, None]
+    size = focal * np.linalg.norm(steps, axis=1)
+    least = max(_PUSH_PX, _PUSH * float(np.median(size)))
+    segment = np.zeros(len(turns), np.int64)
+    begins = [0]
+    for i in np.nonzero(size > least)[0] + 1:
+        if i - begins[-1] > 0 and _stays(poses, int(i), begins[-1], least / focal):
+            begins.append(int(i))
+    for begin in begins[1:]:
+        segment[placed[begin:]] += 1
+    middles = [
+        poses[a] @ rotation(np.median(rotation_vector(poses[a].T @ poses[a:b]), axis=0))
+        for a, b in zip(begins, [*begins[1:], len(poses)], strict=True)
+    ]
+    # Frames that are not placed belong to where they stand in the order.
+    order = np.searchsorted(placed, np.arange(len(turns)), side="right") - 1
+    segment = segment[placed[np.clip(order, 0, None)]]
+    return replace(turning, segment=segment, poses=np.array(middles))
+
+
+def _stays(poses: Array, i: int, begin: int, least: float) -> bool:
+    """Whether the frames from i on stand elsewhere than those before, and not one alone."""
+    before = rotation_vector(poses[i].T @ poses[max(i - _BESIDE, begin) : i])
+    after = rotation_vector(poses[i].T @ poses[i : i + _BESIDE])
+    return bool(np.linalg.norm(np.median(after, axis=0) - np.median(before, axis=0)) > 0.7 * least)
+
+
+def _without_clock(turning: Turning, turns: Array) -> Turning:
+    """Angles read off the turns themselves: the part of each that goes about the axis."""
+    untwisted = turning.poses[turning.segment].transpose(0, 2, 1) @ turns
+    vectors = rotation_vector(untwisted)
+    return replace(turning, angle=-vectors @ turning.axis)
+
+
+def _refined(
+    turning: Turning, turns: Array, timed: Index, clock: Array, covariance: Array, focal: float
+) -> Turning:
+    """Axis, rate and poses by robust least squares; the scatter left; whether to trust the clock.
+
+    What is thought of clock and sway beforehand counts as ``_DOUBT`` frames.
+    """
+    rate = float(turning.angle[timed[-1]] / clock[timed[-1]] if clock[timed[-1]] else 0.0)
+    rate = rate or float(turning.angle[timed[0]] / clock[timed[0]])
+    inverse = by = np.zeros(0)
+    for _ in range(_ROUNDS):
+        turning = replace(turning, angle=clock * rate)
+        away, axis, by_axis = _departures(turning, turns)
+        by = _design(turning, axis, by_axis, clock)[timed]
+        inverse = _weights(turning, away, axis)[0][timed]
+        normal = np.einsum("fip,fij,fjq->pq", by, inverse, by)
+        g = np.einsum("fip,fij,fj->p", by, inverse, away[timed])
+        step = -np.linalg.lstsq(normal, g, rcond=1e-12)[0]
+        turning, rate = turning.moved(step[1:]), rate + float(step[0])
+        turning = _scattered(turning, away[timed], axis[timed], focal)
+    spread = np.linalg.pinv(np.einsum("fip,fij,fjq->pq", by, inverse, by), hermitian=True)
+    carried = np.einsum("pq,fiq,fij->pfj", spread, by, inverse).reshape(len(spread), -1)
+    at = (3 * timed[:, None] + np.arange(3)).ravel()
+    errors = spread + carried @ covariance[np.ix_(at, at)] @ carried.T
+    sigma = float(np.sqrt(errors[0, 0]))
+    trusted = abs(rate - SIDEREAL) < _UNBELIEVED * sigma
+    return replace(
+        turning,
+        angle=clock * (SIDEREAL if trusted else rate),
+        trusted=bool(trusted),
+        rate=rate,
+        rate_sigma=sigma,
+        axis_sigma=float(np.sqrt(errors[1, 1] + errors[2, 2])),
+    )
+
+
+def _design(turning: Turning, axis: Array, by_axis: Array, clock: Array) -> Array:
+    """∂δ/∂(rate, axis, poses) (F, 3, 3 + 3G)."""
+    count = len(turning.poses)
+    by = np.zeros((len(axis), 3, 3 + 3 * count))
+    by[:, :, 0] = axis * clock[:, None]
+    by[:, :, 1:3] = by_axis
+    for k, s in enumerate(turning.segment):
+        by[k, :, 3 + 3 * s : 6 + 3 * s] = -np.eye(3)
+    return by
+
+
+def _scattered(turning: Turning, away: Array, axis: Array, focal: float) -> Turning:
+    """The turning with the scatter that its departures have, along and across the axis."""
+    along = np.sum(away * axis, axis=1)
+    across = np.sqrt(np.sum(away**2, axis=1) - along**2)
+    # A median each, as standard deviations of one and of two Gaussian components.
+    found = np.median(np.abs(along)) * 1.4826, np.median(across) / np.sqrt(2 * np.log(2))
+    thought = _CLOCK * SIDEREAL, _SWAY_PX / focal
+    poses = len(turning.poses)
+    free = max(len(away) - 1 - poses, 0), max(len(away) - 1 - poses, 0)
+    sigma = [
+        float(np.sqrt((_DOUBT * a * a + n * b * b * len(away) / max(n, 1)) / (_DOUBT + n)))
+        for a, b, n in zip(thought, found, free, strict=True)
+    ]
+    return replace(turning, along=sigma[0], across=sigma[1])
+
+
+@dataclass(frozen=True)
+class Push:
+    """Between frames ``before`` and ``after`` the camera was turned by ``angle`` rad."""
+
+    before: int
+    after: int
+    angle: float
+
+
+def pushes(turning: Turning, order: Index) -> tuple[Push, ...]:
+    """Where one segment ends and the next begins; ``order``: the placed frames in time order."""
+    found = []
+    for a, b in pairwise(order):
+        one, other = turning.segment[a], turning.segment[b]
+        if one != other:
+            between = rotation_vector(turning.poses[other] @ turning.poses[one].T)
+            found.append(Push(int(a), int(b), float(np.linalg.norm(between))))
+    return tuple(found)
+
+
+def measured_angles(turning: Turning, turns: Array, reference: int) -> Array:
+    """By how much the sky turned from the reference to each frame (F,), rad, as the stars say."""
+    still = turning.poses[turning.segment].transpose(0, 2, 1) @ turns
+    angle = -rotation_vector(still) @ turning.axis
+    return np.asarray(angle - angle[reference])
