@@ -11,8 +11,11 @@ from .terminal import fitted
 _MOST_LISTED = 12
 _OWN_RATE = 15.041
 """Arc seconds that the sky turns in a second: 86164.0905 s a turn (IAU)."""
-_MOST_OFF = 0.03
-"""Share by which a measured rate may miss it before something else must have moved."""
+_TOO_VAGUE = 0.01
+"""Share of the rate by which a measured one may be uncertain to be told."""
+_MOST_PUSHES = 4
+_DEGREES = 0.1
+"""Push from which on it is told in degrees."""
 _NARROWEST = 40
 _FEW = 9
 """With so few frames, some good sites cannot be told from hot ones."""
@@ -76,11 +79,10 @@ def _figures(record: Row, used: list[Row]) -> Iterator[Line]:
         wide, high = geometry["field_deg"]
         yield "Field", f"{wide:.0f}° × {high:.0f}°"
     if len(used) > 1 and geometry["turn_deg"] is not None:
-        yield _turned(geometry["turn_deg"], geometry["rate_arcsec_s"])
+        yield _turned(geometry)
+        yield from _moved(geometry, used)
     if len(used) > 1 and geometry["residual_px"] is not None:
-        stars = sorted(row["matched"] for row in used if row["matched"] is not None)
-        count = f"{stars[len(stars) // 2]} stars a frame, " if stars else ""
-        yield "Alignment", f"{count}typically {geometry['residual_px']:.2f} px off"
+        yield "Alignment", _alignment(geometry, used)
     if integration["noise_gain"]:
         # Weights are relative to the one frame's: so many frames like it went in.
         gain, hoped = integration["noise_gain"], sum(row["weight"] for row in used) ** 0.5
@@ -105,13 +107,47 @@ def _cleaning(calibration: Row) -> Iterator[Line]:
         yield "Banding", f"rows were off by {calibration['banding_adu']:.1f} ADU, taken off"
 
 
-def _turned(degrees: float, rate: float | None) -> Line:
+def _turned(geometry: Row) -> Line:
     """How far the picture turned; called the sky's turning only when it went at the sky's rate."""
-    if rate is None:
-        return "Sky turned", f"{degrees:.2f}°"
-    if abs(rate / _OWN_RATE - 1) > _MOST_OFF:
-        return "Turned", f"{degrees:.2f}°, not at the sky's steady rate: the camera moved too"
-    return "Sky turned", f"{degrees:.2f}° at {rate:.2f}″ a second (the Earth turns at 15.04)"
+    turned = f"{geometry['turn_deg']:.2f}°"
+    rate, sigma, clock = (
+        geometry[name] for name in ("rate_arcsec_s", "rate_sigma_arcsec_s", "clock")
+    )
+    if rate is None or sigma is None or sigma > _TOO_VAGUE * _OWN_RATE:
+        return "Sky turned", turned
+    if not clock["trusted"]:
+        said = f"{turned} at {rate:.2f}″ a second, the sky does 15.04: a clock that is off, or a "
+        return "Turned", f"{said}camera that moved slowly"
+    return "Sky turned", f"{turned} at {rate:.2f}″ a second (the Earth turns at 15.04)"
+
+
+def _moved(geometry: Row, used: list[Row]) -> Iterator[Line]:
+    """When the camera was pushed, and what of the frames no lens explains."""
+    pushes = geometry["pushes"] or []
+    for number, push in enumerate(pushes[:_MOST_PUSHES]):
+        size = f"{push['degrees']:.1f}°" if push["degrees"] >= _DEGREES else f"{push['px']:.0f} px"
+        time = f" ({push['time'][11:16]} UTC)" if push["time"] else ""
+        where = f"by {size} between {push['before']} and {push['after']}{time}"
+        yield "Camera moved" if number == 0 else "", where
+    if len(pushes) > _MOST_PUSHES:
+        yield "", f"and {len(pushes) - _MOST_PUSHES} times more, listed in run.json"
+    own = sum(bool(row["mapping"]) and row["mapping"]["model"] != "camera" for row in used)
+    if own:
+        noun = "frame follows" if own == 1 else "frames follow"
+        yield (
+            "Warped",
+            f"{own} {noun} no lens (cropped or steadied by the phone?), placed one by one",
+        )
+
+
+def _alignment(geometry: Row, used: list[Row]) -> str:
+    stars = sorted(row["matched"] for row in used if row["matched"] is not None)
+    count = f"{stars[len(stars) // 2]} stars a frame, " if stars else ""
+    zones = geometry["zones_px"] or [None] * 3
+    where = ""
+    if zones[0] is not None and zones[2] is not None:
+        where = f" (centre {zones[0]:.2f}, corners {zones[2]:.2f})"
+    return f"{count}typically {geometry['residual_px']:.2f} px off{where}"
 
 
 def _left_out(frames: list[Row]) -> Iterator[Line]:

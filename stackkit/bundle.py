@@ -41,7 +41,9 @@ _HUBER = 2.0
 _LOST = 1e3
 """Error, in standard deviations, of what a lens cannot see at all."""
 _ROUNDS = 40
-_SETTLED = 1e-6
+_RIDGE = 1e-9
+"""Damping that keeps what nothing determines from being singular."""
+SETTLED = 1e-6
 
 
 @dataclass(frozen=True)
@@ -148,7 +150,7 @@ def solve(
     start: Start,
     turning: Turning | None = None,
     freedom: Freedom = PLAIN,
-    settled: float = _SETTLED,
+    settled: float = SETTLED,
 ) -> Geometry:
     """Lens, rotations and star directions that explain the observations best.
 
@@ -183,7 +185,7 @@ def gain_by(
     """
     problem = _problem(seen, start, freedom)
     system = _system(problem, _first_state(problem, turning))
-    h, g = reduced(system.normal, 1e-9)
+    h, g = reduced(system.normal, _RIDGE)
     return float(g @ np.linalg.solve(h, g)), system.cost
 
 
@@ -361,8 +363,8 @@ def _told(problem: _Problem, state: _State, system: _System) -> Geometry:
     count = len(system.normal.g) + 2 * len(state.directions)
     share = max(1 - count / (2 * len(seen.star)), 0.1)
     unit = float(np.median(residual / problem.sigma) / np.sqrt(2 * np.log(2) * share))
-    h, _ = reduced(system.normal, 0.0)
-    covariance: Array = np.asarray(np.linalg.pinv(h, hermitian=True) * max(unit, 1.0) ** 2)
+    h, _ = reduced(system.normal, _RIDGE)
+    covariance: Array = np.asarray(np.linalg.inv(h) * max(unit, 1.0) ** 2)
     held = _held(problem, len(h))
     covariance[held, :] = covariance[:, held] = 0
     lenses = tuple(

@@ -21,6 +21,8 @@ _CORNER = 0.03
 """Share of a side by which the places that stand for corners lie inside."""
 _SURE_OF_AXIS = np.radians(5)
 """Uncertainty of the zenith up to which a latitude is told."""
+_ROUNDING = 12**-0.5
+"""Standard deviation of what is rounded to whole numbers."""
 _STILL = 1.0
 """px that the picture moves at most when nothing turned …"""
 _SHOULD = 4.0
@@ -160,8 +162,9 @@ def _axis(registration: Registration, size: tuple[int, int]) -> dict[str, Any]:
         "sigma_deg": float(np.degrees(turning.axis_sigma)) if turning.rate else None,
         "pole": next(iter(poles), None),
         "pole_px": next(iter(poles.values()), None),
-        "latitude_deg": float(np.degrees(np.arcsin(sine))) if sure else None,
-        "latitude_sigma_deg": float(np.degrees(sigma)) if sure else None,
+        # To a degree only: a place is nobody's business who is handed the record.
+        "latitude_deg": float(np.round(np.degrees(np.arcsin(sine)))) if sure else None,
+        "latitude_sigma_deg": float(np.hypot(np.degrees(sigma), _ROUNDING)) if sure else None,
     }
 
 

@@ -17,6 +17,7 @@ from threadpoolctl import threadpool_limits
 from stackkit.bundle import (
     PER_FRAME,
     PLAIN,
+    SETTLED,
     Freedom,
     Geometry,
     Observations,
@@ -41,12 +42,14 @@ Index = NDArray[np.int64]
 
 CAMERA = "camera"
 """The model of a frame that the shared lens and a rotation explain."""
-_REACH = (4.0, 2.0)
-"""px within which detections are the same star, before and after the geometry is refined."""
+_ROUGHLY = 1e-4
+"""Relative fall of the cost at which a first geometry is good enough to follow stars by."""
+_REACH = ((4.0, 8_000, _ROUGHLY), (2.0, 40_000, SETTLED))
+"""px within which detections are the same star, observations that are solved for at most (the rest
+follow), and how exactly: before and after the geometry is refined.
+"""
 _ZONES = (0.35, 0.75)
 """Shares of the half diagonal up to which it is the centre, and from which on a corner."""
-_MOST = 40_000
-"""Observations that are solved for at most; the rest follow."""
 _LEAST_STARS = 150
 _ASKED = 40.0
 """Fall of the cost from which on the data ask for more freedom …"""
@@ -60,8 +63,6 @@ _WARPED = 1.5
 
 _WORST = 0.5
 """Share of the worst ratio from which on a frame is left out with the worst one."""
-_ROUGHLY = 1e-4
-"""Relative fall of the cost at which a first geometry is good enough to follow stars by."""
 
 
 @dataclass(frozen=True)
@@ -146,9 +147,9 @@ def _seconds(times: Sequence[datetime | None] | None, reference: int) -> Array |
     return np.array(clock) if np.isfinite(clock).sum() > 2 else None
 
 
-def _thinned(seen: Observations, start: Start) -> Observations:
+def _thinned(seen: Observations, start: Start, most: int) -> Observations:
     frames = len(np.unique(seen.frame))
-    return spread(seen, max(_MOST // max(frames, 1), _LEAST_STARS), start.size)
+    return spread(seen, max(most // max(frames, 1), _LEAST_STARS), start.size)
 
 
 def _own(session: _Session, frames: Sequence[int]) -> Tracks:
@@ -164,7 +165,7 @@ def _from_pairs(session: _Session, start: Start) -> tuple[Geometry, list[int], S
     freedom = PLAIN
     while True:
         tracks = _own(session, placed)
-        seen = _thinned(tracks.seen, start)
+        seen = _thinned(tracks.seen, start, _REACH[0][1])
         geometry = solve(seen, start, None, freedom, settled=_ROUGHLY)
         odd = _odd(session, geometry, tracks, placed)
         if not odd:
@@ -251,11 +252,11 @@ def _from_tracks(
 ) -> Registration:
     """The geometry refined on every star that a few frames show, with what is known of the sky."""
     reference, kept = session.paired.reference, session.paired.kept
-    for reach in _REACH:
+    for reach, most, settled in _REACH:
         tracks = follow(session.tables, kept, geometry, placed, reference, reach)
-        seen = _thinned(tracks.seen, start)
+        seen = _thinned(tracks.seen, start, most)
         free = _pushes_alone(_turning(session, geometry, placed))
-        geometry = solve(seen, _going_on(start, geometry), free)
+        geometry = solve(seen, _going_on(start, geometry), free, settled=settled)
     freedom = _freedom(seen, _going_on(start, geometry), free)
     if freedom != PLAIN:
         geometry = solve(seen, _going_on(start, geometry), free, freedom)
