@@ -138,7 +138,7 @@ def _doubts(calibration: dict[str, Any]) -> list[str]:
     return doubts
 
 
-_UNPLACED: dict[str, Any] = dict.fromkeys(("zones_px", "turn_deg", "mapping"))
+_UNPLACED: dict[str, Any] = dict.fromkeys(("chance", "zones_px", "turn_deg", "mapping"))
 
 
 def _placing(
@@ -147,8 +147,10 @@ def _placing(
     """Where one frame lies, as the row of its file tells it."""
     if registration is None or k is None:
         return {**_UNPLACED, "turn_deg": 0.0 if registration is None and k == 0 else None}
+    chance = registration.chances[k]
     zones = [float(z) if np.isfinite(z) else None for z in registration.zones[k]]
     return {
+        "chance": chance if np.isfinite(chance) else None,
         "zones_px": zones if any(z is not None for z in zones) else None,
         "turn_deg": degrees[k],
         "mapping": mapping_record(registration.mappings[k], registration.models[k]),

@@ -35,12 +35,14 @@ _HANDS = 3
 @dataclass(frozen=True)
 class Pairing:
     """Lists run over the frames: ``kept[k]`` rows of table k that may be stars; ``pairs[k]`` (n, 2)
-    star of the reference, star of frame k, empty where nothing matches.
+    star of the reference, star of frame k, empty where nothing matches; ``chances[k]`` the
+    probability that these pairs are chance, NaN where there are none.
     """
 
     reference: int
     kept: list[Index]
     pairs: list[Index]
+    chances: list[float]
 
 
 def choose_reference(tables: Sequence[Stars]) -> int:
@@ -87,21 +89,21 @@ def pair_all(tables: Sequence[Stars]) -> Pairing:
     still = float(np.median([flag.mean() for flag in flags if len(flag)] or [0.0]))
     found = []
     for reference in _candidates(tables)[:_TRIALS]:
-        kept, pairs = moving, _match_all(tables, moving, reference)
-        if _usual_share(pairs, kept, reference) < _LEAST_SHARE:
+        trial = _match_all(tables, moving, reference)
+        if _usual_share(trial) < _LEAST_SHARE:
             # Little of what moves is found again: a sky that hardly moves, or lamps under clouds.
             everything = [np.arange(len(t)) for t in tables]
             others = _match_all(tables, everything, reference)
-            sky = still > _ALL_STILL or _motion(tables, others, reference) > _STIRRED
-            if sky and sum(map(len, others)) > 2 * sum(map(len, pairs)):
-                kept, pairs = everything, others
-        found.append(Pairing(reference, kept, pairs))
-        if 2 * _matched(pairs) >= len(tables) - 1:
+            sky = still > _ALL_STILL or _motion(tables, others) > _STIRRED
+            if sky and sum(map(len, others.pairs)) > 2 * sum(map(len, trial.pairs)):
+                trial = others
+        found.append(trial)
+        if 2 * _matched(trial.pairs) >= len(tables) - 1:
             break
         # A frame that shows something else would make the best reference of all, and a lonely one.
     best = max(found, key=lambda trial: _matched(trial.pairs))
     own = best.kept[best.reference]
-    best.pairs[best.reference] = np.stack([own, own], axis=1)
+    best.pairs[best.reference], best.chances[best.reference] = np.stack([own, own], axis=1), 0.0
     return best
 
 
@@ -109,29 +111,32 @@ def _matched(pairs: list[Index]) -> int:
     return sum(len(p) > 0 for p in pairs)
 
 
-def _motion(tables: Sequence[Stars], pairs: list[Index], reference: int) -> float:
+def _motion(tables: Sequence[Stars], trial: Pairing) -> float:
     """Median distance, px, of the pairs' places from the reference's, in the median frame."""
+    target = tables[trial.reference].xy
     moved = [
-        float(np.median(np.hypot(*(tables[k].xy[p[:, 1]] - tables[reference].xy[p[:, 0]]).T)))
-        for k, p in enumerate(pairs)
-        if len(p) and k != reference
+        float(np.median(np.hypot(*(tables[k].xy[p[:, 1]] - target[p[:, 0]]).T)))
+        for k, p in enumerate(trial.pairs)
+        if len(p) and k != trial.reference
     ]
     return float(np.median(moved)) if moved else 0.0
 
 
-def _usual_share(pairs: list[Index], kept: list[Index], reference: int) -> float:
+def _usual_share(trial: Pairing) -> float:
     """Share of the kept stars that are found again, in the median frame."""
+    kept, reference = trial.kept, trial.reference
     shares = [
         len(p) / max(min(len(kept[k]), len(kept[reference])), 1)
-        for k, p in enumerate(pairs)
+        for k, p in enumerate(trial.pairs)
         if k != reference
     ]
     return float(np.median(shares)) if shares else 1.0
 
 
-def _match_all(tables: Sequence[Stars], kept: list[Index], reference: int) -> list[Index]:
-    """Pairs of reference star and frame star for each frame; empty where nothing matches."""
+def _match_all(tables: Sequence[Stars], kept: list[Index], reference: int) -> Pairing:
+    """Each frame matched with the reference, or through one nearby that is."""
     pairs = [np.zeros((0, 2), dtype=np.int64) for _ in tables]
+    chances = [float("nan") for _ in tables]
     order = sorted(range(len(tables)), key=lambda k: (abs(k - reference), k))
     target = tables[reference].xy[kept[reference]]
     missed = []
@@ -140,7 +145,7 @@ def _match_all(tables: Sequence[Stars], kept: list[Index], reference: int) -> li
         if found is None:
             missed.append(k)
         else:
-            pairs[k] = _numbers(found, kept[reference], kept[k])
+            pairs[k], chances[k] = _numbers(found, kept[reference], kept[k]), found.chance
     for k in missed:
         near = [j for j in sorted(order[1:], key=lambda j: (abs(j - k), j)) if len(pairs[j])]
         for hand in near[:_HANDS]:
@@ -148,9 +153,10 @@ def _match_all(tables: Sequence[Stars], kept: list[Index], reference: int) -> li
             if found is not None:
                 pairs[k] = _through(pairs[hand], _numbers(found, kept[hand], kept[k]))
                 if len(pairs[k]) >= LEAST_PAIRS:
+                    chances[k] = found.chance + chances[hand]
                     break
                 pairs[k] = np.zeros((0, 2), dtype=np.int64)
-    return pairs
+    return Pairing(reference, kept, pairs, chances)
 
 
 def _numbers(found: Match, a: Index, b: Index) -> Index:

@@ -74,7 +74,8 @@ class Registration:
     ``residuals[k]`` the median distance, px, of its stars from where they should be, and
     ``zones[k]`` the same at the centre, in the middle and in the corners; ``matched[k]`` its stars
     that other frames show too; ``turning`` what sky and tripod did, None where it cannot be told;
-    ``strays`` why frames that fit nowhere do not, where that is known.
+    ``strays`` why frames that fit nowhere do not, where that is known; ``chances`` the probability
+    that a frame's match is chance, NaN where there is none.
     """
 
     reference: int
@@ -87,6 +88,7 @@ class Registration:
     matched: list[int]
     turning: Turning | None
     strays: dict[int, str]
+    chances: list[float]
 
 
 def register(
@@ -229,7 +231,7 @@ def _with_lost(
             guess = expected(turning)[k]
         found = placed_near(xy, geometry.directions, geometry.lenses[near], guess, start.size)
         if found is not None:
-            turns[k] = found[0]
+            turns[k], session.paired.chances[k] = found
             placed = sorted([*placed, k])
     return replace(geometry, rotations=turns), placed
 
@@ -309,7 +311,17 @@ def _told(
     lost = [k for k in frames if mappings[k] is None]
     strays = reasons(session.tables, session.paired, lost, size) if lost else {}
     return Registration(
-        reference, geometry, pairs, mappings, models, middle, zones, matched, turning, strays
+        reference,
+        geometry,
+        pairs,
+        mappings,
+        models,
+        middle,
+        zones,
+        matched,
+        turning,
+        strays,
+        session.paired.chances,
     )
 
 

@@ -32,6 +32,7 @@ def light(name: str, time: str | None, **changes: Any) -> dict[str, Any]:
         "weight": 1.0,
         "matched": 301,
         "residual_px": 0.07,
+        "chance": 1e-30,
         "zones_px": [0.06, 0.07, np.nan],
         "turn_deg": 0.0,
         "transparency": 1.0,

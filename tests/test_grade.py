@@ -53,6 +53,7 @@ def session(
         [len(own) for own in filled(everything, pairs)],
         None,
         strays or {},
+        [0.0] * count,
     )
     return grade(
         filled(STARS, tables), filled(sky(), skies), filled(1.0, light), NOISE, registration

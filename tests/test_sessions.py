@@ -1,0 +1,232 @@
+"""Whole sessions, as tables of stars, through the alignment: what must work, and what must not."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+
+import numpy as np
+import pytest
+from star_sessions import SIZE, clock, map_errors, night, registered, star_tables, table
+
+from stackkit.account import _of_geometry
+from stackkit.geometry import Projection
+from stackkit.geometry_account import geometry_record
+from stackkit.register import CAMERA
+from stackkit.turning import SIDEREAL, pushes
+
+FISHEYE = {"k1": 0.0, "k2": 0.0, "altitude": 88.0, "faintest": 6.8}
+
+
+@pytest.mark.parametrize(
+    ("sky", "at", "out"),
+    [
+        (night(seed=31), 0.02, 0.04),
+        (night(seed=32, portrait_frame=5), 0.02, 0.04),
+        (night(seed=33, pause_frame=6, pause=300.0), 0.02, 0.04),
+        (night(seed=34, azimuth=0.0, altitude=47.0), 0.02, 0.04),
+        (night(seed=35, altitude=89.0), 0.02, 0.04),
+        (night(seed=36, latitude=-33.0, azimuth=180.0), 0.02, 0.04),
+        (night(seed=37, refocus_frame=5, refocus_scale=1.004), 0.02, 0.04),
+        (night(seed=38, bump_frame=5, bump_degrees=1.5, wind=0.8), 0.02, 0.04),
+        (night(seed=39, sag=1.0), 0.02, 0.04),
+        (night(seed=40, frames=5), 0.02, 0.04),
+        (night(seed=41, focal=550.0, k1=-0.15, k2=0.03), 0.02, 0.04),
+        (night(seed=42, focal=6900.0, k1=-0.4, k2=0.0, faintest=12.0, cadence=4.0), 0.02, 0.04),
+        (night(seed=43, focal=420.0, projection=Projection.EQUIDISTANT, **FISHEYE), 0.03, 0.06),
+        (night(seed=44, focal=550.0, projection=Projection.EQUISOLID, **FISHEYE), 0.03, 0.06),
+        (night(seed=45, focal=460.0, projection=Projection.STEREOGRAPHIC, **FISHEYE), 0.03, 0.06),
+    ],
+    ids=[
+        *("wide", "portrait and landscape", "a pause", "pole", "zenith", "south", "refocus"),
+        *("push and wind", "sinking head", "five frames", "24 mm", "300 mm"),
+        *("equidistant", "equisolid", "stereographic"),
+    ],
+)
+def test_frames_lie_on_each_other_into_the_corners(sky, at, out):
+    found = registered(sky, times=clock(sky))
+    centre, corner = map_errors(found, sky)
+    assert centre < at
+    assert corner < out
+    assert found.models == [CAMERA] * sky.frames
+
+
+@pytest.mark.parametrize(
+    "times",
+    [
+        lambda _: None,
+        lambda sky: clock(sky, late=7200.0),
+        lambda sky: clock(sky)[::-1],
+        lambda sky: [clock(sky)[0]] * sky.frames,
+        lambda sky: [None, *clock(sky)[1:-1], None],
+        lambda sky: [t + timedelta(seconds=3.0 * (k % 3)) for k, t in enumerate(clock(sky))],
+    ],
+    ids=["none", "zone", "backwards", "all the same", "some missing", "seconds wrong"],
+)
+def test_a_clock_that_is_wrong_does_no_harm(times):
+    sky = night(seed=51)
+    centre, corner = map_errors(registered(sky, times=times(sky)), sky)
+    assert centre < 0.02
+    assert corner < 0.04
+
+
+def test_the_order_of_the_frames_does_not_matter():
+    sky = night(seed=52)
+    tables, known = star_tables(sky), clock(sky)
+    order = [int(k) for k in np.random.default_rng(3).permutation(sky.frames)]
+    shuffled = registered(sky, [tables[k] for k in order], times=[known[k] for k in order])
+    assert map_errors(shuffled, sky, order).max() < 0.04
+
+
+def test_a_lens_is_found_from_nothing():
+    """Within 0.3 % in focal length where the sky is not seen to turn about the picture's middle."""
+    for seed, focal in ((53, 675.0), (54, 1500.0)):
+        sky = night(seed=seed, focal=focal, faintest=8.5, frames=20, altitude=40.0)
+        found = registered(sky, focal=None, times=clock(sky))
+        assert found.geometry.lens.f == pytest.approx(focal, rel=0.003)
+
+
+def test_few_stars_are_enough_with_a_known_lens():
+    sky = night(seed=55, frames=6)
+    found = registered(sky, star_tables(sky, stars=8, false=0.0, seen=1.0), times=clock(sky))
+    assert found.models == [CAMERA] * 6
+    assert map_errors(found, sky)[0] < 0.1
+
+
+def test_a_cloudy_frame_is_placed_by_where_its_stars_must_be():
+    """Seven stars among nine false ones say nothing by themselves."""
+    sky = night(seed=56)
+    tables = star_tables(sky)
+    rng = np.random.default_rng(4)
+    few = tables[7].xy[:80][rng.choice(80, 9, replace=False)]
+    tables[7] = table(np.concatenate([few, rng.uniform(0, SIZE, (9, 2))]), rng.uniform(1, 2, 18))
+    found = registered(sky, tables, times=clock(sky))
+    assert map_errors(found, sky).max() < 0.1
+    assert found.chances[7] < 1e-6
+
+
+def test_a_push_is_told_and_a_shaken_frame_is_none():
+    sky = night(seed=57, bump_frame=7, bump_degrees=2.0, wind=0.5)
+    found = registered(sky, times=clock(sky))
+    (push,) = pushes(found.turning, np.arange(sky.frames))
+    assert (push.before, push.after) == (6, 7)
+    assert np.degrees(push.angle) == pytest.approx(2.0, rel=0.1)
+    calm = registered(night(seed=57, wind=0.5), times=clock(sky))
+    assert pushes(calm.turning, np.arange(sky.frames)) == ()
+
+
+def test_the_rate_is_the_sidereal_one_within_its_uncertainty():
+    """86164.0905 s a turn (IAU); a head that sinks by 1° an hour is not the sky."""
+    for seed in range(60, 64):
+        sky = night(seed=seed, frames=16, clock_noise=0.2)
+        turning = registered(sky, times=clock(sky)).turning
+        assert turning.trusted
+        assert abs(turning.rate - SIDEREAL) < 4 * turning.rate_sigma
+        assert turning.rate_sigma < 0.01 * SIDEREAL
+    sunk = night(seed=60, frames=16, sag=2.0)
+    assert not registered(sunk, times=clock(sunk)).turning.trusted
+
+
+def test_the_latitude_follows_from_axis_and_zenith():
+    for seed, latitude in ((65, 47.0), (66, -33.0)):
+        sky = night(
+            seed=seed, latitude=latitude, altitude=38.0, frames=20, faintest=8.5, azimuth=100.0
+        )
+        found = registered(sky, star_tables(sky, stars=400), times=clock(sky))
+        names = [str(k) for k in range(20)]
+        axis = geometry_record(found, names, clock(sky), SIZE, [True] * 20)["axis"]
+        assert axis["latitude_deg"] == pytest.approx(latitude, abs=4 * axis["latitude_sigma_deg"])
+        assert axis["latitude_sigma_deg"] < 4
+
+
+# Bad input
+
+
+def unplaced(found):
+    return [k for k, mapping in enumerate(found.mappings) if mapping is None]
+
+
+def test_fewer_than_six_stars_are_not_placed():
+    sky = night(seed=71)
+    tables = star_tables(sky)
+    tables[4] = table(tables[4].xy[:5])
+    assert unplaced(registered(sky, tables, times=clock(sky))) == [4]
+
+
+def test_nothing_but_noise():
+    sky = night(seed=72)
+    rng = np.random.default_rng(5)
+    tables = [table(rng.uniform(0, SIZE, (100, 2))) for _ in range(6)]
+    assert len(unplaced(registered(sky, tables))) == 5
+
+
+def test_frames_of_two_nights_and_mirrored_ones_are_told():
+    sky, other = night(seed=73), night(seed=74)
+    tables = star_tables(sky)
+    theirs = star_tables(other)
+    tables[2], tables[9] = theirs[2], theirs[9]
+    mirrored = tables[5].xy * [-1, 1] + [SIZE[0] - 1, 0]
+    tables[5] = table(mirrored, tables[5].flux)
+    found = registered(sky, tables, times=clock(sky))
+    assert unplaced(found) == [2, 5, 9]
+    assert "mirror" in found.strays[5]
+    assert "another part of the sky" in found.strays[2]
+    assert "another part of the sky" in found.strays[9]
+
+
+def test_copies_of_one_frame_are_told():
+    sky = night(seed=75)
+    found = registered(sky, [star_tables(sky)[0]] * 6, times=clock(sky)[:6])
+    told = geometry_record(found, list("abcdef"), clock(sky)[:6], SIZE, [True] * 6)
+    assert told["still"]
+    assert "Nothing turned" in " ".join(_of_geometry(told))
+    alive = registered(sky, times=clock(sky))
+    names = [str(k) for k in range(sky.frames)]
+    assert not geometry_record(alive, names, clock(sky), SIZE, [True] * sky.frames)["still"]
+
+
+def test_stars_in_one_corner_only_are_doubted_elsewhere():
+    sky = night(seed=76, faintest=8.5)
+    corner = star_tables(sky, stars=400, region=(0, 0, 260, 200))
+    names = [str(k) for k in range(sky.frames)]
+    few = registered(sky, corner, times=clock(sky))
+    told = geometry_record(few, names, clock(sky), SIZE, [True] * sky.frames)["uncertainty_px"]
+    full = registered(sky, times=clock(sky))
+    usual = geometry_record(full, names, clock(sky), SIZE, [True] * sky.frames)["uncertainty_px"]
+    assert told[1] > 5 * usual[1]
+
+
+def lamps_and(sky_tables, seed, count):
+    """Lamps that stay put, brighter than all, under stars."""
+    rng = np.random.default_rng(seed)
+    lamps = rng.uniform([0, 500], [1000, 745], (count, 2))
+    return [
+        table(np.concatenate([lamps + rng.normal(0, 0.05, lamps.shape), stars]))
+        for stars in sky_tables
+    ]
+
+
+@pytest.mark.parametrize("count", [10, 40, 120])
+def test_lamps_under_skies_that_do_not_match_are_not_followed(count):
+    """Each frame another sky, as with clouds: the lamps alone would match perfectly."""
+    for seed in range(8):
+        rng = np.random.default_rng([seed, count])
+        skies = [rng.uniform(0, SIZE, (int(rng.integers(20, 100)), 2)) for _ in range(7)]
+        still = count / (count + np.mean([len(s) for s in skies]))
+        if still > 0.65:
+            continue  # a sky that hardly moves would look the same
+        found = registered(night(), lamps_and(skies, seed, count), focal=675.0)
+        assert len(unplaced(found)) == 6
+
+
+def test_lamps_do_not_hold_a_sky_that_moves():
+    sky = night(seed=77)
+    stars = [t.xy for t in star_tables(sky, stars=60)]
+    assert map_errors(registered(sky, lamps_and(stars, 1, 150), times=clock(sky)), sky).max() < 0.1
+
+
+@pytest.mark.slow
+def test_three_hundred_frames():
+    sky = night(seed=78, frames=300, cadence=8.0, faintest=7.2)
+    centre, corner = map_errors(registered(sky, times=clock(sky)), sky)
+    assert centre < 0.03
+    assert corner < 0.06
