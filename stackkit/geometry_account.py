@@ -171,7 +171,9 @@ def _axis(registration: Registration, size: tuple[int, int]) -> dict[str, Any]:
 def _clock(turning: Turning) -> dict[str, Any] | None:
     if turning.rate is None:
         return None
-    return {"trusted": turning.trusted, "scatter_s": turning.along / SIDEREAL}
+    # Wind sways the camera along the axis as much as across it; the rest is the clock's.
+    own = float(np.sqrt(max(turning.along**2 - turning.across**2, 0.0)))
+    return {"trusted": turning.trusted, "scatter_s": own / SIDEREAL}
 
 
 def placed_in_order(registration: Registration, times: Sequence[datetime | None]) -> Index:

@@ -104,7 +104,8 @@ def sample_record() -> dict[str, Any]:
             "lens": sample_lens(),
             "lens_sigma": {
                 **dict.fromkeys(("k3", "p1", "p2"), 0.0),
-                **{"f": 1.4, "cx": 0.5, "cy": 0.6, "k1": 0.001, "k2": 0.002, "zenith_deg": 1.5, "air": 2e-5},
+                **{"f": 1.4, "cx": 0.5, "cy": 0.6, "k1": 0.001, "k2": 0.002},
+                **{"zenith_deg": 1.5, "air": 2e-5},
             },
             "field_deg": (73.1, 58.1),
             "axis": {

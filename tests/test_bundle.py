@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.optimize import approx_fprime, least_squares
 
-from stackkit.bundle import Freedom, Observations, Start, gain_by, solve
+from stackkit.bundle import Observations, Start, solve
 from stackkit.first_lens import first_lens
 from stackkit.geometry import (
     Lens,

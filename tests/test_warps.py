@@ -4,12 +4,12 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scenes import examples
 from skimage import transform
 from skimage.measure import ransac
 
 from stackkit.geometry import plane_mapping
 from stackkit.warps import Model, PolynomialMapping, best_warp, one_to_one, polynomial_record
-from scenes import examples
 
 SIZE = (2000, 1500)
 MIDDLE = np.array([999.5, 749.5])
