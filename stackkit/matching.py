@@ -64,13 +64,9 @@ MOST_CHANCE = 1e-6
 
 @dataclass(frozen=True)
 class Match:
-    """Pairs (N, 2) of star numbers (a, b), a homography (3, 3) a → b, their chance probability.
-
-    The homography is the best plane approximation; a lens may bend away from it.
-    """
+    """Pairs (N, 2) of star numbers (a, b) and the probability that they are chance."""
 
     pairs: Index
-    homography: Array
     chance: float
 
 
@@ -201,12 +197,7 @@ def _grown(
         factor = min(factor * factor, 2.0)
         grown, reach = reach, reach * factor
     pairs = _settled(a, near, target, pairs, tolerance)
-    matrix = (
-        fit_plane(a[pairs[:, 0]], target.grid.xy[pairs[:, 1]])
-        if len(pairs) >= LEAST_PAIRS
-        else None
-    )
-    return (Match(pairs, matrix, least), telling) if matrix is not None else None
+    return (Match(pairs, least), telling) if len(pairs) >= LEAST_PAIRS else None
 
 
 def _extended(
@@ -358,37 +349,3 @@ def _carried(xy, order, start, origin, cell, columns, near, within, enough):  # 
                 if met >= enough:
                     return True
     return False
-
-
-def apply_plane(matrix: Array, xy: Array) -> Array:
-    """Places (N, 2) through a homography (3, 3)."""
-    w = xy @ matrix[:, :2].T + matrix[:, 2]
-    return np.asarray(w[:, :2] / w[:, 2:])
-
-
-def fit_plane(a: Array, b: Array) -> Array | None:
-    """Least-squares plane transform a → b (N, 2): homography from 12 pairs on, else affine,
-    else similarity (fewer than 8).  None when the points do not determine it.
-    """
-    middle, spread = a.mean(axis=0), max(float(a.std()), 1e-9)
-    x, y = ((a - middle) / spread).T
-    u, v = ((b - middle) / spread).T
-    one, zero = np.ones_like(x), np.zeros_like(x)
-    if len(a) >= 12:
-        top = np.stack([x, y, one, zero, zero, zero, -u * x, -u * y], axis=1)
-        low = np.stack([zero, zero, zero, x, y, one, -v * x, -v * y], axis=1)
-    elif len(a) >= 8:
-        top = np.stack([x, y, one, zero, zero, zero], axis=1)
-        low = np.stack([zero, zero, zero, x, y, one], axis=1)
-    else:
-        top = np.stack([x, -y, one, zero], axis=1)
-        low = np.stack([y, x, zero, one], axis=1)
-    solution = _solved(np.concatenate([top, low]), np.concatenate([u, v]))
-    if solution is None:
-        return None
-    if len(solution) == 4:
-        m, n, s, t = solution
-        solution = np.array([m, -n, s, n, m, t])
-    full = np.append(solution, [0.0] * (8 - len(solution)) + [1.0]).reshape(3, 3)
-    unit = np.array([[spread, 0, middle[0]], [0, spread, middle[1]], [0, 0, 1.0]])
-    return np.asarray(unit @ full @ np.linalg.inv(unit))

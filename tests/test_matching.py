@@ -4,10 +4,9 @@ import numpy as np
 import pytest
 from scipy.spatial import cKDTree
 from scipy.stats import binom
-from skimage.transform import AffineTransform, ProjectiveTransform
 
 from stackkit.geometry import Projection
-from stackkit.matching import MOST_CHANCE, apply_plane, best_match, chance_of, fit_plane, match
+from stackkit.matching import MOST_CHANCE, best_match, chance_of, match
 from stackkit.neighbours import around, gridded, mutual, nearness, variances
 from stackkit.simulate import Night
 from stackkit.simulate.night import mid_time
@@ -56,32 +55,6 @@ def share_found(found, truth):
 
 
 # --- the plane ------------------------------------------------------------------------------
-
-
-@pytest.mark.parametrize("count", [25, 10])
-def test_plane_fit_equals_scikit_image(count):
-    """scikit-image's estimators on the same noisy pairs give the same transform."""
-    kind = ProjectiveTransform if count >= 12 else AffineTransform
-    rng = np.random.default_rng(8)
-    stars = field(rng, count)
-    moved = turned(stars, 0.02) + rng.normal(0, 0.1, stars.shape)
-    if hasattr(kind, "from_estimate"):
-        theirs = kind.from_estimate(stars, moved)
-    else:
-        theirs = kind()
-        theirs.estimate(stars, moved)
-    ours = apply_plane(fit_plane(stars, moved), stars)
-    assert np.abs(ours - theirs(stars)).max() < 0.02
-
-
-def test_plane_fit_recovers_a_homography():
-    rng = np.random.default_rng(2)
-    matrix = np.array([[1.0, 0.03, 4.0], [-0.02, 1.01, 7.0], [2e-6, 1e-6, 1.0]])
-    stars = field(rng, 30)
-    fitted = fit_plane(stars, apply_plane(matrix, stars))
-    assert fitted is not None
-    assert np.abs(fitted / fitted[2, 2] - matrix).max() < 1e-6
-    assert fit_plane(np.ones((6, 2)), np.ones((6, 2))) is None
 
 
 # --- true pairs -------------------------------------------------------------------------------
