@@ -55,7 +55,7 @@ def moved(lens: Lens, step: Array, size: tuple[int, int]) -> Lens:
         p1=bent[3],
         p2=bent[4],
         zenith=(float(zenith[0]), float(zenith[1]), float(zenith[2])),
-        air=lens.air * float(np.exp(np.clip(step[10], -_LONGEST, _LONGEST))),
+        air=float(lens.air * np.exp(np.clip(step[10], -_LONGEST, _LONGEST))),
     )
     return reaching(stepped, *size)
 

@@ -76,7 +76,9 @@ def write_dng() -> DngWriter:
 
 
 @pytest.fixture
-def ordinary_user() -> Iterator[tuple[Path, Callable[[], AbstractContextManager[None]]]]:
+def ordinary_user(
+    monkeypatch: pytest.MonkeyPatch,
+) -> Iterator[tuple[Path, Callable[[], AbstractContextManager[None]]]]:
     """A folder, and a context in which its files' permissions count even if root runs the tests."""
     if not hasattr(os, "geteuid"):
         pytest.skip("permissions of this system are of another kind")
@@ -95,8 +97,12 @@ def ordinary_user() -> Iterator[tuple[Path, Callable[[], AbstractContextManager[
         finally:
             os.seteuid(0)
 
-    with tempfile.TemporaryDirectory() as name:
+    with tempfile.TemporaryDirectory() as name, tempfile.TemporaryDirectory() as home:
         Path(name).chmod(0o755)
+        # With a home of its own, where compiled code may be kept.
+        Path(home).chmod(0o777)
+        monkeypatch.setenv("HOME", home)
+        monkeypatch.setenv("XDG_CACHE_HOME", home)
         yield Path(name), lowered
         for path in Path(name).iterdir():
             path.chmod(0o755)

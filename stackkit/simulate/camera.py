@@ -58,6 +58,8 @@ def _draw_stars(night: Night, k: int, seconds: float) -> Array:
     ).all(axis=1)
     directions, electrons = stars.direction[inside], stars.rate[inside] * night.exposure
     track = np.stack([pixels(night, directions, k, t) for t in moments], axis=1)
+    seen = np.isfinite(track).all(axis=(1, 2))  # not at the rim of a fisheye's circle
+    track, electrons = track[seen], electrons[seen]
     corner = np.rint(track[:, _STEPS // 2]).astype(np.int64) - half
     side = 2 * half + 1
     edges = np.arange(side + 1) - 0.5
@@ -91,9 +93,15 @@ def _draw_glow(night: Night, k: int) -> Array:
     xs = np.arange(-step, night.width + 2 * step, step, dtype=float)
     grid = np.stack(np.meshgrid(xs, ys), axis=-1)
     local = unproject(frame_lens(night, k), grid).reshape(-1, 3)
+    dark = ~np.isfinite(local[:, 0])  # outside the circle that a fisheye fills
+    local[dark] = (0.0, 0.0, 1.0)
     coarse = glow(night, k, local).reshape(len(ys), len(xs), 3) * night.exposure
     y, x = np.arange(night.height), np.arange(night.width)
-    return np.stack([RectBivariateSpline(ys, xs, coarse[..., c])(y, x) for c in range(3)])
+    planes = np.stack([RectBivariateSpline(ys, xs, coarse[..., c])(y, x) for c in range(3)])
+    if dark.any():
+        sites = np.stack(np.meshgrid(x, y), axis=-1)
+        planes *= np.isfinite(unproject(frame_lens(night, k), sites)[..., 0])
+    return planes
 
 
 def trail_profile(night: Night, trail: Trail) -> Array:
