@@ -57,21 +57,6 @@ class Observations:
 
 
 @dataclass(frozen=True)
-class Start:
-    """Where the search begins: the lens expected and the relative uncertainty of its focal length,
-    the turns (F, 3, 3) of the frames from the reference, and a lens already found, if any.
-    """
-
-    lens: Lens
-    focal_prior: float
-    turns: Array
-    reference: int
-    size: tuple[int, int]
-    begin: Lens | None = None
-    scales: Array | None = None
-
-
-@dataclass(frozen=True)
 class Freedom:
     """What may move besides focal length, centre, k1, k2 and zenith."""
 
@@ -81,6 +66,23 @@ class Freedom:
 
 
 PLAIN = Freedom()
+
+
+@dataclass(frozen=True)
+class Start:
+    """Where the search begins: the lens expected and the relative uncertainty of its focal length,
+    the turns (F, 3, 3) of the frames from the reference, a lens and scales already found, if any,
+    and what may move.
+    """
+
+    lens: Lens
+    focal_prior: float
+    turns: Array
+    reference: int
+    size: tuple[int, int]
+    begin: Lens | None = None
+    scales: Array | None = None
+    freedom: Freedom = PLAIN
 
 
 @dataclass(frozen=True)
@@ -149,7 +151,6 @@ def solve(
     seen: Observations,
     start: Start,
     turning: Turning | None = None,
-    freedom: Freedom = PLAIN,
     settled: float = SETTLED,
 ) -> Geometry:
     """Lens, rotations and star directions that explain the observations best.
@@ -157,7 +158,7 @@ def solve(
     Frames without observations keep their turns.  ``settled`` is the relative fall of the cost at
     which the solution is taken as found.
     """
-    problem = _problem(seen, start, freedom)
+    problem = _problem(seen, start)
     state = _first_state(problem, turning)
     system = _system(problem, state)
     damping = 1e-4
@@ -177,19 +178,19 @@ def solve(
 
 
 def gain_by(
-    seen: Observations, start: Start, freedom: Freedom, turning: Turning | None = None
+    seen: Observations, start: Start, turning: Turning | None = None
 ) -> tuple[float, float]:
-    """How far the cost would fall if more were free (Rao's score test), and the cost.
-
-    ``start`` is a solution with less freedom; nothing is solved for but one linear system.
+    """How far the cost would fall from a solution found with less freedom (Rao's score test), and
+    the cost.  Nothing is solved for but one linear system.
     """
-    problem = _problem(seen, start, freedom)
+    problem = _problem(seen, start)
     system = _system(problem, _first_state(problem, turning))
     h, g = reduced(system.normal, _RIDGE)
     return float(g @ np.linalg.solve(h, g)), system.cost
 
 
-def _problem(seen: Observations, start: Start, freedom: Freedom) -> _Problem:
+def _problem(seen: Observations, start: Start) -> _Problem:
+    freedom = start.freedom
     free = {**_PRIOR, "f": start.focal_prior}
     if freedom.k3:
         free["k3"] = _ASKED["k3"]

@@ -11,7 +11,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from stackkit.bundle import Freedom, Geometry, Observations, Start, gain_by, solve
+from stackkit.bundle import Geometry, Observations, Start, gain_by, solve
 from stackkit.geometry import Array, Lens, Projection, best_rotation, reaching, rotation, unproject
 from stackkit.tracks import only, spread
 from stackkit.turning import Turning
@@ -71,7 +71,12 @@ def begun(seen: Observations, start: Start) -> Start:
     return replace(start, lens=own, begin=best.lens, turns=turns)
 
 
-def upright(seen: Observations, start: Start, found: Geometry, turning: Turning | None) -> Start:
+def upright(
+    seen: Observations,
+    start: Start,
+    found: Geometry,
+    turning: Turning | None,
+) -> Start:
     """The start with the side of the picture up that explains most; ``found`` a first solution.
 
     Files do not always say how the camera was held, the zenith's valley is a long one, and what
@@ -85,7 +90,7 @@ def upright(seen: Observations, start: Start, found: Geometry, turning: Turning 
         up, air = (float(x), float(y), float(z)), start.lens.air
         thought, begin = (replace(lens, zenith=up, air=air) for lens in (start.lens, found.lens))
         own = replace(going_on, lens=thought, begin=begin)
-        tried.append((solve(few, own, turning, settled=_ROUGHLY), own))
+        tried.append((solve(few, own, turning, _ROUGHLY), own))
     as_told = tried[0]
     best = min(tried, key=lambda t: t[0].cost)
     solved, own = best if as_told[0].cost - best[0].cost > _CLEARLY else as_told
@@ -94,8 +99,8 @@ def upright(seen: Observations, start: Start, found: Geometry, turning: Turning 
 
 def _wanting(few: Observations, start: Start, found: Geometry) -> bool:
     """Whether a rectilinear lens with two radial terms leaves something to explain."""
-    going_on = replace(start, begin=found.lens, turns=found.rotations)
-    gain, _ = gain_by(few, going_on, Freedom(k3=True))
+    going_on = replace(start, begin=found.lens, turns=found.rotations, scales=found.scales)
+    gain, _ = gain_by(few, replace(going_on, freedom=replace(start.freedom, k3=True)))
     return gain > _CLEARLY
 
 
@@ -111,7 +116,8 @@ def _tried(few: Observations, start: Start, lens: Lens, frames: int) -> Geometry
     lens = reaching(lens, *start.size)
     turns = first_turns(few, lens, frames, start.reference)
     own = replace(start.lens, projection=lens.projection)
-    return solve(few, replace(start, lens=own, begin=lens, turns=turns), settled=_ROUGHLY)
+    begin = replace(start, lens=own, begin=lens, turns=turns)
+    return solve(few, begin, settled=_ROUGHLY)
 
 
 def _best(tried: list[Geometry]) -> Geometry:

@@ -163,22 +163,23 @@ def _own(session: _Session, frames: Sequence[int]) -> Tracks:
 def _from_pairs(session: _Session, start: Start) -> tuple[Geometry, list[int], Start]:
     """A first geometry from the pairs, the frames that it explains, and the start for the next."""
     placed = [k for k, pairs in enumerate(session.paired.pairs) if len(pairs)]
-    start = begun(_own(session, placed).seen, start)
-    freedom = PLAIN
+    told = start
+    start = begun(_own(session, placed).seen, told)
     while True:
         tracks = _own(session, placed)
         seen = _thinned(tracks.seen, start, _REACH[0][1])
-        geometry = solve(seen, start, None, freedom, settled=_ROUGHLY)
+        geometry = solve(seen, start, settled=_ROUGHLY)
         odd = _odd(session, geometry, tracks, placed)
         if not odd:
             break
-        if freedom == PLAIN and _freedom(seen, _going_on(start, geometry)).scales:
-            freedom = Freedom(scales=True)  # somebody turned the focus, perhaps
+        if start.freedom == PLAIN and _freedom(seen, _going_on(start, geometry)).scales:
+            # Somebody turned the focus, perhaps; a lens found without it is no start.
+            start = begun(tracks.seen, replace(told, freedom=Freedom(scales=True)))
             continue
         placed = [k for k in placed if k not in odd]
     turning = _pushes_alone(_turning(session, geometry, placed))
     start = upright(seen, start, geometry, turning)
-    return solve(seen, start, turning, freedom, settled=_ROUGHLY), placed, start
+    return solve(seen, start, turning, _ROUGHLY), placed, start
 
 
 def _pushes_alone(turning: Turning | None) -> Turning | None:
@@ -258,13 +259,14 @@ def _from_tracks(
         tracks = follow(session.tables, kept, geometry, placed, reference, reach)
         seen = _thinned(tracks.seen, start, most)
         free = _pushes_alone(_turning(session, geometry, placed))
-        geometry = solve(seen, _going_on(start, geometry), free, settled=settled)
+        geometry = solve(seen, _going_on(start, geometry), free, settled)
     freedom = _freedom(seen, _going_on(start, geometry), free)
-    if freedom != PLAIN:
-        geometry = solve(seen, _going_on(start, geometry), free, freedom)
+    if freedom != start.freedom:
+        start = replace(start, freedom=freedom)
+        geometry = solve(seen, _going_on(start, geometry), free)
     turning = _turning(session, geometry, placed)
     if turning is not None and turning.trusted:
-        geometry = solve(seen, _going_on(start, geometry), turning, freedom)
+        geometry = solve(seen, _going_on(start, geometry), turning)
     return _told(session, geometry, tracks, placed, turning)
 
 
@@ -273,10 +275,11 @@ def _going_on(start: Start, geometry: Geometry) -> Start:
 
 
 def _freedom(seen: Observations, start: Start, turning: Turning | None = None) -> Freedom:
-    """What more the data ask for."""
-    asked = {}
-    for name in ("k3", "tangential", "scales"):
-        gain, cost = gain_by(seen, start, Freedom(**{name: True}), turning)
+    """What is free already, and what more the data ask for."""
+    asked = {name: True for name, free in vars(start.freedom).items() if free}
+    for name in vars(start.freedom).keys() - asked.keys():
+        freer = replace(start, freedom=replace(start.freedom, **{name: True}))
+        gain, cost = gain_by(seen, freer, turning)
         asked[name] = gain > max(_ASKED, _SHARE * cost)
     return Freedom(**asked)
 

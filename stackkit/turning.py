@@ -38,6 +38,8 @@ _SWAY_PX = 0.3
 """The same of a tripod's sway, px."""
 _DOUBT = 2.0
 """Frames that what is thought beforehand of clock and sway is worth."""
+_OFF, _FAR = 30.0, 15.0
+"""Seconds, and multiple of the usual deviation, from which on a single time is not believed."""
 _UNBELIEVED = 4.0
 """Standard deviations off the sidereal rate from which on the clock is not believed."""
 
@@ -153,7 +155,20 @@ def turning_of(
     start = _segmented(first, turns, timed, focal, clockless=seconds is None)
     if seconds is None:
         return _without_clock(start, turns)
-    return _refined(start, turns, timed, clock, covariance, focal)
+    right = timed[_right_times(start, turns, timed)]
+    if len(right) < 3:
+        return None
+    believed = np.full(len(turns), np.nan)
+    believed[right] = clock[right]
+    return _refined(start, turns, right, believed, covariance, focal)
+
+
+def _right_times(turning: Turning, turns: Array, timed: Index) -> NDArray[np.bool_]:
+    """Which of the timed frames have times that fit the others: a clock may have been set."""
+    away, axis, _ = _departures(turning, turns)
+    late = np.sum(away[timed] * axis[timed], axis=1) / SIDEREAL
+    late -= np.median(late)
+    return np.asarray(np.abs(late) < max(_OFF, _FAR * float(np.median(np.abs(late)))))
 
 
 def _usual_rate(turns: Array, clock: Array) -> Array:
@@ -169,12 +184,14 @@ def _usual_rate(turns: Array, clock: Array) -> Array:
     ]
     wait = np.concatenate([wait for wait, _ in pairs])
     vectors = rotation_vector(np.concatenate([between for _, between in pairs]))
-    wait, vectors = wait[wait > 0], vectors[wait > 0]
-    rate = np.median(vectors / wait[:, None], axis=0)
+    rates, wait = vectors[wait > 0] / wait[wait > 0, None], wait[wait > 0]
+    # A longer wait tells more, but one clock that is an hour off must not outweigh all others.
+    worth = np.minimum(wait, 3 * np.median(wait))
+    rate = np.median(rates, axis=0)
     for _ in range(30):
-        away = np.linalg.norm(vectors - rate * wait[:, None], axis=1)
-        weight = 1 / np.maximum(away, 1e-9 + 0.01 * float(np.median(away)))
-        rate = (weight * wait) @ vectors / np.sum(weight * wait**2)
+        away = np.linalg.norm(rates - rate, axis=1)
+        weight = worth / np.maximum(away, 1e-12 + 0.01 * float(np.median(away)))
+        rate = weight @ rates / np.sum(weight)
     return np.asarray(rate)
 
 
@@ -244,6 +261,8 @@ def _refined(
     carried = np.einsum("pq,fiq,fij->pfj", spread, by, inverse).reshape(len(spread), -1)
     at = (3 * timed[:, None] + np.arange(3)).ravel()
     errors = spread + carried @ covariance[np.ix_(at, at)] @ carried.T
+    # Scatter from a few frames is itself uncertain (Student's distribution, roughly).
+    errors = errors * (1 + 4 / max(len(timed) - 2, 1))
     sigma = float(np.sqrt(errors[0, 0]))
     trusted = abs(rate - SIDEREAL) < _UNBELIEVED * sigma
     return replace(
