@@ -110,6 +110,8 @@ def _cleaning(calibration: Row) -> Iterator[Line]:
 def _turned(geometry: Row) -> Line:
     """How far the picture turned; called the sky's turning only when it went at the sky's rate."""
     turned = f"{geometry['turn_deg']:.2f}°"
+    if geometry["still"]:
+        return "Sky turned", "not at all"
     rate, sigma, clock = (
         geometry[name] for name in ("rate_arcsec_s", "rate_sigma_arcsec_s", "clock")
     )

@@ -177,6 +177,16 @@ def solve(
     return _told(problem, state, system)
 
 
+def unsolved(start: Start) -> Geometry:
+    """What there is before any frame was matched: the lens expected, nothing turned."""
+    frames = len(start.turns)
+    covariance = np.zeros((COUNT + PER_FRAME * frames,) * 2)
+    covariance[0, 0] = start.focal_prior**2
+    none = np.zeros(0)
+    lenses = (start.lens,) * frames
+    return Geometry(start.lens, lenses, start.turns, np.zeros((0, 3)), none, covariance, 1.0, 0.0)
+
+
 def gain_by(
     seen: Observations, start: Start, turning: Turning | None = None
 ) -> tuple[float, float]:

@@ -156,10 +156,11 @@ def _axis(registration: Registration, size: tuple[int, int]) -> dict[str, Any]:
     tilt = np.sqrt(geometry.covariance[8, 8] + geometry.covariance[9, 9])
     sigma = float(np.hypot(turning.axis_sigma, tilt))
     sine = float(np.clip(turning.axis @ np.array(lens.zenith), -1, 1))
-    sure = turning.rate is not None and sigma < _SURE_OF_AXIS
+    moves = bool(turning.rate and turning.rate_sigma and turning.rate > 5 * turning.rate_sigma)
+    sure = moves and sigma < _SURE_OF_AXIS
     return {
         "direction": turning.axis.tolist(),
-        "sigma_deg": float(np.degrees(turning.axis_sigma)) if turning.rate else None,
+        "sigma_deg": float(np.degrees(turning.axis_sigma)) if moves else None,
         "pole": next(iter(poles), None),
         "pole_px": next(iter(poles.values()), None),
         # To a degree only: a place is nobody's business who is handed the record.

@@ -7,7 +7,7 @@ match perfectly with zero motion, and are set aside first.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 
 import numpy as np
@@ -24,6 +24,7 @@ from stackkit.bundle import (
     Start,
     gain_by,
     solve,
+    unsolved,
 )
 from stackkit.first_lens import first_lens
 from stackkit.geometry import AnyMapping, Array, Lens
@@ -122,6 +123,9 @@ def _registered(
     start = Start(lens, prior, turns, paired.reference, size)
     clock = _seconds(times, paired.reference)
     session = _Session(tables, paired, clock, size)
+    if sum(len(pairs) > 0 for pairs in paired.pairs) < 2:
+        alone = [paired.reference]
+        return _told(session, unsolved(start), _own(session, alone), alone, None)
     geometry, placed, start = _from_pairs(session, start)
     if len(placed) > 1:
         geometry, placed = _with_lost(session, geometry, placed, start)
@@ -132,12 +136,15 @@ def _registered(
 
 @dataclass(frozen=True)
 class _Session:
-    """What is given: tables, pairs, seconds since the reference (NaN where unknown) or None."""
+    """What is given: tables, pairs, seconds since the reference (NaN where unknown) or None, size;
+    and the frames' own warps, as far as they were asked for.
+    """
 
     tables: Sequence[Stars]
     paired: Pairing
     clock: Array | None
     size: tuple[int, int]
+    warps: dict[int, Warp | None] = field(default_factory=dict)
 
 
 def _seconds(times: Sequence[datetime | None] | None, reference: int) -> Array | None:
@@ -206,6 +213,12 @@ def _odd(session: _Session, geometry: Geometry, tracks: Tracks, placed: Sequence
 
 def _warp(session: _Session, k: int) -> Warp | None:
     """A frame's own mapping from its pairs with the reference."""
+    if k not in session.warps:
+        session.warps[k] = _fitted(session, k)
+    return session.warps[k]
+
+
+def _fitted(session: _Session, k: int) -> Warp | None:
     tables, paired = session.tables, session.paired
     pairs = paired.pairs[k]
     if len(pairs) == 0:

@@ -126,6 +126,8 @@ def only(seen: Observations, which: NDArray[np.bool_]) -> Observations:
 def residuals(tracks: Tracks, geometry: Geometry) -> Array:
     """Distance, px, of each observation from where the geometry puts its star (M,)."""
     seen = tracks.seen
+    if len(seen.star) == 0:
+        return np.zeros(0)
     count = int(seen.star.max()) + 1
     rays = np.empty((len(seen.star), 3))
     for k in np.unique(seen.frame):

@@ -11,7 +11,7 @@ from star_sessions import SIZE, clock, map_errors, night, registered, star_table
 from stackkit.account import _of_geometry
 from stackkit.geometry import Projection
 from stackkit.geometry_account import geometry_record
-from stackkit.register import CAMERA
+from stackkit.register import CAMERA, register
 from stackkit.turning import SIDEREAL, pushes
 
 FISHEYE = {"k1": 0.0, "k2": 0.0, "altitude": 88.0, "faintest": 6.8}
@@ -150,6 +150,35 @@ def test_fewer_than_six_stars_are_not_placed():
     tables = star_tables(sky)
     tables[4] = table(tables[4].xy[:5])
     assert unplaced(registered(sky, tables, times=clock(sky))) == [4]
+
+
+@pytest.mark.parametrize(
+    "tables",
+    [
+        [table(np.array([[10.0, 10.0]]))] * 3,
+        [table(np.zeros((0, 2))), table(np.zeros((0, 2)))],
+        [table(np.zeros((0, 2))), *star_tables(night(seed=79, frames=3))],
+        star_tables(night(seed=79, frames=1)),
+    ],
+    ids=["one star", "none", "one frame empty", "one frame"],
+)
+def test_next_to_nothing_raises_nothing(tables):
+    found = register(tables, SIZE, None)
+    assert found.mappings[found.reference] is not None
+    assert len(found.mappings) == len(tables)
+
+
+def test_frames_that_were_all_warped_are_placed_one_by_one():
+    sky, rng = night(seed=80, frames=6), np.random.default_rng(1)
+    bent = [np.eye(2) + rng.normal(0, 0.01, (2, 2)) for _ in range(6)]
+    tables = [
+        table(t.xy @ m + rng.normal(0, 15, 2), t.flux)
+        for t, m in zip(star_tables(sky), bent, strict=True)
+    ]
+    found = registered(sky, tables, times=clock(sky))
+    assert found.models.count(CAMERA) == 1
+    assert unplaced(found) == []
+    assert np.nanmax(found.residuals) < 0.2
 
 
 def test_nothing_but_noise():

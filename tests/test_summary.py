@@ -41,6 +41,10 @@ def test_the_sky_s_rate_is_told_when_it_is_known():
     assert "Sky turned    0.25°\n" in vague
 
 
+def test_a_sky_that_stood_still():
+    assert "Sky turned    not at all\n" in said(geometry(still=True))
+
+
 def test_another_rate_is_not_called_the_sky_s():
     text = said(
         geometry(rate_arcsec_s=15.41, clock={"trusted": False, "scatter_s": 0.1}), columns=300
