@@ -228,9 +228,10 @@ def _of_geometry(geometry: dict[str, Any]) -> list[str]:
             "one frame, an indoor test, or taken with the lens covered? (On a mount that follows "
             "the sky this is as it should be.)"
         )
-    if geometry["uncertainty_px"] and geometry["uncertainty_px"][1] > _UNSURE:
+    corner = (geometry["uncertainty_px"] or (None, None))[1]
+    if corner is not None and corner > _UNSURE:
         told.append(
             "There are too few stars, or they stand in one part of the picture only: far from "
-            f"them the frames may lie {geometry['uncertainty_px'][1]:.1f} px off each other."
+            f"them the frames may lie {corner:.1f} px off each other."
         )
     return told

@@ -129,13 +129,18 @@ def _lens_sigma(registration: Registration) -> dict[str, Any]:
     return {**{name: float(value) for name, value in own.items()}, **bent}
 
 
-def field(lens: Lens, width: int, height: int) -> list[float]:
-    """Degrees across the picture's middle, horizontally and vertically."""
+def field(lens: Lens, width: int, height: int) -> list[float] | None:
+    """Degrees across the picture's middle, horizontally and vertically; None where a fisheye's
+    circle does not reach its sides.
+    """
     x, y = (width - 1) / 2, (height - 1) / 2
     sides = [[[-0.5, y], [x, y], [width - 0.5, y]], [[x, -0.5], [x, y], [x, height - 0.5]]]
+    rays = unproject(lens, sides)
+    if not np.isfinite(rays).all():
+        return None
     return [
         sum(float(np.degrees(np.arccos(np.clip(a @ b, -1, 1)))) for a, b in pairwise(r))
-        for r in unproject(lens, sides)
+        for r in rays
     ]
 
 
@@ -206,7 +211,7 @@ def _pushes(
     ]
 
 
-def uncertainty(registration: Registration, size: tuple[int, int]) -> list[float]:
+def uncertainty(registration: Registration, size: tuple[int, int]) -> list[float | None]:
     """Standard deviation, px, of the mapping at the centre and in the worst corner, at its worst
     in all frames.
     """
@@ -224,8 +229,13 @@ def uncertainty(registration: Registration, size: tuple[int, int]) -> list[float
         [placing_error(registration.geometry, k, registration.reference, np.array(places))
          for k in frames]
     )  # fmt: skip
-    found = np.nan_to_num(found)
-    return [float(found[:, 0].max()), float(found[:, 1:].max())]
+    return [_most(found[:, 0]), _most(found[:, 1:])]
+
+
+def _most(values: Array) -> float | None:
+    """The greatest; None where a fisheye shows none of the places."""
+    seen = values[np.isfinite(values)]
+    return float(seen.max()) if len(seen) else None
 
 
 def still(

@@ -99,7 +99,8 @@ def pixel_jacobians(
     bb = radial + 2 * b * b * bend + 6 * lens.p1 * b + 2 * lens.p2 * a
     ua = a * radial + 2 * lens.p1 * a * b + lens.p2 * (r2 + 2 * a * a)
     vb = b * radial + lens.p1 * (r2 + 2 * b * b) + 2 * lens.p2 * a * b
-    zero, one, r6 = np.zeros_like(a), np.ones_like(a), r2 * r2 * r2
+    # The centre lies in shares of the shared focal length, not of the frame's own.
+    zero, one, r6 = np.zeros_like(a), lens.f / focal, r2 * r2 * r2
     cross, wide, high = 2 * a * b, r2 + 2 * a * a, r2 + 2 * b * b
     for_u = np.stack([ua, one, zero, a * r2, a * r2 * r2, a * r6, cross, wide], axis=1)
     for_v = np.stack([vb, zero, one, b * r2, b * r2 * r2, b * r6, high, cross], axis=1)

@@ -217,9 +217,11 @@ def _segmented(
         poses[a] @ rotation(np.median(rotation_vector(poses[a].T @ poses[a:b]), axis=0))
         for a, b in zip(begins, [*begins[1:], len(poses)], strict=True)
     ]
-    # Frames that are not placed belong to where they stand in the order.
-    order = np.searchsorted(placed, np.arange(len(turns)), side="right") - 1
-    segment = segment[placed[np.clip(order, 0, None)]]
+    # Frames that are not placed belong to where they stand among the others by number, since
+    # ``placed`` is in the order of time.
+    known = np.sort(placed)
+    order = np.searchsorted(known, np.arange(len(turns)), side="right") - 1
+    segment = segment[known[np.clip(order, 0, None)]]
     return replace(turning, segment=segment, poses=np.array(middles))
 
 
@@ -289,7 +291,7 @@ def _design(turning: Turning, axis: Array, by_axis: Array, clock: Array) -> Arra
 def _scattered(turning: Turning, away: Array, axis: Array, focal: float) -> Turning:
     """The turning with the scatter that its departures have, along and across the axis."""
     along = np.sum(away * axis, axis=1)
-    across = np.sqrt(np.sum(away**2, axis=1) - along**2)
+    across = np.linalg.norm(away - along[:, None] * axis, axis=1)
     # A median each, as standard deviations of one and of two Gaussian components.
     found = np.median(np.abs(along)) * 1.4826, np.median(across) / np.sqrt(2 * np.log(2))
     thought = _CLOCK * SIDEREAL, _SWAY_PX / focal
