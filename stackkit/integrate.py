@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Executor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, TypeVar
 
 import numba
@@ -23,6 +23,8 @@ from stackkit.methods import Method
 from stackkit.noise import BLOCK_MEAN, Noise, block_means
 from stackkit.normalise import Level
 from stackkit.opening import Bayer, Plane, open_window, opening_taps
+from stackkit.resample import noise_factors
+from stackkit.restoration import restorable, restore, restored_factors
 from stackkit.scratch import Cache, Window
 from stackkit.stack_result import Stack
 
@@ -85,10 +87,17 @@ def combine(
     sensor: Bayer,
     defects: Mask,
     method: Method,
+    clip: float,
     pool: Executor,
     step: Step,
 ) -> Stack:
-    """One method of the table over the whole grid; each frame interpolated by itself."""
+    """One method of the table over the whole grid; each frame interpolated by itself.
+
+    From ``clip`` ADU on pixels count as clipped, and are left as they are.  Methods are told the
+    variances that samples have in the restored picture: a tenth more than they have as they come.
+    """
+    sharpened = restorable(len(frames))
+    factors = restored_factors(sensor) if sharpened else noise_factors(sensor)
 
     def one(tile: Window) -> tuple[Any, Any, Any]:
         size = (3, tile.bottom - tile.top, tile.right - tile.left)
@@ -101,7 +110,7 @@ def combine(
                 missing = _within(defects, window)
                 codes[missing] = 0
                 opened = _opened(cache, frame, tile, window, sensor, codes, missing)
-                resample.sample_frame(*opened, values[k], variances[k])
+                resample.sample_frame(*opened, factors, values[k], variances[k])
         weights = np.array([frame.weight for frame in frames], dtype=np.float32)
         flat = (len(frames), -1)
         value, variance, count = method.function(
@@ -109,7 +118,10 @@ def combine(
         )
         return value.reshape(size), variance.reshape(size), count.reshape(size).min(axis=0)
 
-    return _assemble(cache.shape, tile_side(len(frames)), one, pool, step)
+    picture = _assemble(cache.shape, tile_side(len(frames)), one, pool, step)
+    if sharpened:
+        picture = replace(picture, value=restore(picture.value, sensor, clip))
+    return picture
 
 
 def total(
@@ -119,6 +131,7 @@ def total(
     defects: Mask,
     pattern: Pattern | None,
     first: Plane | None,
+    clip: float,
     pool: Executor,
     step: Step,
 ) -> tuple[Stack, NoiseBlocks]:
@@ -127,8 +140,11 @@ def total(
     Sums and weights of all frames are added before the division, so that a sample missing in one
     frame costs its own weight and nothing else.  ``first``, a first stack (3, H, W), bridges the
     gaps between which the others are interpolated: a star with a gap in it stays a star.
-    ``pattern`` (H, W) is taken off every sample, in codes of the cache.
+    ``pattern`` (H, W) is taken off every sample, in codes of the cache.  From ``clip`` ADU on
+    pixels count as clipped, and are left as they are.
     """
+    sharpened = restorable(len(frames))
+    factors = restored_factors(sensor) if sharpened else noise_factors(sensor)
     shape = (2, 3, cache.shape[0] // BLOCK_MEAN, cache.shape[1] // BLOCK_MEAN)
     noise = np.full(shape, np.nan)
 
@@ -147,7 +163,7 @@ def total(
                 _expect(cache, frame, window, sensor, codes, missing, first)
                 opened = _opened(cache, frame, tile, window, sensor, codes, missing)
                 group = 0 if k == 0 else 1 + k % 2
-                resample.add_frame(*opened, frame.weight, parts[group])
+                resample.add_frame(*opened, factors, frame.weight, parts[group])
         sums = parts.sum(axis=0)
         with np.errstate(invalid="ignore", divide="ignore"):
             value, variance = sums[0] / sums[1], sums[2] / sums[1] ** 2
@@ -157,6 +173,8 @@ def total(
         return value, variance, sums[3].min(axis=0)
 
     picture = _assemble(cache.shape, _LARGEST_TILE, one, pool, step)
+    if sharpened:
+        picture = replace(picture, value=restore(picture.value, sensor, clip))
     return picture, NoiseBlocks(noise[0], noise[1])
 
 
@@ -242,7 +260,6 @@ def _opened(
         (frame.level.offset, frame.level.unit, frame.level.transparency),
         (frame.noise.slope, frame.noise.floor),
         frame.relief,
-        resample.noise_factors(sensor),
     )
 
 

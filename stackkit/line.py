@@ -48,6 +48,8 @@ from stackkit.stars import Stars, detect
 BY_SAMPLE = "by-sample"
 """The usual method: every raw sample judged by itself, the rest averaged."""
 
+_CLIPPED = 0.95
+"""Share of the clip level from which on a pixel of the stack counts as clipped."""
 _FIRST_FRAMES = 9
 """Frames in the first stack: enough to judge by, and no more to wait for with a hundred."""
 _LOOKS = (("First stack", "Rejecting outliers"), ("Second stack", "Rejecting again"))
@@ -273,13 +275,15 @@ def _integrate(
         return lambda done, of: tell(name, done, of)
 
     grid = (lights.cache, placed, lights.sensor)
+    clip = _clip(lights)
     verdict, expected = _judged(lights, placed, suspects, pool, told)
     if method != BY_SAMPLE:
         # Defects are the sensor's, whatever the method; which samples count is the method's to say.
-        picture = combine(*grid, verdict.defects, METHODS[method], pool, told("Combining"))
+        chosen = METHODS[method]
+        picture = combine(*grid, verdict.defects, chosen, clip, pool, told("Combining"))
         return picture, _summary(Verdict(verdict.defects, None, None), None)
     known = (verdict.defects, verdict.pattern, expected)
-    picture, noise = total(*grid, *known, pool, told("Combining"))
+    picture, noise = total(*grid, *known, clip, pool, told("Combining"))
     return picture, _summary(verdict, noise)
 
 
@@ -300,6 +304,7 @@ def _judged(
             lights.sensor,
             verdict.defects,
             METHODS["median"],
+            _clip(lights),
             pool,
             told(looks[0]),
         )
@@ -309,6 +314,11 @@ def _judged(
         expected = first.value
         del first
     return verdict, expected
+
+
+def _clip(lights: Lights) -> float:
+    """From where on a pixel of the stack counts as clipped, ADU."""
+    return _CLIPPED * calibrate.clip_level(lights.mosaic)
 
 
 def _times_judged(frames: int) -> int:

@@ -27,6 +27,7 @@ FILLED = 1e-3
 TO_GREEN, TO_NEXT, TO_OTHER = 0.2, 0.45, 0.45
 """Share of the steepness given from red or blue to green, from green to red or blue, and between
 red and blue."""
+_SHARES = np.array([[0, TO_GREEN, TO_OTHER], [TO_NEXT, 0, TO_NEXT], [TO_OTHER, TO_GREEN, 0]])
 _FAST = {"contract", "reassoc", "nsz", "arcp"}
 
 
@@ -54,9 +55,13 @@ def bayer(
     cross = np.zeros((3, 3), dtype=np.float32)
     if balance is not None:
         scale = np.array(balance)
-        terms = np.array([[0, TO_GREEN, TO_OTHER], [TO_NEXT, 0, TO_NEXT], [TO_OTHER, TO_GREEN, 0]])
-        cross = np.asarray(terms * scale[:, None] / scale[None, :], dtype=np.float32)
+        cross = np.asarray(_SHARES * scale[:, None] / scale[None, :], dtype=np.float32)
     return Bayer(layout_of(pattern, width, height), cross)
+
+
+def neutral(sensor: Bayer) -> Bayer:
+    """The same sensor as it sees light that is white: equally strong in all colours."""
+    return Bayer(sensor.layout, _SHARES.astype(np.float32) * sensor.cross.any())
 
 
 def layout_of(pattern: NDArray[np.uint8], width: int, height: int) -> NDArray[np.int64]:

@@ -11,10 +11,12 @@ surroundings only where no frame has anything better.
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numba
 import numpy as np
+from numpy.typing import NDArray
 
 from stackkit.geometry import Array
 from stackkit.opening import Bayer, Plane, colour_at, open_window, opening_taps
@@ -305,14 +307,26 @@ def expect(codes, sites, coding, origin, layout, model, places, level):  # type:
                 codes[y - origin[1], x - origin[0]] = min(max(code, 1), 65535)
 
 
-@lru_cache(maxsize=8)
-def _factors(layout: tuple[int, ...], cross: tuple[float, ...]) -> Array:
-    sensor = Bayer(np.array(layout), np.array(cross, dtype=np.float32).reshape(3, 3))
-    size, centre = 16, 6
-    factors = np.zeros((2 * PHASES, 2 * PHASES, 3, 3))
+@dataclass(frozen=True)
+class Response:
+    """What every sample gives to an interpolated value, for places all over two by two pixels.
+
+    ``weights`` (2·PHASES, 2·PHASES, 3, side, side): row and column of the place, colour of the
+    value, sample; ``places`` (2·PHASES,): where the places lie among the samples, px; ``site``
+    (side, side): colours of the samples.
+    """
+
+    weights: Array
+    places: Array
+    site: NDArray[np.int64]
+
+
+def response_of(sensor: Bayer) -> Response:
+    """The weights that opening and interpolating give, far from any edge or gap."""
+    size, centre = 20, 8
     site = np.array([[colour_at(x, y, sensor.layout) for x in range(size)] for y in range(size)])
     planes, confidence = np.zeros((2, 3, size, size), dtype=np.float32)
-    response = np.zeros((3, size, size, size, size))
+    single = np.zeros((3, size, size, size, size))
     taps = opening_taps(sensor.layout)
     none = np.zeros((size, size), dtype=np.bool_)
     for y in range(size):
@@ -322,21 +336,33 @@ def _factors(layout: tuple[int, ...], cross: tuple[float, ...]) -> Array:
             open_window(
                 codes, none, (1.0, 0.0), sensor.layout, sensor.cross, taps, planes, confidence
             )
-            response[:, y, x] = planes
+            single[:, y, x] = planes
     wx, wy = np.empty((2, 6), dtype=np.float32)
-    for row in range(2 * PHASES):
-        for column in range(2 * PHASES):
-            u, v = (column + 0.5) / PHASES, (row + 0.5) / PHASES
+    within = (np.arange(2 * PHASES) + 0.5) / PHASES
+    weights = np.zeros((2 * PHASES, 2 * PHASES, 3, size, size))
+    for row, v in enumerate(within):
+        for column, u in enumerate(within):
             i, j = int(u), int(v)
             _lanczos(u - i, wx)
             _lanczos(v - j, wy)
             rows = slice(centre + j - 2, centre + j + 4)
             columns = slice(centre + i - 2, centre + i + 4)
-            weights = np.einsum("cyxba,b,a->cyx", response[:, :, :, rows, columns], wy, wx)
-            for source in range(3):
-                share = weights[:, site == source]
-                factors[row, column, :, source] = (share**2).sum(axis=1)
-    return factors
+            weights[row, column] = np.einsum(
+                "cyxba,b,a->cyx", single[:, :, :, rows, columns], wy, wx
+            )
+    return Response(weights, centre + within, site)
+
+
+def factors_of(response: Response) -> Array:
+    """Sums of squared weights by colour of the samples: (2·PHASES, 2·PHASES, 3, 3)."""
+    squares = response.weights**2
+    return np.stack([squares[..., response.site == c].sum(axis=-1) for c in range(3)], axis=-1)
+
+
+@lru_cache(maxsize=8)
+def _factors(layout: tuple[int, ...], cross: tuple[float, ...]) -> Array:
+    sensor = Bayer(np.array(layout), np.array(cross, dtype=np.float32).reshape(3, 3))
+    return factors_of(response_of(sensor))
 
 
 def noise_factors(sensor: Bayer) -> Array:

@@ -124,7 +124,7 @@ def combined(
 ) -> Stack:
     defects = no_defects(cache) if defects is None else defects
     grid = layout(pattern, cache.shape, balance)
-    return integrate.combine(cache, frames, grid, defects, method, pool or Here(), quiet)
+    return integrate.combine(cache, frames, grid, defects, method, np.inf, pool or Here(), quiet)
 
 
 def summed(
@@ -139,7 +139,8 @@ def summed(
 ) -> tuple[Stack, integrate.NoiseBlocks]:
     defects = no_defects(cache) if defects is None else defects
     grid = layout(pattern, cache.shape, balance)
-    return integrate.total(cache, frames, grid, defects, lasting, first, pool or Here(), quiet)
+    cleaned = (defects, lasting, first)
+    return integrate.total(cache, frames, grid, *cleaned, np.inf, pool or Here(), quiet)
 
 
 def star_picture(

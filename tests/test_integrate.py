@@ -358,5 +358,5 @@ def test_every_tile_is_told_of(tmp_path):
     cache = cache_of(tmp_path, [np.full((300, 300), 100.0)])
     told = []
     grid = (cache, [placed(cache, 0)], layout("RGGB", cache.shape), no_defects(cache))
-    integrate.total(*grid, None, None, Here(), lambda *at: told.append(at))
+    integrate.total(*grid, None, None, np.inf, Here(), lambda *at: told.append(at))
     assert told == [(1, 4), (2, 4), (3, 4), (4, 4)]

@@ -287,8 +287,8 @@ def test_ours_is_read_from_the_run_s_record(tmp_path, monkeypatch):
 
 
 def test_table_marks_what_ours_must_not_be():
-    good = figures.Figures(0.02, 0.03, 1.0, 1.0, 0.0, 0.0, 1.0)
-    bad = figures.Figures(0.2, 0.03, 0.9, 1.0, 0.0, 0.0, 1.0)
+    good = figures.Figures(0.02, 0.03, 1.0, 0.9, 0.0, 0.0, 1.0, 0.0, 0.0)
+    bad = figures.Figures(0.2, 0.03, 0.9, 0.9, 0.0, 0.0, 1.0, 0.0, 0.0)
     runs = {name: [(run.Run(good, 1.0), run.Run(bad, 2.0))] for name in ("rival", "ours")}
     lines = run.table(runs).splitlines()
     assert lines[0].split() == ["rival", "ours", "limit"]

@@ -49,6 +49,8 @@ class Figures:
     trail_left: float
     hot_residue: float
     photometric_slope: float
+    colour_offset: float
+    ring: float
 
 
 def single_frame(folder: Path, k: int) -> Picture:
@@ -159,6 +161,32 @@ def photometric_slope(value: Picture, night: Night, reference: int) -> float:
     return measures.slope(*(measures.flux(p, xy, masked) for p in (plane, value[GREEN])))
 
 
+def colour_offset(value: Picture, night: Night, reference: int) -> float:
+    """The largest distance, px, of red or blue stars from green ones: medians over nine zones."""
+    xy, masked = sharp_stars(night, reference), _ring_mask(night, reference)
+    seen = [measures.moments(plane, xy, masked)[0] for plane in value]
+    zone = (xy * 3 / [night.width, night.height]).astype(int) @ [1, 3]
+    away = [
+        np.hypot(*np.nanmedian((seen[c] - seen[GREEN])[zone == z], axis=0))
+        for c in (0, 2)
+        for z in range(9)
+        if np.count_nonzero(zone == z) > 9
+    ]
+    return float(np.max(away)) if away else float("nan")
+
+
+def ring(value: Picture, night: Night, reference: int) -> float:
+    """The darkest of the rings (mean of a pixel's width) around stars, as a share of their peak.
+
+    From the mean profile of the brightest isolated stars minus that of the truth.
+    """
+    plane = truth.picture(night, reference)[GREEN]
+    bright = sharp_stars(night, reference)
+    profile = measures.mean_profile(value[GREEN] - plane, bright[:100])
+    peak = measures.mean_profile(plane, bright[:100])
+    return float(np.min(profile[2:]) / (peak[0] - peak[-1]))
+
+
 def figures(value: Picture, night: Night, reference: int, single: Picture) -> Figures:
     """Every figure of a stack on the grid of frame ``reference``."""
     centre, corner = centroid_errors(value, night, reference)
@@ -170,4 +198,6 @@ def figures(value: Picture, night: Night, reference: int, single: Picture) -> Fi
         trail_left=trail_left(value, night, reference),
         hot_residue=hot_residue(value, night, reference, single),
         photometric_slope=photometric_slope(value, night, reference),
+        colour_offset=colour_offset(value, night, reference),
+        ring=ring(value, night, reference),
     )

@@ -93,6 +93,13 @@ def flux(plane: Array, xy: Array, masked: Mask | None = None) -> Array:
     return np.asarray((above * weight).sum(axis=(1, 2)))
 
 
+def mean_profile(plane: Array, xy: Array, reach: int = _PATCH) -> Array:
+    """Mean of a plane (reach,) in rings a pixel wide around places (N, 2)."""
+    values, dx, dy = _patches(plane, xy, reach)
+    ring = np.rint(np.hypot(dx, dy)).astype(int)
+    return np.array([np.nanmean(values[ring == r]) for r in range(reach)])
+
+
 def slope(truth: Array, measured: Array) -> float:
     """Slope of log ``measured`` against log ``truth``, stars off the line by 4 σ left out."""
     with np.errstate(invalid="ignore", divide="ignore"):
