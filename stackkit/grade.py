@@ -58,8 +58,10 @@ def grade(
 ) -> list[Grade]:
     """Grades in the order of the frames.
 
-    Weight = transparency² / sky variance: the inverse variance of a star's light after the frame is
-    scaled to the reference.  Without a registration (one frame) the frame is simply used.
+    Weight = transparency² / (sky variance · width²): the inverse variance of a star's light after
+    the frame is scaled to the reference, since a wider star takes in the noise of more sky (the
+    noise-equivalent area, 4π σ² for a Gaussian: King 1983, PASP 95:163).  Without a registration
+    (one frame) the frame is simply used.
     """
     plain = [_measured(table, sky) for table, sky in zip(tables, skies, strict=True)]
     if registration is None:
@@ -85,6 +87,7 @@ def grade(
             grades.append(replace(found, used=False, weight=0.0, reason=reason))
         else:
             share = transparency[k] ** 2 * _sky_variance(skies[reference], noise)
+            share *= _width_share(widths[reference], widths[k])
             grades.append(replace(found, weight=float(share / _sky_variance(skies[k], noise))))
     return grades
 
@@ -95,6 +98,12 @@ def _measured(table: Stars, sky: Sky) -> Grade:
 
 def _or_none(value: float) -> float | None:
     return float(value) if np.isfinite(value) else None
+
+
+def _width_share(reference: float, width: float) -> float:
+    """Noise-equivalent area of the reference's stars over this frame's; 1 where unknown."""
+    share = (reference / width) ** 2 if width > 0 else np.nan
+    return float(share) if np.isfinite(share) else 1.0
 
 
 def _sky_variance(sky: Sky, noise: Noise) -> float:

@@ -7,6 +7,7 @@ nothing in the result.
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, field, replace
@@ -14,16 +15,16 @@ from typing import Any, TypeVar
 
 import numba
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import DTypeLike, NDArray
 
 from stackkit import resample, scratch
 from stackkit.calibrate import EVEN
 from stackkit.geometry import AnyMapping, Array
-from stackkit.methods import Method
+from stackkit.methods import Method, Samples
 from stackkit.noise import BLOCK_MEAN, Noise, block_means
 from stackkit.normalise import Level
 from stackkit.opening import Bayer, Plane, open_window, opening_taps
-from stackkit.resample import noise_factors
+from stackkit.response import noise_factors
 from stackkit.restoration import restorable, restore, restored_factors
 from stackkit.scratch import Cache, Window
 from stackkit.stack_result import Stack
@@ -39,6 +40,8 @@ Mask = NDArray[np.bool_]
 Pattern = NDArray[np.int16]
 _Sample = TypeVar("_Sample", bound=np.generic)
 Step = Callable[[int, int], None]
+Parts = tuple[Any, Any, Any]
+Room = Callable[[tuple[int, ...], DTypeLike], NDArray[Any]]
 
 
 @dataclass(frozen=True)
@@ -59,13 +62,36 @@ class Placed:
 
 
 @dataclass(frozen=True)
-class NoiseBlocks:
-    """Means over blocks of ``noise.BLOCK_MEAN`` px of pure noise (3, h, w): of the reference frame
-    by itself and of the stack.
+class Outcome:
+    """What a method made, the share of the samples that had no part in it, and the seconds of one
+    core that it took.
     """
 
-    frame: Array
-    stack: Array
+    stack: Stack
+    rejected: float
+    seconds: float
+
+
+@dataclass(frozen=True)
+class NoiseBlocks:
+    """Means over blocks of ``noise.BLOCK_MEAN`` px of pure noise (n, 3, h, w): of the reference
+    frame by itself, of the first two, four, eight … frames, and of all.
+
+    ``frames`` (n,) says of how many.
+    """
+
+    frames: tuple[int, ...]
+    means: Array
+
+    @property
+    def frame(self) -> Array:
+        """Of the reference frame (3, h, w)."""
+        return np.asarray(self.means[0])
+
+    @property
+    def stack(self) -> Array:
+        """Of the whole stack (3, h, w)."""
+        return np.asarray(self.means[-1])
 
 
 def tile_side(frames: int) -> int:
@@ -87,19 +113,40 @@ def combine(
     sensor: Bayer,
     defects: Mask,
     method: Method,
+    first: Plane | None,
     clip: float,
     pool: Executor,
     step: Step,
 ) -> Stack:
-    """One method of the table over the whole grid; each frame interpolated by itself.
+    """One method of the table over the whole grid: :func:`combine_each` with a single one."""
+    return combine_each(cache, frames, sensor, defects, [method], first, clip, pool, step)[0].stack
 
-    From ``clip`` ADU on pixels count as clipped, and are left as they are.  Methods are told the
-    variances that samples have in the restored picture: a tenth more than they have as they come.
+
+def combine_each(
+    cache: Cache,
+    frames: Sequence[Placed],
+    sensor: Bayer,
+    defects: Mask,
+    methods: Sequence[Method],
+    first: Plane | None,
+    clip: float,
+    pool: Executor,
+    step: Step,
+    room: Room = np.empty,
+) -> list[Outcome]:
+    """Methods of the table over the whole grid, all on the same samples, each frame interpolated
+    once.
+
+    ``first`` (3, H, W), a first stack, tells where the picture is steep.  From ``clip`` ADU on
+    pixels count as clipped, and are left as they are.  Methods are told the variances that samples
+    have in the restored picture: a tenth more than they have as they come.  ``room`` makes the
+    arrays for the pictures.
     """
     sharpened = restorable(len(frames))
     factors = restored_factors(sensor) if sharpened else noise_factors(sensor)
+    weights = np.array([frame.weight for frame in frames], dtype=np.float32)
 
-    def one(tile: Window) -> tuple[Any, Any, Any]:
+    def one(tile: Window) -> tuple[list[Parts], NDArray[np.float64]]:
         size = (3, tile.bottom - tile.top, tile.right - tile.left)
         values = np.full((len(frames), *size), np.nan, dtype=np.float32)
         variances = np.full_like(values, np.nan)
@@ -111,17 +158,32 @@ def combine(
                 codes[missing] = 0
                 opened = _opened(cache, frame, tile, window, sensor, codes, missing)
                 resample.sample_frame(*opened, factors, values[k], variances[k])
-        weights = np.array([frame.weight for frame in frames], dtype=np.float32)
+        contrast = np.zeros(size, dtype=np.float32)
+        if first is not None:
+            resample.contrasts(first, tile.top, tile.left, contrast)
         flat = (len(frames), -1)
-        value, variance, count = method.function(
-            values.reshape(flat), variances.reshape(flat), weights
-        )
-        return value.reshape(size), variance.reshape(size), count.reshape(size).min(axis=0)
+        block = Samples(values.reshape(flat), variances.reshape(flat), weights, contrast.ravel())
+        there = np.count_nonzero(np.isfinite(block.values))
+        parts, spent = [], []
+        for method in methods:
+            start = time.thread_time()
+            value, variance, count = method.function(block)
+            seconds = time.thread_time() - start
+            spent.append((there - count.sum(dtype=np.int64), there, seconds))
+            fewest = count.reshape(size).min(axis=0)
+            parts.append((value.reshape(size), variance.reshape(size), fewest))
+        return parts, np.array(spent)
 
-    picture = _assemble(cache.shape, tile_side(len(frames)), one, pool, step)
-    if sharpened:
-        picture = replace(picture, value=restore(picture.value, sensor, clip))
-    return picture
+    side = tile_side(len(frames))
+    stacks, spent = _assemble(cache.shape, side, len(methods), one, pool, step, room)
+    sums = np.sum(spent, axis=0)
+    for stack in stacks:
+        if sharpened:
+            stack.value[:] = restore(stack.value, sensor, clip)
+    return [
+        Outcome(stack, float(left_out / max(there, 1)), float(seconds))
+        for stack, (left_out, there, seconds) in zip(stacks, sums, strict=True)
+    ]
 
 
 def total(
@@ -145,11 +207,14 @@ def total(
     """
     sharpened = restorable(len(frames))
     factors = restored_factors(sensor) if sharpened else noise_factors(sensor)
-    shape = (2, 3, cache.shape[0] // BLOCK_MEAN, cache.shape[1] // BLOCK_MEAN)
+    counts = told_counts(len(frames))
+    shape = (len(counts), 3, cache.shape[0] // BLOCK_MEAN, cache.shape[1] // BLOCK_MEAN)
     noise = np.full(shape, np.nan)
 
-    def one(tile: Window) -> tuple[Any, Any, Any]:
+    def one(tile: Window) -> tuple[list[Parts], None]:
         size = (3, tile.bottom - tile.top, tile.right - tile.left)
+        y, x = tile.top // BLOCK_MEAN, tile.left // BLOCK_MEAN
+        here = noise[:, :, y : y + size[1] // BLOCK_MEAN, x : x + size[2] // BLOCK_MEAN]
         # Apart: the reference, and every other frame.  Their differences are pure noise.
         parts = np.zeros((3, 4, *size))
         for k, frame in enumerate(frames):
@@ -164,31 +229,43 @@ def total(
                 opened = _opened(cache, frame, tile, window, sensor, codes, missing)
                 group = 0 if k == 0 else 1 + k % 2
                 resample.add_frame(*opened, factors, frame.weight, parts[group])
+            if k > 0 and k + 1 in counts:
+                here[counts.index(k + 1)] = block_means(_noise_of_sum(parts))
+        here[0] = block_means(_noise_of_one(parts))
         sums = parts.sum(axis=0)
         with np.errstate(invalid="ignore", divide="ignore"):
             value, variance = sums[0] / sums[1], sums[2] / sums[1] ** 2
-            means = np.stack([block_means(n) for n in _noise_pictures(parts)])
-        y, x = tile.top // BLOCK_MEAN, tile.left // BLOCK_MEAN
-        noise[:, :, y : y + means.shape[2], x : x + means.shape[3]] = means
-        return value, variance, sums[3].min(axis=0)
+        return [(value, variance, sums[3].min(axis=0))], None
 
-    picture = _assemble(cache.shape, _LARGEST_TILE, one, pool, step)
+    (picture,), _ = _assemble(cache.shape, _LARGEST_TILE, 1, one, pool, step, np.empty)
     if sharpened:
         picture = replace(picture, value=restore(picture.value, sensor, clip))
-    return picture, NoiseBlocks(noise[0], noise[1])
+    return picture, NoiseBlocks(counts, noise)
 
 
-def _noise_pictures(parts: Array) -> tuple[Array, Array]:
-    """Noise of the reference frame and of the whole sum at each place, the scene taken out.
+def told_counts(frames: int) -> tuple[int, ...]:
+    """Of how many frames the noise is told: 1, 2, 4, 8 …, all."""
+    return tuple(sorted({min(2**k, frames) for k in range(frames.bit_length() + 1)}))
 
-    From independent parts with weights a and b: the difference times √(a·b)/(a + b) has the
-    variance of their mean, and the reference minus the rest, times √(b/(a + b)), its own.
+
+def _noise_of_one(parts: Array) -> Array:
+    """Noise of the reference frame at each place, the scene taken out.
+
+    From independent parts with weights a and b: the reference minus the rest, times √(b/(a + b)),
+    has the reference's own variance.
     """
     own, rest = parts[0], parts[1] + parts[2]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        share = np.sqrt(rest[1] / (own[1] + rest[1]))
+        return np.asarray((own[0] / own[1] - rest[0] / rest[1]) * share)
+
+
+def _noise_of_sum(parts: Array) -> Array:
+    """Noise of the sum of the frames so far: a difference of halves, times √(a·b)/(a + b)."""
     one, other = parts[0] + parts[1], parts[2]
-    single = (own[0] / own[1] - rest[0] / rest[1]) * np.sqrt(rest[1] / (own[1] + rest[1]))
-    both = np.sqrt(one[1] * other[1]) / (one[1] + other[1])
-    return single, (one[0] / one[1] - other[0] / other[1]) * both
+    with np.errstate(invalid="ignore", divide="ignore"):
+        both = np.sqrt(one[1] * other[1]) / (one[1] + other[1])
+        return np.asarray((one[0] / one[1] - other[0] / other[1]) * both)
 
 
 def _within(plane: NDArray[_Sample], window: Window) -> NDArray[_Sample]:
@@ -280,16 +357,26 @@ def source_window(mapping: AnyMapping, tile: Window, shape: tuple[int, int]) -> 
 def _assemble(
     shape: tuple[int, int],
     side: int,
-    one: Callable[[Window], tuple[Any, Any, Any]],
+    pictures: int,
+    one: Callable[[Window], tuple[list[Parts], Any]],
     pool: Executor,
     step: Step,
-) -> Stack:
-    value = np.full((3, *shape), np.nan, dtype=np.float32)
-    variance = np.full((3, *shape), np.nan, dtype=np.float32)
-    coverage = np.zeros(shape, dtype=np.int16)
-    places = list(tiles(shape, side))
-    for done, (tile, parts) in enumerate(zip(places, pool.map(one, places), strict=True), start=1):
+    room: Room,
+) -> tuple[list[Stack], list[Any]]:
+    """So many pictures of the grid from what ``one`` makes of each tile, and what else it tells."""
+    stacks = [
+        Stack(room((3, *shape), np.float32), room((3, *shape), np.float32), room(shape, np.int16))
+        for _ in range(pictures)
+    ]
+    places, told = list(tiles(shape, side)), []
+    for done, (tile, (parts, more)) in enumerate(
+        zip(places, pool.map(one, places), strict=True), start=1
+    ):
         rows, columns = slice(tile.top, tile.bottom), slice(tile.left, tile.right)
-        value[:, rows, columns], variance[:, rows, columns], coverage[rows, columns] = parts
+        for stack, (value, variance, coverage) in zip(stacks, parts, strict=True):
+            stack.value[:, rows, columns] = value
+            stack.variance[:, rows, columns] = variance
+            stack.coverage[rows, columns] = coverage
+        told.append(more)
         step(done, len(places))
-    return Stack(value, variance, coverage)
+    return stacks, told

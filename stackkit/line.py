@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import os
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from concurrent.futures import Executor, ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
@@ -23,9 +23,10 @@ from stackkit.errors import InputError, UsageError
 from stackkit.geometry import AnyMapping, plane_mapping
 from stackkit.grade import Grade, grade, unread
 from stackkit.intake import Desk, Lights, find_masters, read_lights
-from stackkit.integrate import NoiseBlocks, Placed, combine, total
-from stackkit.methods import METHODS
-from stackkit.noise import Noise, block_noise
+from stackkit.integrate import Placed
+from stackkit.looks import each, look, sum_up, summary
+from stackkit.methods import Method, method_named
+from stackkit.noise import Noise
 from stackkit.normalise import (
     Sky,
     flat_level,
@@ -39,20 +40,14 @@ from stackkit.raw.metadata import Place, focal_px, read_place, up
 from stackkit.raw.opcodes import lens_hint
 from stackkit.raw.readers import readers
 from stackkit.register import Registration, register
-from stackkit.reject import FEWEST, Verdict, judge
+from stackkit.reject import Verdict
 from stackkit.sensor_noise import SensorNoise, sensor_noise, spread_pairs
-from stackkit.session import Frame, scan
+from stackkit.session import Frame, Session, scan
 from stackkit.stack_result import Stack
 from stackkit.stars import Stars, detect
 
 BY_SAMPLE = "by-sample"
 """The usual method: every raw sample judged by itself, the rest averaged."""
-
-_CLIPPED = 0.95
-"""Share of the clip level from which on a pixel of the stack counts as clipped."""
-_FIRST_FRAMES = 9
-"""Frames in the first stack: enough to judge by, and no more to wait for with a hundred."""
-_LOOKS = (("First stack", "Rejecting outliers"), ("Second stack", "Rejecting again"))
 
 
 @dataclass(frozen=True)
@@ -82,13 +77,14 @@ class Result:
 
 
 @dataclass
-class _Clock:
+class Clock:
     """Seconds by step."""
 
     seconds: dict[str, float] = field(default_factory=dict)
 
     @contextmanager
     def step(self, name: str) -> Iterator[None]:
+        """Counts the block under this name."""
         start = time.perf_counter()
         yield
         self.seconds[name] = round(time.perf_counter() - start, 3)
@@ -103,13 +99,67 @@ def stack(
     full, ``UsageError`` for options that make no sense.
     """
     options = options or Options()
-    if options.method not in (BY_SAMPLE, *METHODS):
-        known = ", ".join((BY_SAMPLE, *METHODS))
-        raise UsageError(f"There is no method “{options.method}”. Choose one of: {known}.")
+    method = None if options.method == BY_SAMPLE else method_named(options.method, (BY_SAMPLE,))
+    with prepared(paths, options, progress) as ready:
+        with ready.clock.step("integrate"):
+            picture, summary = _integrate(ready, method)
+        return result_of(ready, picture, options.method, summary)
+
+
+def _integrate(ready: Prepared, method: Method | None) -> tuple[Stack, dict[str, Any]]:
+    """The picture, and what there is to say of it: defects, share rejected, noise."""
+    lights, placed = ready.lights, ready.placed
+    looked = look(lights, placed, ready.suspects, ready.desk)
+    if method is None:
+        picture, noise = sum_up(lights, placed, looked, ready.desk)
+        return picture, summary(placed, looked.verdict, noise)
+    # Defects are the sensor's, whatever the method; which samples count is the method's to say.
+    (outcome,) = each(lights, placed, looked, [method], ready.desk)
+    verdict = Verdict(looked.verdict.defects, None, outcome.rejected)
+    return outcome.stack, summary(placed, verdict, None)
+
+
+@dataclass(frozen=True)
+class Prepared:
+    """A session read, calibrated, measured and aligned: all that integration needs, and the record.
+
+    ``unreadable``: reasons of lights that gave no samples, by number; ``told``: what is to be said
+    of the masters; ``suspects`` (H, W): sites that may be defects; ``grades`` go with
+    ``lights.numbers``; ``placed``: the frames to combine, the reference first.
+    """
+
+    desk: Desk
+    options: Options
+    clock: Clock
+    session: Session
+    lights: Lights
+    unreadable: dict[int, str]
+    told: list[str]
+    suspects: NDArray[np.bool_]
+    sensor: SensorNoise
+    tables: list[Stars]
+    registration: Registration | None
+    grades: list[Grade]
+    placed: list[Placed]
+
+    @property
+    def reference(self) -> int:
+        """Row of the reference frame in ``lights.numbers``."""
+        return self.registration.reference if self.registration else 0
+
+
+@contextmanager
+def prepared(
+    paths: Sequence[Path | str], options: Options, progress: Progress | None = None
+) -> Iterator[Prepared]:
+    """The session in ``paths``, ready for integration; its cache goes with the block.
+
+    Raises ``InputError`` when there is nothing to stack, ``OutputError`` when the scratch place is
+    full, ``UsageError`` for options that make no sense.
+    """
     if options.jobs is not None and options.jobs < 1:
         raise UsageError("The number of jobs must be 1 or more.")
     tell = progress or (lambda _step, _done, _total: None)
-    clock = _Clock()
     jobs = options.jobs or os.cpu_count() or 1
     options = replace(options, jobs=jobs)
     folders = [Path(path) for path in paths]
@@ -119,14 +169,14 @@ def stack(
         readers(jobs) as read,
     ):
         try:
-            return _run(folders, options, Desk(folder, read, pool, tell), clock)
+            yield _prepare(folders, options, Desk(folder, read, pool, tell))
         except BaseException:
             pool.shutdown(wait=True, cancel_futures=True)
             raise
 
 
-def _run(paths: Sequence[Path], options: Options, desk: Desk, clock: _Clock) -> Result:
-    pool, tell = desk.pool, desk.tell
+def _prepare(paths: Sequence[Path], options: Options, desk: Desk) -> Prepared:
+    clock, pool, tell = Clock(), desk.pool, desk.tell
     with clock.step("scan"):
         session = scan(paths, desk.read, pool.map)
         masters, told = find_masters(paths, options.masters, desk)
@@ -151,29 +201,49 @@ def _run(paths: Sequence[Path], options: Options, desk: Desk, clock: _Clock) -> 
         grades = grade(tables, skies, transparency, noise, registration)
         placed = _place(lights, skies, noise, registration, grades)
         tell("Aligning the frames", 1, 1)
-    with clock.step("integrate"):
-        picture, summary = _integrate(lights, placed, suspects, options.method, pool, tell)
-    by_number: dict[int, Grade] = {k: unread(reason) for k, reason in unreadable.items()}
-    by_number.update(zip(lights.numbers, grades, strict=True))
-    record = account.record(
+    return Prepared(
+        desk=desk,
+        options=options,
+        clock=clock,
         session=session,
+        lights=lights,
+        unreadable=unreadable,
+        told=told,
+        suspects=suspects,
+        sensor=sensor,
+        tables=tables,
+        registration=registration,
+        grades=grades,
+        placed=placed,
+    )
+
+
+def result_of(ready: Prepared, picture: Stack, method: str, summary: dict[str, Any]) -> Result:
+    """The picture with the record of how it came about; ``summary`` is what integration told."""
+    frames, lights, options = ready.session.lights, ready.lights, ready.options
+    by_number: dict[int, Grade] = {k: unread(reason) for k, reason in ready.unreadable.items()}
+    by_number.update(zip(lights.numbers, ready.grades, strict=True))
+    record = account.record(
+        session=ready.session,
         grades=[by_number[k] for k in range(len(frames))],
         numbers=lights.numbers,
-        registration=registration,
+        registration=ready.registration,
         mosaic=lights.mosaic,
         size=lights.size,
         options={
-            "method": options.method,
+            "method": method,
             "masters": [str(path) for path in options.masters],
             "jobs": options.jobs,
             "keep_place": options.keep_place,
         },
-        calibration=account.calibration(lights, [frame.form for frame in frames], sensor, told),
-        integration={"method": options.method, "frames": len(placed), **summary},
-        place=_place_of(frames, desk) if options.keep_place else None,
-        timing=clock.seconds,
+        calibration=account.calibration(
+            lights, [frame.form for frame in frames], ready.sensor, ready.told
+        ),
+        integration={"method": method, "frames": len(ready.placed), **summary},
+        place=_place_of(frames, ready.desk) if options.keep_place else None,
+        timing=ready.clock.seconds,
     )
-    reference = frames[lights.numbers[registration.reference if registration else 0]]
+    reference = frames[lights.numbers[ready.reference]]
     white = calibrate.span(lights.mosaic)
     return Result(picture, record, lights.mosaic.balance, reference.metadata.orientation, white)
 
@@ -259,87 +329,3 @@ def _place(
         number, weight = lights.numbers[k], grades[k].weight
         placed.append(Placed(number, mapping, level, noise, weight, lights.reliefs[number]))
     return placed
-
-
-def _integrate(
-    lights: Lights,
-    placed: Sequence[Placed],
-    suspects: NDArray[np.bool_],
-    method: str,
-    pool: Executor,
-    tell: Progress,
-) -> tuple[Stack, dict[str, Any]]:
-    """The picture, and what there is to say of it: defects, share rejected, noise."""
-
-    def told(name: str) -> Callable[[int, int], None]:
-        return lambda done, of: tell(name, done, of)
-
-    grid = (lights.cache, placed, lights.sensor)
-    clip = _clip(lights)
-    verdict, expected = _judged(lights, placed, suspects, pool, told)
-    if method != BY_SAMPLE:
-        # Defects are the sensor's, whatever the method; which samples count is the method's to say.
-        chosen = METHODS[method]
-        picture = combine(*grid, verdict.defects, chosen, clip, pool, told("Combining"))
-        return picture, _summary(Verdict(verdict.defects, None, None), None)
-    known = (verdict.defects, verdict.pattern, expected)
-    picture, noise = total(*grid, *known, clip, pool, told("Combining"))
-    return picture, _summary(verdict, noise)
-
-
-def _judged(
-    lights: Lights,
-    placed: Sequence[Placed],
-    suspects: NDArray[np.bool_],
-    pool: Executor,
-    told: Callable[[str], Callable[[int, int], None]],
-) -> tuple[Verdict, NDArray[np.float32] | None]:
-    """What the samples say when held against a first stack (3, H, W), and that stack."""
-    verdict, expected = Verdict(suspects, None, 0.0), None
-    few = _spread_over(placed, _FIRST_FRAMES)
-    for looks in _LOOKS[: _times_judged(len(placed))]:
-        first = combine(
-            lights.cache,
-            few,
-            lights.sensor,
-            verdict.defects,
-            METHODS["median"],
-            _clip(lights),
-            pool,
-            told(looks[0]),
-        )
-        verdict = judge(
-            lights.cache, placed, lights.sensor, verdict.defects, first, pool, told(looks[1])
-        )
-        expected = first.value
-        del first
-    return verdict, expected
-
-
-def _clip(lights: Lights) -> float:
-    """From where on a pixel of the stack counts as clipped, ADU."""
-    return _CLIPPED * calibrate.clip_level(lights.mosaic)
-
-
-def _times_judged(frames: int) -> int:
-    """With few frames a hot pixel weighs in the first stack that is to tell it: judged twice."""
-    if frames < FEWEST:
-        return 0
-    return 2 if frames <= _FIRST_FRAMES else 1
-
-
-def _spread_over(placed: Sequence[Placed], most: int) -> list[Placed]:
-    """At most so many frames, evenly over the session, the reference first."""
-    rest = sorted(placed[1:], key=lambda frame: frame.number)
-    count = min(len(rest), most - 1)
-    return [placed[0], *(rest[int(i)] for i in np.linspace(0, len(rest) - 1, count).round())]
-
-
-def _summary(verdict: Verdict, noise: NoiseBlocks | None) -> dict[str, Any]:
-    return {
-        "defects": int(verdict.defects.sum()),
-        "pattern": verdict.pattern is not None,
-        "rejected_share": verdict.rejected,
-        "noise_frame_adu": block_noise(noise.frame) if noise else None,
-        "noise_stack_adu": block_noise(noise.stack) if noise else None,
-    }

@@ -11,15 +11,12 @@ surroundings only where no frame has anything better.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
-from functools import lru_cache
 
 import numba
 import numpy as np
-from numpy.typing import NDArray
 
 from stackkit.geometry import Array
-from stackkit.opening import Bayer, Plane, colour_at, open_window, opening_taps
+from stackkit.opening import Plane, colour_at
 
 LEAST_CONFIDENCE = 0.45
 """Below it a frame by itself gives no value at a place; at the picture's rim half is usual."""
@@ -49,7 +46,7 @@ _LANCZOS = _lanczos_table()
 
 
 @numba.njit(cache=True, inline="always")
-def _lanczos(t, w):  # type: ignore[no-untyped-def]
+def lanczos(t, w):  # type: ignore[no-untyped-def]
     """Lanczos weights for a place at 0 ≤ t < 1, linear between the table's steps (to 1e-6)."""
     at = t * LANCZOS_STEPS
     k = int(at)
@@ -149,7 +146,7 @@ def sample_frame(  # type: ignore[no-untyped-def]
     ``origin`` (x, y); ``nodes`` (…, …, 2) the frame's places x, y of every ``NODE``-th place of the
     tile, one node beyond it; ``level`` = (offset polynomials (3, 6), their unit (3,),
     transparency); ``noise`` (slope, floor) of one sample; ``relief`` as in
-    :class:`stackkit.integrate.Placed`; ``factors`` from :func:`noise_factors`.
+    :class:`stackkit.integrate.Placed`; ``factors`` from :func:`stackkit.response.noise_factors`.
     Results: ``values`` and ``variances`` (3, h, w).
     """
     wx = np.empty(6, dtype=np.float32)
@@ -165,8 +162,8 @@ def sample_frame(  # type: ignore[no-untyped-def]
                 continue
             i, j = int(u + 2) - 2, int(v + 2) - 2
             s, t = u - i, v - j
-            _lanczos(s, wx)
-            _lanczos(t, wy)
+            lanczos(s, wx)
+            lanczos(t, wy)
             column, row = int(((i & 1) + s) * PHASES), int(((j & 1) + t) * PHASES)
             i, j = i - origin[0], j - origin[1]
             q, p = _cell(relief, u, v)
@@ -202,8 +199,8 @@ def add_frame(  # type: ignore[no-untyped-def]
                 continue
             i, j = int(u + 2) - 2, int(v + 2) - 2
             s, t = u - i, v - j
-            _lanczos(s, wx)
-            _lanczos(t, wy)
+            lanczos(s, wx)
+            lanczos(t, wy)
             column, row = int(((i & 1) + s) * PHASES), int(((j & 1) + t) * PHASES)
             i, j = i - origin[0], j - origin[1]
             q, p = _cell(relief, u, v)
@@ -278,6 +275,22 @@ def _told(model, u, v, c, wx, wy):  # type: ignore[no-untyped-def]
     return told, high - low
 
 
+@numba.njit(cache=True, nogil=True)
+def contrasts(model, top, left, out):  # type: ignore[no-untyped-def]
+    """Range of a model (3, H, W) over the 3×3 places around each of a tile: ``out`` (3, h, w)."""
+    colours, height, width = out.shape
+    for c in range(colours):
+        for y in range(height):
+            for x in range(width):
+                own = model[c, top + y, left + x]
+                low, high = own, own
+                for j in range(max(top + y - 1, 0), min(top + y + 2, model.shape[1])):
+                    for i in range(max(left + x - 1, 0), min(left + x + 2, model.shape[2])):
+                        low = min(low, model[c, j, i])
+                        high = max(high, model[c, j, i])
+                out[c, y, x] = high - low if np.isfinite(high - low) else 0
+
+
 @numba.njit(cache=True, inline="always")
 def _away(level, x, y, c):  # type: ignore[no-untyped-def]
     """How far a frame's sky is from the reference's at a site."""
@@ -305,75 +318,6 @@ def expect(codes, sites, coding, origin, layout, model, places, level):  # type:
             code = np.rint((adu + coding[1]) / coding[0]) + 1
             if np.isfinite(code):
                 codes[y - origin[1], x - origin[0]] = min(max(code, 1), 65535)
-
-
-@dataclass(frozen=True)
-class Response:
-    """What every sample gives to an interpolated value, for places all over two by two pixels.
-
-    ``weights`` (2·PHASES, 2·PHASES, 3, side, side): row and column of the place, colour of the
-    value, sample; ``places`` (2·PHASES,): where the places lie among the samples, px; ``site``
-    (side, side): colours of the samples.
-    """
-
-    weights: Array
-    places: Array
-    site: NDArray[np.int64]
-
-
-def response_of(sensor: Bayer) -> Response:
-    """The weights that opening and interpolating give, far from any edge or gap."""
-    size, centre = 20, 8
-    site = np.array([[colour_at(x, y, sensor.layout) for x in range(size)] for y in range(size)])
-    planes, confidence = np.zeros((2, 3, size, size), dtype=np.float32)
-    single = np.zeros((3, size, size, size, size))
-    taps = opening_taps(sensor.layout)
-    none = np.zeros((size, size), dtype=np.bool_)
-    for y in range(size):
-        for x in range(size):
-            codes = np.ones((size, size), dtype=np.uint16)
-            codes[y, x] = 2
-            open_window(
-                codes, none, (1.0, 0.0), sensor.layout, sensor.cross, taps, planes, confidence
-            )
-            single[:, y, x] = planes
-    wx, wy = np.empty((2, 6), dtype=np.float32)
-    within = (np.arange(2 * PHASES) + 0.5) / PHASES
-    weights = np.zeros((2 * PHASES, 2 * PHASES, 3, size, size))
-    for row, v in enumerate(within):
-        for column, u in enumerate(within):
-            i, j = int(u), int(v)
-            _lanczos(u - i, wx)
-            _lanczos(v - j, wy)
-            rows = slice(centre + j - 2, centre + j + 4)
-            columns = slice(centre + i - 2, centre + i + 4)
-            weights[row, column] = np.einsum(
-                "cyxba,b,a->cyx", single[:, :, :, rows, columns], wy, wx
-            )
-    return Response(weights, centre + within, site)
-
-
-def factors_of(response: Response) -> Array:
-    """Sums of squared weights by colour of the samples: (2·PHASES, 2·PHASES, 3, 3)."""
-    squares = response.weights**2
-    return np.stack([squares[..., response.site == c].sum(axis=-1) for c in range(3)], axis=-1)
-
-
-@lru_cache(maxsize=8)
-def _factors(layout: tuple[int, ...], cross: tuple[float, ...]) -> Array:
-    sensor = Bayer(np.array(layout), np.array(cross, dtype=np.float32).reshape(3, 3))
-    return factors_of(response_of(sensor))
-
-
-def noise_factors(sensor: Bayer) -> Array:
-    """What each colour's sample variance gives to an interpolated value's variance.
-
-    (2·PHASES, 2·PHASES, 3, 3): row and column of the place modulo two pixels, in steps of 1/PHASES,
-    then colour of the value, colour of the samples; the exact sum of the squared weights that
-    opening and interpolating give to the single samples.
-    """
-    sites = tuple(int(v) for v in sensor.layout[:5])
-    return _factors((*sites, 0, 0), tuple(float(v) for v in sensor.cross.ravel()))
 
 
 def nodes_of(

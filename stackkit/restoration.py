@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from stackkit.geometry import Array
 from stackkit.opening import Bayer, neutral
-from stackkit.resample import Response, factors_of, response_of
+from stackkit.response import Response, factors_of, response_of
 
 Plane = NDArray[np.float32]
 
@@ -51,7 +51,7 @@ def kernels(sensor: Bayer) -> Plane:
 
 
 def restored_factors(sensor: Bayer) -> Array:
-    """Like :func:`stackkit.resample.noise_factors`, of the restored picture."""
+    """Like :func:`stackkit.response.noise_factors`, of the restored picture."""
     return _restored_factors(*_key(sensor))
 
 

@@ -136,6 +136,12 @@ def sample_record() -> dict[str, Any]:
             "noise_frame_adu": [4.0, 5.0, 4.5],
             "noise_stack_adu": [2.4, 2.9, np.nan],
             "noise_gain": 1.7,
+            "noise_by_frames": [
+                {"frames": 1, "noise_gain": 1.0},
+                {"frames": 2, "noise_gain": 1.4},
+                {"frames": 3, "noise_gain": None},
+            ],
+            "star_gain": 1.65,
         },
         "output": {
             "folder": "out",

@@ -124,7 +124,9 @@ def combined(
 ) -> Stack:
     defects = no_defects(cache) if defects is None else defects
     grid = layout(pattern, cache.shape, balance)
-    return integrate.combine(cache, frames, grid, defects, method, np.inf, pool or Here(), quiet)
+    return integrate.combine(
+        cache, frames, grid, defects, method, None, np.inf, pool or Here(), quiet
+    )
 
 
 def summed(

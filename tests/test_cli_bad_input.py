@@ -309,7 +309,7 @@ def test_too_little_memory(night: Path, tmp_path: Path, monkeypatch: pytest.Monk
     def refuse(*_: object) -> None:
         raise MemoryError
 
-    monkeypatch.setattr("stackkit.line.combine", refuse)
+    monkeypatch.setattr("stackkit.looks.combine", refuse)
     line = fault(1, "stack", night, "--out", tmp_path / "out")
     assert "not enough memory" in line
     assert names(tmp_path) == ["night"]
@@ -321,7 +321,7 @@ def test_a_fault_of_our_own_is_called_one(
     def break_down(*_: object) -> None:
         raise ZeroDivisionError
 
-    monkeypatch.setattr("stackkit.line.combine", break_down)
+    monkeypatch.setattr("stackkit.looks.combine", break_down)
     outcome = run("stack", night, "--out", tmp_path / "out")
     assert outcome.status == 1
     assert "Traceback" in outcome.err

@@ -18,6 +18,7 @@ from jsonschema import Draft202012Validator
 import stackkit
 from stackkit.errors import InputError, UsageError
 from stackkit.geometry import Array, Lens, project, unproject
+from stackkit.methods import METHODS
 from stackkit.output.record import plain, run_schema
 
 SIDEREAL = 360 * 3600 / 86164.0905
@@ -161,16 +162,18 @@ def test_scratch_files_go_when_it_fails(small_night: Path, tmp_path: Path) -> No
     assert names(tmp_path) == []
 
 
-@pytest.mark.parametrize("method", ["mean", "median", "sigma-clip"])
+@pytest.mark.parametrize("method", list(METHODS))
 def test_every_method_gives_a_picture_of_the_same_sky(
     result: stackkit.Result, small_night: Path, method: str
 ) -> None:
     other = stackkit.stack([small_night], stackkit.Options(method=method))
     assert other.record["integration"]["method"] == method
-    assert other.record["integration"]["rejected_share"] is None
+    assert 0 <= other.record["integration"]["rejected_share"] < 0.3
     assert other.record["frames"] == result.record["frames"]
     difference = other.stack.value - result.stack.value
-    assert np.nanmedian(np.abs(difference)) < 2 * np.nanmedian(result.stack.variance) ** 0.5
+    # Of six frames the brightest lies 1.27 standard deviations of a frame above the mean.
+    most = 1.6 * 6**0.5 if method in ("maximum", "minimum") else 2
+    assert np.nanmedian(np.abs(difference)) < most * np.nanmedian(result.stack.variance) ** 0.5
 
 
 def test_options_that_make_no_sense(small_night: Path) -> None:

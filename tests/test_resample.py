@@ -29,6 +29,7 @@ from stackkit import resample
 from stackkit.geometry import Lens, Mapping, reaching, rotation
 from stackkit.noise import Noise
 from stackkit.normalise import Level, flat_level
+from stackkit.response import noise_factors
 
 every_pattern = pytest.mark.parametrize("pattern", PATTERNS)
 
@@ -246,7 +247,7 @@ def white_noise():
 @every_pattern
 def test_noise_factors_are_the_scatter_of_white_noise(pattern, tmp_path):
     cache = cache_of(tmp_path, [white_noise()], black=1500)
-    factors = resample.noise_factors(layout(pattern, cache.shape))
+    factors = noise_factors(layout(pattern, cache.shape))
     assert factors.shape == (2 * resample.PHASES, 2 * resample.PHASES, 3, 3)
     for column, row in ((0, 0), (3, 5), (8, 2), (13, 12)):
         place = (np.array([column, row]) + 0.5) / resample.PHASES

@@ -12,7 +12,7 @@ from scenes import PATTERNS, cache_of, combined, layout, mosaic, placed, shift, 
 from scipy.ndimage import correlate
 
 from stackkit.noise import Noise
-from stackkit.resample import noise_factors
+from stackkit.response import noise_factors
 from stackkit.restoration import kernels, restorable, restore, restored_factors
 
 BALANCE = (1 / 0.52, 1.0, 1 / 0.66)

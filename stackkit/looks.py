@@ -1,0 +1,146 @@
+"""Integration in order: first stack, judgement of the samples, and what is made of the rest."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stackkit import calibrate
+from stackkit.intake import Desk, Lights
+from stackkit.integrate import (
+    NoiseBlocks,
+    Outcome,
+    Placed,
+    Room,
+    combine,
+    combine_each,
+    total,
+)
+from stackkit.methods import METHODS, Method
+from stackkit.noise import block_noise
+from stackkit.reject import FEWEST, Verdict, judge
+from stackkit.stack_result import Stack
+
+_CLIPPED = 0.95
+"""Share of the clip level from which on a pixel of the stack counts as clipped."""
+_FIRST_FRAMES = 9
+"""Frames in the first stack: enough to judge by, and no more to wait for with a hundred."""
+_LOOKS = (("First stack", "Rejecting outliers"), ("Second stack", "Rejecting again"))
+
+
+@dataclass(frozen=True)
+class Looked:
+    """The verdict on the samples, and the first stack (3, H, W) they were held against.
+
+    ``expected`` is None when there were too few frames to judge.
+    """
+
+    verdict: Verdict
+    expected: NDArray[np.float32] | None
+
+
+def look(
+    lights: Lights, placed: Sequence[Placed], suspects: NDArray[np.bool_], desk: Desk
+) -> Looked:
+    """Hold every sample against a first stack, twice where hot pixels weigh in that stack."""
+    looked = Looked(Verdict(suspects, None, 0.0), None)
+    few = _spread_over(placed, _FIRST_FRAMES)
+    for stacking, rejecting in _LOOKS[: _times_judged(len(placed))]:
+        defects = looked.verdict.defects
+        grid = (lights.sensor, defects)
+        first = combine(
+            lights.cache,
+            few,
+            *grid,
+            METHODS["median"],
+            None,
+            clip(lights),
+            desk.pool,
+            _told(desk, stacking),
+        )
+        verdict = judge(lights.cache, placed, *grid, first, desk.pool, _told(desk, rejecting))
+        looked = Looked(verdict, first.value)
+        del first
+    return looked
+
+
+def sum_up(
+    lights: Lights, placed: Sequence[Placed], looked: Looked, desk: Desk
+) -> tuple[Stack, NoiseBlocks]:
+    """The weighted mean of what the verdict left, and its noise."""
+    known = (looked.verdict.defects, looked.verdict.pattern, looked.expected)
+    told = _told(desk, "Combining")
+    return total(lights.cache, placed, lights.sensor, *known, clip(lights), desk.pool, told)
+
+
+def each(
+    lights: Lights,
+    placed: Sequence[Placed],
+    looked: Looked,
+    methods: Sequence[Method],
+    desk: Desk,
+    room: Room = np.empty,
+) -> list[Outcome]:
+    """What methods of the table make of the same samples, none left out but the defects."""
+    known = (lights.sensor, looked.verdict.defects, methods, looked.expected, clip(lights))
+    return combine_each(
+        lights.cache, placed, *known, desk.pool, _told(desk, "Combining by method"), room
+    )
+
+
+def summary(
+    placed: Sequence[Placed], verdict: Verdict, noise: NoiseBlocks | None
+) -> dict[str, Any]:
+    """What integration tells the record."""
+    return {
+        "defects": int(verdict.defects.sum()),
+        "pattern": verdict.pattern is not None,
+        "rejected_share": verdict.rejected,
+        "noise_frame_adu": block_noise(noise.frame) if noise else None,
+        "noise_stack_adu": block_noise(noise.stack) if noise else None,
+        "noise_by_frames": convergence(noise) if noise else [],
+        "star_gain": float(np.sqrt(sum(frame.weight for frame in placed))),
+    }
+
+
+def convergence(noise: NoiseBlocks) -> list[dict[str, Any]]:
+    """By how much the noise fell with the first frame, two, four … all: {frames, noise_gain}.
+
+    Means over the colours that could be told.
+    """
+    levels = [
+        np.array([np.nan if v is None else v for v in block_noise(means)]) for means in noise.means
+    ]
+    rows = []
+    for frames, level in zip(noise.frames, levels, strict=True):
+        gains = levels[0] / np.where(level > 0, level, np.nan)
+        known = gains[np.isfinite(gains)]
+        rows.append({"frames": frames, "noise_gain": float(known.mean()) if len(known) else None})
+    return rows
+
+
+def clip(lights: Lights) -> float:
+    """From where on a pixel of the stack counts as clipped, ADU."""
+    return _CLIPPED * calibrate.clip_level(lights.mosaic)
+
+
+def _told(desk: Desk, name: str) -> Callable[[int, int], None]:
+    return lambda done, of: desk.tell(name, done, of)
+
+
+def _times_judged(frames: int) -> int:
+    """With few frames a hot pixel weighs in the first stack that is to tell it: judged twice."""
+    if frames < FEWEST:
+        return 0
+    return 2 if frames <= _FIRST_FRAMES else 1
+
+
+def _spread_over(placed: Sequence[Placed], most: int) -> list[Placed]:
+    """At most so many frames, evenly over the session, the reference first."""
+    rest = sorted(placed[1:], key=lambda frame: frame.number)
+    count = min(len(rest), most - 1)
+    return [placed[0], *(rest[int(i)] for i in np.linspace(0, len(rest) - 1, count).round())]
