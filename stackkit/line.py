@@ -24,7 +24,7 @@ from stackkit.geometry import AnyMapping, plane_mapping
 from stackkit.grade import Grade, grade, unread
 from stackkit.intake import Desk, Lights, find_masters, read_lights
 from stackkit.integrate import Placed
-from stackkit.looks import each, look, sum_up, summary
+from stackkit.looks import combined, look, sum_up, summary, summary_of_method
 from stackkit.methods import Method, method_named
 from stackkit.noise import Noise
 from stackkit.normalise import (
@@ -40,7 +40,6 @@ from stackkit.raw.metadata import Place, focal_px, read_place, up
 from stackkit.raw.opcodes import lens_hint
 from stackkit.raw.readers import readers
 from stackkit.register import Registration, register
-from stackkit.reject import Verdict
 from stackkit.sensor_noise import SensorNoise, sensor_noise, spread_pairs
 from stackkit.session import Frame, Session, scan
 from stackkit.stack_result import Stack
@@ -114,9 +113,8 @@ def _integrate(ready: Prepared, method: Method | None) -> tuple[Stack, dict[str,
         picture, noise = sum_up(lights, placed, looked, ready.desk)
         return picture, summary(placed, looked.verdict, noise)
     # Defects are the sensor's, whatever the method; which samples count is the method's to say.
-    (outcome,) = each(lights, placed, looked, [method], ready.desk)
-    verdict = Verdict(looked.verdict.defects, None, outcome.rejected)
-    return outcome.stack, summary(placed, verdict, None)
+    picture = combined(lights, placed, looked, method, ready.desk)
+    return picture, summary_of_method(placed, looked.verdict)
 
 
 @dataclass(frozen=True)
@@ -239,7 +237,12 @@ def result_of(ready: Prepared, picture: Stack, method: str, summary: dict[str, A
         calibration=account.calibration(
             lights, [frame.form for frame in frames], ready.sensor, ready.told
         ),
-        integration={"method": method, "frames": len(ready.placed), **summary},
+        integration={
+            "method": method,
+            "frames": len(ready.placed),
+            **summary,
+            "trails": [{**t, "frame": frames[t["frame"]].path.name} for t in summary["trails"]],
+        },
         place=_place_of(frames, ready.desk) if options.keep_place else None,
         timing=ready.clock.seconds,
     )

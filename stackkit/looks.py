@@ -12,18 +12,17 @@ from numpy.typing import NDArray
 from stackkit import calibrate
 from stackkit.intake import Desk, Lights
 from stackkit.integrate import (
-    NoiseBlocks,
     Outcome,
     Placed,
     Room,
     combine,
-    combine_each,
-    total,
+    values_by_method,
 )
 from stackkit.methods import METHODS, Method
 from stackkit.noise import block_noise
 from stackkit.reject import FEWEST, Verdict, judge
 from stackkit.stack_result import Stack
+from stackkit.summing import NoiseBlocks, total
 
 _CLIPPED = 0.95
 """Share of the clip level from which on a pixel of the stack counts as clipped."""
@@ -77,19 +76,26 @@ def sum_up(
     return total(lights.cache, placed, lights.sensor, *known, clip(lights), desk.pool, told)
 
 
+def combined(
+    lights: Lights, placed: Sequence[Placed], looked: Looked, method: Method, desk: Desk
+) -> Stack:
+    """What a method of the table makes of the samples, none left out but the defects."""
+    known = (lights.sensor, looked.verdict.defects, method, looked.expected, clip(lights))
+    return combine(lights.cache, placed, *known, desk.pool, _told(desk, "Combining"))
+
+
 def each(
     lights: Lights,
     placed: Sequence[Placed],
     looked: Looked,
     methods: Sequence[Method],
     desk: Desk,
-    room: Room = np.empty,
+    room: Room,
 ) -> list[Outcome]:
-    """What methods of the table make of the same samples, none left out but the defects."""
+    """What several methods make of the same samples, as :func:`combined` would one by one."""
     known = (lights.sensor, looked.verdict.defects, methods, looked.expected, clip(lights))
-    return combine_each(
-        lights.cache, placed, *known, desk.pool, _told(desk, "Combining by method"), room
-    )
+    told = _told(desk, "Combining by method")
+    return values_by_method(lights.cache, placed, *known, desk.pool, told, room)
 
 
 def summary(
@@ -103,8 +109,18 @@ def summary(
         "noise_frame_adu": block_noise(noise.frame) if noise else None,
         "noise_stack_adu": block_noise(noise.stack) if noise else None,
         "noise_by_frames": convergence(noise) if noise else [],
+        "trails": [
+            {"frame": number, "start": trail.start, "end": trail.end, "width_px": trail.width}
+            for number, found in sorted(verdict.trails.items())
+            for trail in found
+        ],
         "star_gain": float(np.sqrt(sum(frame.weight for frame in placed))),
     }
+
+
+def summary_of_method(placed: Sequence[Placed], verdict: Verdict) -> dict[str, Any]:
+    """What integration by a method of the table tells: only the defects are the verdict's."""
+    return summary(placed, Verdict(verdict.defects, None, None), None)
 
 
 def convergence(noise: NoiseBlocks) -> list[dict[str, Any]]:

@@ -54,7 +54,8 @@ class Parameter:
 class Method:
     """A way to combine samples.
 
-    ``needs_noise``: whether it judges by the samples' variances rather than by their scatter.
+    ``needs_noise``: whether it judges by the samples' variances rather than by their scatter;
+    ``rejects``: whether it leaves samples out.
     """
 
     name: str
@@ -62,6 +63,7 @@ class Method:
     function: Callable[..., Combined]
     parameters: tuple[Parameter, ...] = ()
     needs_noise: bool = False
+    rejects: bool = False
 
 
 def weighted_mean(samples: Samples) -> Combined:
@@ -149,14 +151,27 @@ METHODS: dict[str, Method] = {
     for method in (
         Method("mean", "least noise when nothing crosses the frames", weighted_mean),
         Method("median", "robust from three frames on, a quarter more noise", median),
-        Method("sigma-clip", "rejects trails when there are many frames", sigma_clip, (_KAPPA,)),
-        Method("winsorised", "rejects trails from about five frames on", winsorised, (_KAPPA,)),
+        Method(
+            "sigma-clip",
+            "rejects trails when there are many frames",
+            sigma_clip,
+            (_KAPPA,),
+            rejects=True,
+        ),
+        Method(
+            "winsorised",
+            "rejects trails from about five frames on",
+            winsorised,
+            (_KAPPA,),
+            rejects=True,
+        ),
         Method(
             "noise-model",
             "rejects what the camera's noise does not explain, from three frames on",
             noise_model,
             (replace(_KAPPA, default=4.0), _STEEPNESS),
             needs_noise=True,
+            rejects=True,
         ),
         Method(
             "tukey",
@@ -167,6 +182,7 @@ METHODS: dict[str, Method] = {
                 _STEEPNESS,
             ),
             needs_noise=True,
+            rejects=True,
         ),
         Method(
             "huber",

@@ -4,7 +4,8 @@ A first robust stack predicts each sample of each frame at its own place.  A sam
 when it stands out from the prediction by more than its own noise allows; where the picture is
 steep, registration and seeing allow more, so that star cores stay.  Trails are wider than one
 sample and faint at their shoulders: the average over 3×3 samples finds them, and what is found is
-cut two samples wider.  What stays with the sensor is told by the same deviations (``lasting.py``).
+cut two samples wider; what crosses the frame as a line is cut along its whole length
+(``trails.py``).  What stays with the sensor is told by the same deviations (``lasting.py``).
 """
 
 from __future__ import annotations
@@ -12,7 +13,7 @@ from __future__ import annotations
 import warnings
 from collections.abc import Sequence
 from concurrent.futures import Executor
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numba
 import numpy as np
@@ -32,6 +33,7 @@ from stackkit.lasting import (
 from stackkit.opening import Bayer
 from stackkit.scratch import Cache
 from stackkit.stack_result import Stack
+from stackkit.trails import Trail, find_trails, trail_mask
 
 Plane = NDArray[np.float32]
 Mask = NDArray[np.bool_]
@@ -40,12 +42,14 @@ Mask = NDArray[np.bool_]
 @dataclass(frozen=True)
 class Verdict:
     """Defects (H, W), what else stays with the sensor (H, W) in codes of the cache (None when it is
-    not worth taking off), and the share of samples rejected (None when nobody judged).
+    not worth taking off), the share of samples rejected (None when nobody judged), and the trails
+    in the frames by their numbers.
     """
 
     defects: Mask
     pattern: Pattern | None
     rejected: float | None
+    trails: dict[int, tuple[Trail, ...]] = field(default_factory=dict)
 
 
 SINGLE = 5.0
@@ -79,18 +83,24 @@ def judge(
     spread = _coarse(first.variance)
     evidence = no_evidence(cache.shape)
 
-    def one(frame: Placed) -> tuple[Mask, Plane]:
-        deviation = _deviation(cache, frame, sensor, first.value, spread, evidence.starry)
-        return outliers(deviation), deviation
+    def one(frame: Placed) -> tuple[Mask, Plane, Mask, list[Trail]]:
+        starry = np.zeros(cache.shape, dtype=bool)
+        deviation = _deviation(cache, frame, sensor, first.value, spread, starry)
+        mask = outliers(deviation)
+        found = find_trails(deviation, starry)
+        return mask | trail_mask(found, mask), deviation, starry, found
 
-    rejected = 0
+    rejected, trails = 0, {}
     in_time = sorted(frames, key=lambda frame: frame.number)
     # In order and one by one: sums of floats must not depend on which thread is first.
-    for done, (frame, (mask, deviation)) in enumerate(
+    for done, (frame, (mask, deviation, starry, found)) in enumerate(
         zip(in_time, _lazily(pool, one, in_time), strict=True), start=1
     ):
         scratch.put_rejected(cache, frame.number, mask)
         rejected += int(mask.sum())
+        np.logical_or(evidence.starry, starry, out=evidence.starry)
+        if found:
+            trails[frame.number] = tuple(found)
         listen(evidence, deviation, mask, late=2 * done > len(frames))
         step(done, len(frames))
     moved = _drift(in_time, cache.shape)
@@ -101,7 +111,7 @@ def judge(
     if share > 0:
         noise = _sky_noise(first, frames[0], spread)
         pattern = fixed_pattern(evidence, unfit, share, noise, sensor.layout, cache.coding)
-    return Verdict(defects, pattern, rejected / (len(frames) * defects.size))
+    return Verdict(defects, pattern, rejected / (len(frames) * defects.size), trails)
 
 
 def _drift(frames: Sequence[Placed], shape: tuple[int, int]) -> float:

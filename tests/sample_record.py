@@ -141,6 +141,14 @@ def sample_record() -> dict[str, Any]:
                 {"frames": 2, "noise_gain": 1.4},
                 {"frames": 3, "noise_gain": None},
             ],
+            "trails": [
+                {
+                    "frame": "IMG_2.dng",
+                    "start": (10.0, -3.0),
+                    "end": [700.5, 1502.0],
+                    "width_px": 8.0,
+                }
+            ],
             "star_gain": 1.65,
         },
         "output": {

@@ -13,7 +13,7 @@ from hypothesis import settings
 from numpy.typing import NDArray
 from scipy.special import erf
 
-from stackkit import integrate, opening, scratch
+from stackkit import integrate, opening, scratch, summing
 from stackkit.calibrate import EVEN
 from stackkit.geometry import Mapping, plane_mapping
 from stackkit.integrate import Placed
@@ -138,11 +138,11 @@ def summed(
     balance: tuple[float, float, float] | None = None,
     first: NDArray[np.float32] | None = None,
     lasting: NDArray[np.int16] | None = None,
-) -> tuple[Stack, integrate.NoiseBlocks]:
+) -> tuple[Stack, summing.NoiseBlocks]:
     defects = no_defects(cache) if defects is None else defects
     grid = layout(pattern, cache.shape, balance)
     cleaned = (defects, lasting, first)
-    return integrate.total(cache, frames, grid, *cleaned, np.inf, pool or Here(), quiet)
+    return summing.total(cache, frames, grid, *cleaned, np.inf, pool or Here(), quiet)
 
 
 def star_picture(

@@ -25,7 +25,7 @@ from scenes import (
 )
 from scipy.ndimage import gaussian_filter, map_coordinates
 
-from stackkit import integrate, scratch
+from stackkit import integrate, scratch, summing
 from stackkit.geometry import Lens, Mapping, reaching, rotation
 from stackkit.methods import METHODS
 from stackkit.noise import BLOCK_MEAN, Noise
@@ -99,7 +99,7 @@ def test_a_hole_in_every_frame_is_filled_from_around(tmp_path):
 @pytest.mark.parametrize("at", [(2, 40), (40, 85), (0, 0), (66, 2), (31, 33), (64, 64)])
 def test_a_defect_leaves_no_mark_wherever_it_lies(at, tmp_path, monkeypatch):
     """Beside the picture's edge, beside a tile's edge."""
-    monkeypatch.setattr(integrate, "_LARGEST_TILE", 32)
+    monkeypatch.setattr(summing, "LARGEST_TILE", 32)
     monkeypatch.setattr(integrate, "tile_side", lambda _frames: 32)
     adu = np.full(SHAPE, 500.0)
     adu[at] = 3800
@@ -280,7 +280,7 @@ def bridged_pictures(turning, pool):
 
 @pytest.mark.parametrize("count", [2, 4])
 def test_threads_change_nothing(turning, count, monkeypatch):
-    monkeypatch.setattr(integrate, "_LARGEST_TILE", 32)
+    monkeypatch.setattr(summing, "LARGEST_TILE", 32)
     monkeypatch.setattr(integrate, "tile_side", lambda _frames: 32)
     with threads(1) as single, threads(count) as several:
         for made in (pictures, bridged_pictures):
@@ -291,7 +291,7 @@ def test_threads_change_nothing(turning, count, monkeypatch):
 @pytest.mark.parametrize("side", [32, 48, 64])
 def test_tiles_change_nothing(turning, side, monkeypatch):
     before, before_bridged = pictures(turning, None), bridged_pictures(turning, None)
-    monkeypatch.setattr(integrate, "_LARGEST_TILE", side)
+    monkeypatch.setattr(summing, "LARGEST_TILE", side)
     monkeypatch.setattr(integrate, "tile_side", lambda _frames: side)
     for a, b in zip(before, pictures(turning, None), strict=True):
         assert np.array_equal(np.isnan(a), np.isnan(b))
@@ -358,5 +358,5 @@ def test_every_tile_is_told_of(tmp_path):
     cache = cache_of(tmp_path, [np.full((300, 300), 100.0)])
     told = []
     grid = (cache, [placed(cache, 0)], layout("RGGB", cache.shape), no_defects(cache))
-    integrate.total(*grid, None, None, np.inf, Here(), lambda *at: told.append(at))
+    summing.total(*grid, None, None, np.inf, Here(), lambda *at: told.append(at))
     assert told == [(1, 4), (2, 4), (3, 4), (4, 4)]

@@ -168,7 +168,7 @@ def test_every_method_gives_a_picture_of_the_same_sky(
 ) -> None:
     other = stackkit.stack([small_night], stackkit.Options(method=method))
     assert other.record["integration"]["method"] == method
-    assert 0 <= other.record["integration"]["rejected_share"] < 0.3
+    assert other.record["integration"]["rejected_share"] is None
     assert other.record["frames"] == result.record["frames"]
     difference = other.stack.value - result.stack.value
     # Of six frames the brightest lies 1.27 standard deviations of a frame above the mean.

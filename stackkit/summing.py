@@ -1,0 +1,171 @@
+"""The weighted sum of all samples that the verdict left, tile by tile, and its measured noise."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from concurrent.futures import Executor
+from dataclasses import dataclass
+from typing import Any
+
+import numba
+import numpy as np
+from numpy.typing import NDArray
+
+from stackkit import resample, scratch
+from stackkit.geometry import Array
+from stackkit.integrate import (
+    LARGEST_TILE,
+    Mask,
+    Placed,
+    Step,
+    empty_stack,
+    factors_for,
+    fill,
+    opened_tile,
+    sharpened,
+    source_window,
+    within,
+)
+from stackkit.noise import BLOCK_MEAN, block_means
+from stackkit.opening import Bayer, Plane
+from stackkit.scratch import Cache, Window
+from stackkit.stack_result import Stack
+
+Pattern = NDArray[np.int16]
+
+
+@dataclass(frozen=True)
+class NoiseBlocks:
+    """Means over blocks of ``noise.BLOCK_MEAN`` px of pure noise (n, 3, h, w): of the reference
+    frame by itself, of the first two, four, eight … frames, and of all.
+
+    ``frames`` (n,) says of how many.
+    """
+
+    frames: tuple[int, ...]
+    means: Array
+
+    @property
+    def frame(self) -> Array:
+        """Of the reference frame (3, h, w)."""
+        return np.asarray(self.means[0])
+
+    @property
+    def stack(self) -> Array:
+        """Of the whole stack (3, h, w)."""
+        return np.asarray(self.means[-1])
+
+
+def total(
+    cache: Cache,
+    frames: Sequence[Placed],
+    sensor: Bayer,
+    defects: Mask,
+    pattern: Pattern | None,
+    first: Plane | None,
+    clip: float,
+    pool: Executor,
+    step: Step,
+) -> tuple[Stack, NoiseBlocks]:
+    """Weighted mean of all samples that are neither defective nor rejected, and its noise.
+
+    Sums and weights of all frames are added before the division, so that a sample missing in one
+    frame costs its own weight and nothing else.  ``first``, a first stack (3, H, W), bridges the
+    gaps between which the others are interpolated: a star with a gap in it stays a star.
+    ``pattern`` (H, W) is taken off every sample, in codes of the cache.  From ``clip`` ADU on
+    pixels count as clipped, and are left as they are.
+    """
+    factors = factors_for(len(frames), sensor)
+    counts = told_counts(len(frames))
+    shape = (len(counts), 3, cache.shape[0] // BLOCK_MEAN, cache.shape[1] // BLOCK_MEAN)
+    noise = np.full(shape, np.nan)
+
+    def one(tile: Window) -> tuple[list[Any], None]:
+        size = (3, tile.bottom - tile.top, tile.right - tile.left)
+        y, x = tile.top // BLOCK_MEAN, tile.left // BLOCK_MEAN
+        here = noise[:, :, y : y + size[1] // BLOCK_MEAN, x : x + size[2] // BLOCK_MEAN]
+        # Apart: the reference, and every other frame.  Their differences are pure noise.
+        parts = np.zeros((3, 4, *size))
+        for k, frame in enumerate(frames):
+            window = source_window(frame.mapping, tile, cache.shape)
+            if window is not None:
+                codes = scratch.get(cache, frame.number, window)
+                if pattern is not None:
+                    _take_off(codes, within(pattern, window))
+                missing = within(defects, window)
+                missing = missing | scratch.get_rejected(cache, frame.number, window)
+                _expect(cache, frame, window, sensor, codes, missing, first)
+                opened = opened_tile(cache, frame, tile, window, sensor, codes, missing)
+                group = 0 if k == 0 else 1 + k % 2
+                resample.add_frame(*opened, factors, frame.weight, parts[group])
+            if k > 0 and k + 1 in counts:
+                here[counts.index(k + 1)] = block_means(_noise_of_sum(parts))
+        here[0] = block_means(_noise_of_one(parts))
+        sums = parts.sum(axis=0)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            value, variance = sums[0] / sums[1], sums[2] / sums[1] ** 2
+        return [value, variance, sums[3].min(axis=0)], None
+
+    picture = empty_stack(cache.shape)
+    fill([picture.value, picture.variance, picture.coverage], LARGEST_TILE, one, pool, step)
+    return sharpened(picture, len(frames), sensor, clip), NoiseBlocks(counts, noise)
+
+
+def told_counts(frames: int) -> tuple[int, ...]:
+    """Of how many frames the noise is told: 1, 2, 4, 8 …, all."""
+    return tuple(sorted({min(2**k, frames) for k in range(frames.bit_length() + 1)}))
+
+
+def _noise_of_one(parts: Array) -> Array:
+    """Noise of the reference frame at each place, the scene taken out.
+
+    From independent parts with weights a and b: the reference minus the rest, times √(b/(a + b)),
+    has the reference's own variance.
+    """
+    own, rest = parts[0], parts[1] + parts[2]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        share = np.sqrt(rest[1] / (own[1] + rest[1]))
+        return np.asarray((own[0] / own[1] - rest[0] / rest[1]) * share)
+
+
+def _noise_of_sum(parts: Array) -> Array:
+    """Noise of the sum of the frames so far: a difference of halves, times √(a·b)/(a + b)."""
+    one, other = parts[0] + parts[1], parts[2]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        both = np.sqrt(one[1] * other[1]) / (one[1] + other[1])
+        return np.asarray((one[0] / one[1] - other[0] / other[1]) * both)
+
+
+@numba.njit(cache=True, nogil=True)
+def _take_off(codes, pattern):  # type: ignore[no-untyped-def]
+    for y in range(codes.shape[0]):
+        for x in range(codes.shape[1]):
+            if codes[y, x] != 0:
+                codes[y, x] = min(max(np.int32(codes[y, x]) - pattern[y, x], 1), 65535)
+
+
+def _expect(
+    cache: Cache,
+    frame: Placed,
+    window: Window,
+    sensor: Bayer,
+    codes: scratch.Codes,
+    missing: Mask,
+    first: Plane | None,
+) -> None:
+    """Put what the first stack expects into the codes of the missing samples, 0 without one."""
+    if first is None:
+        codes[missing] = 0
+        return
+    rows, columns = np.nonzero(missing)
+    sites = np.stack([columns + window.left, rows + window.top], axis=1)
+    resample.expect(
+        codes,
+        sites,
+        (cache.coding.step, cache.coding.pedestal),
+        (window.left, window.top),
+        sensor.layout,
+        first,
+        frame.mapping.to_reference(sites.astype(np.float64)),
+        (frame.level.offset, frame.level.unit, frame.level.transparency),
+    )
