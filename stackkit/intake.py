@@ -141,7 +141,7 @@ def read_lights(
         cache=cache,
         numbers=numbers,
         mosaic=mosaic,
-        sensor=bayer(mosaic.pattern, width, height, mosaic.balance),
+        sensor=bayer(mosaic.pattern, width, height, mosaic.balance, _clip_code(mosaic, cache)),
         size=(width, height),
         correction=correction,
         reliefs={k: heads[k][1].relief for k in numbers},
@@ -150,6 +150,12 @@ def read_lights(
         words=words,
     )
     return lights, reasons
+
+
+def _clip_code(mosaic: Mosaic, cache: Cache) -> int:
+    """Code of the cache from which on a sample may be clipped."""
+    adu = clip_level(mosaic)
+    return int((adu + cache.coding.pedestal) / cache.coding.step) + 1
 
 
 def _unlike_the_others(heads: dict[int, Mosaic]) -> dict[int, str]:

@@ -22,7 +22,7 @@ from stackkit.geometry import AnyMapping, Array
 from stackkit.methods import Method, Samples
 from stackkit.noise import Noise
 from stackkit.normalise import Level
-from stackkit.opening import Bayer, Plane, open_window, opening_taps
+from stackkit.opening import Bayer, Plane, beside_clipped, open_window, opening_taps
 from stackkit.response import noise_factors
 from stackkit.restoration import restorable, restore, restored_factors
 from stackkit.scratch import Cache, Window
@@ -224,9 +224,12 @@ def opened_tile(
     coding = (cache.coding.step, cache.coding.pedestal)
     taps = opening_taps(sensor.layout)
     open_window(codes, missing, coding, sensor.layout, sensor.cross, taps, planes, confidence)
+    near = np.zeros(codes.shape, dtype=np.bool_)
+    beside_clipped(codes, sensor.layout[7], near)
     return (
         planes,
         confidence,
+        near,
         (window.left, window.top),
         sensor.layout,
         resample.nodes_of(

@@ -5,7 +5,8 @@ What another colour's sample tells there of the steepness of the picture (itself
 four) is added, scaled by the white balance: a gradient-corrected linear demosaic (Malvar, He &
 Cutler 2004), with terms chosen so that a white star has the same width in all colours.
 
-Where samples are missing, a plane takes what is expected there (their codes, when somebody knows
+Beside clipped samples, whose steepness means nothing, each colour keeps to itself.  Where samples
+are missing, a plane takes what is expected there (their codes, when somebody knows
 what to expect) or what remains around, and says so: its *confidence* is the share of the usual
 samples that were there.
 """
@@ -28,13 +29,18 @@ TO_GREEN, TO_NEXT, TO_OTHER = 0.2, 0.45, 0.45
 """Share of the steepness given from red or blue to green, from green to red or blue, and between
 red and blue."""
 _SHARES = np.array([[0, TO_GREEN, TO_OTHER], [TO_NEXT, 0, TO_NEXT], [TO_OTHER, TO_GREEN, 0]])
+NEVER = 1 << 20
+"""A clip code beyond all codes."""
+_RINGS = 5
+"""How far from a clipped sample interpolation would ring, px."""
 _FAST = {"contract", "reassoc", "nsz", "arcp"}
 
 
 @dataclass(frozen=True)
 class Bayer:
-    """A sensor's colours for the kernels: ``layout`` (7,), red x y, blue x y, green parity, picture
-    width and height; ``cross`` (3, 3), what a colour's steepness gives to another.
+    """A sensor's colours for the kernels: ``layout`` (8,), red x y, blue x y, green parity, picture
+    width and height, the code from which on a sample is clipped; ``cross`` (3, 3), what a colour's
+    steepness gives to another.
     """
 
     layout: NDArray[np.int64]
@@ -46,17 +52,18 @@ def bayer(
     width: int,
     height: int,
     balance: tuple[float, float, float] | None = None,
+    clip: int = NEVER,
 ) -> Bayer:
     """The sensor of a 2×2 pattern (0 red, 1 green, 2 blue) and a picture's size.
 
     ``balance`` holds the as-shot multipliers, which bring the colours to one scale; without them
-    (None) each colour keeps to itself.
+    (None) each colour keeps to itself.  ``clip``: the code from which on a sample is clipped.
     """
     cross = np.zeros((3, 3), dtype=np.float32)
     if balance is not None:
         scale = np.array(balance)
         cross = np.asarray(_SHARES * scale[:, None] / scale[None, :], dtype=np.float32)
-    return Bayer(layout_of(pattern, width, height), cross)
+    return Bayer(layout_of(pattern, width, height, clip), cross)
 
 
 def neutral(sensor: Bayer) -> Bayer:
@@ -64,13 +71,25 @@ def neutral(sensor: Bayer) -> Bayer:
     return Bayer(sensor.layout, _SHARES.astype(np.float32) * sensor.cross.any())
 
 
-def layout_of(pattern: NDArray[np.uint8], width: int, height: int) -> NDArray[np.int64]:
-    """Sites of a 2×2 Bayer pattern for the kernels: red x y, blue x y, green parity, W, H."""
+def layout_of(
+    pattern: NDArray[np.uint8], width: int, height: int, clip: int = NEVER
+) -> NDArray[np.int64]:
+    """Sites of a 2×2 Bayer pattern for the kernels: red x y, blue x y, green parity, W, H, clip."""
     (red_y,), (red_x,) = np.nonzero(pattern == 0)
     (blue_y,), (blue_x,) = np.nonzero(pattern == 2)
     parity = (red_x + red_y + 1) & 1
-    sites = [red_x, red_y, blue_x, blue_y, parity, width, height]
+    sites = [red_x, red_y, blue_x, blue_y, parity, width, height, clip]
     return np.array(sites, dtype=np.int64)
+
+
+@numba.njit(cache=True, nogil=True)
+def beside_clipped(codes, clip, near):  # type: ignore[no-untyped-def]
+    """Set ``near`` (h, w) where a sample of a window is clipped close by."""
+    height, width = codes.shape
+    for y in range(height):
+        for x in range(width):
+            if codes[y, x] >= clip:
+                near[max(y - _RINGS, 0) : y + _RINGS + 1, max(x - _RINGS, 0) : x + _RINGS + 1] = 1
 
 
 @numba.njit(cache=True, nogil=True)
@@ -91,19 +110,22 @@ def open_window(codes, missing, coding, layout, cross, taps, planes, confidence)
                 planes[c, y, x] = planes[c, y, x] * step - shift
                 confidence[c, y, x] = 1.0
     middle = _window_levels(codes, step, pedestal, layout)
-    again = np.zeros((height, width), dtype=np.bool_)
+    none = np.zeros_like(cross)
+    again, plain = np.zeros((2, height, width), dtype=np.bool_)
+    beside_clipped(codes, layout[7], plain)
     for y in range(height):
         rim = y < 2 or y >= height - 2
         for x in range(width):
-            if rim or x < 2 or x >= width - 2:
+            if rim or x < 2 or x >= width - 2 or plain[y, x]:
                 again[y, x] = True
             if codes[y, x] == 0 or missing[y, x]:
                 again[max(y - 2, 0) : y + 3, max(x - 2, 0) : x + 3] = True
     for y in range(height):
         for x in range(width):
             if again[y, x]:
+                share = none if plain[y, x] else cross
                 _reopen(
-                    codes, missing, x, y, coding, layout, cross, taps, middle, planes, confidence
+                    codes, missing, x, y, coding, layout, share, taps, middle, planes, confidence
                 )
 
 

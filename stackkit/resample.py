@@ -85,6 +85,25 @@ def _interpolate(plane, i, j, wx, wy):  # type: ignore[no-untyped-def]
 
 
 @numba.njit(cache=True, inline="always")
+def _near(clipped, i, j):  # type: ignore[no-untyped-def]
+    height, width = clipped.shape
+    return clipped[min(max(j, 0), height - 1), min(max(i, 0), width - 1)]
+
+
+@numba.njit(cache=True)
+def _among(plane, i, j, value):  # type: ignore[no-untyped-def]
+    """The value, brought between the least and the greatest of the 4×4 samples around (i, j)."""
+    height, width = plane.shape
+    low, high = np.inf, -np.inf
+    for b in range(-1, 3):
+        for a in range(-1, 3):
+            v = plane[min(max(j + b, 0), height - 1), min(max(i + a, 0), width - 1)]
+            low = min(low, v)
+            high = max(high, v)
+    return min(max(value, low), high)
+
+
+@numba.njit(cache=True, inline="always")
 def _certainty(confidence, i, j, s, t):  # type: ignore[no-untyped-def]
     """Confidence between four samples, linearly."""
     height, width = confidence.shape
@@ -138,13 +157,25 @@ def _polynomial(c, x, y):  # type: ignore[no-untyped-def]
 
 @numba.njit(cache=True, nogil=True, fastmath=_FAST)
 def sample_frame(  # type: ignore[no-untyped-def]
-    planes, confidence, origin, layout, nodes, level, noise, relief, factors, values, variances
+    planes,
+    confidence,
+    clipped,
+    origin,
+    layout,
+    nodes,
+    level,
+    noise,
+    relief,
+    factors,
+    values,
+    variances,
 ):
     """One frame at the places of a tile, on the reference's scale, NaN where it has nothing.
 
     ``planes``, ``confidence`` from :func:`open_window` of the window whose first sample is site
-    ``origin`` (x, y); ``nodes`` (…, …, 2) the frame's places x, y of every ``NODE``-th place of the
-    tile, one node beyond it; ``level`` = (offset polynomials (3, 6), their unit (3,),
+    ``origin`` (x, y); ``clipped`` (h, w): where a sample close by is clipped, and a value is kept
+    among those around it; ``nodes`` (…, …, 2) the frame's places x, y of every ``NODE``-th place of
+    the tile, one node beyond it; ``level`` = (offset polynomials (3, 6), their unit (3,),
     transparency); ``noise`` (slope, floor) of one sample; ``relief`` as in
     :class:`stackkit.integrate.Placed`; ``factors`` from :func:`stackkit.response.noise_factors`.
     Results: ``values`` and ``variances`` (3, h, w).
@@ -169,6 +200,8 @@ def sample_frame(  # type: ignore[no-untyped-def]
             q, p = _cell(relief, u, v)
             for c in range(3):
                 adu[c] = _interpolate(planes[c], i, j, wx, wy)
+                if _near(clipped, i, j):
+                    adu[c] = _among(planes[c], i, j, adu[c])
                 own[c] = _sample_variance(adu[c], noise, relief[c, q, p])
             for c in range(3):
                 sure = _certainty(confidence[c], i, j, s, t)
@@ -181,7 +214,7 @@ def sample_frame(  # type: ignore[no-untyped-def]
 
 @numba.njit(cache=True, nogil=True, fastmath=_FAST)
 def add_frame(  # type: ignore[no-untyped-def]
-    planes, confidence, origin, layout, nodes, level, noise, relief, factors, share, sums
+    planes, confidence, clipped, origin, layout, nodes, level, noise, relief, factors, share, sums
 ):
     """Add one frame to a tile's running sums, with weight ``share``.
 
@@ -206,6 +239,8 @@ def add_frame(  # type: ignore[no-untyped-def]
             q, p = _cell(relief, u, v)
             for c in range(3):
                 adu[c] = _interpolate(planes[c], i, j, wx, wy)
+                if _near(clipped, i, j):
+                    adu[c] = _among(planes[c], i, j, adu[c])
                 own[c] = _sample_variance(adu[c], noise, relief[c, q, p])
             for c in range(3):
                 sure = _certainty(confidence[c], i, j, s, t)

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stackkit.geometry import Array
-from stackkit.opening import Bayer, colour_at, open_window, opening_taps
+from stackkit.opening import NEVER, Bayer, colour_at, open_window, opening_taps
 from stackkit.resample import PHASES, lanczos
 
 
@@ -79,4 +79,4 @@ def noise_factors(sensor: Bayer) -> Array:
     opening and interpolating give to the single samples.
     """
     sites = tuple(int(v) for v in sensor.layout[:5])
-    return _factors((*sites, 0, 0), tuple(float(v) for v in sensor.cross.ravel()))
+    return _factors((*sites, 0, 0, NEVER), tuple(float(v) for v in sensor.cross.ravel()))

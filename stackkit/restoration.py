@@ -7,8 +7,7 @@ the filter S that makes T·S as like the target as noise allows (Wiener 1949).  
 neighbours together in this way loses no noise where pictures are smooth, S(0) = 1, unlike narrower
 kernels, which weigh samples unevenly.
 
-Missing places, and clipped ones, which no optics drew, take no part: differences to them are
-left out.
+Missing places take no part: differences to them are left out.
 """
 
 from __future__ import annotations
@@ -18,9 +17,10 @@ from functools import lru_cache
 import numba
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import maximum_filter
 
 from stackkit.geometry import Array
-from stackkit.opening import Bayer, neutral
+from stackkit.opening import NEVER, Bayer, neutral
 from stackkit.response import Response, factors_of, response_of
 
 Plane = NDArray[np.float32]
@@ -35,6 +35,8 @@ _GROWTH = 1.35
 """The most by which the noise's variance may grow from pixel to pixel."""
 _PRICE = 0.01
 """Of noise beside a star's power."""
+_BESIDE = 4
+"""So many pixels around a clipped one nothing is taken back: no optics drew what is clipped."""
 _FREQUENCIES = 24
 _FEWEST = 3
 """With fewer frames places do not lie anyhow, and the filter would draw the sensor's mosaic."""
@@ -58,13 +60,18 @@ def restored_factors(sensor: Bayer) -> Array:
 def restore(picture: Plane, sensor: Bayer, clip: float) -> Plane:
     """The picture (3, H, W) without the blur; from ``clip`` ADU on samples count as clipped."""
     out = np.empty_like(picture)
-    _filter(picture, kernels(sensor), np.float32(clip), out)
+    clipped = np.zeros(picture.shape[1:], dtype=bool)
+    for plane in picture:
+        clipped |= plane >= clip
+    if clipped.any():
+        clipped = maximum_filter(clipped, 2 * _BESIDE + 1)
+    _filter(picture, kernels(sensor), clipped, out)
     return out
 
 
 def _key(sensor: Bayer) -> tuple[tuple[int, ...], tuple[float, ...]]:
     sites = tuple(int(v) for v in sensor.layout[:5])
-    return (*sites, 0, 0), tuple(float(v) for v in sensor.cross.ravel())
+    return (*sites, 0, 0, NEVER), tuple(float(v) for v in sensor.cross.ravel())
 
 
 @lru_cache(maxsize=8)
@@ -158,18 +165,18 @@ def _restored_factors(layout: tuple[int, ...], cross: tuple[float, ...]) -> Arra
 
 
 @numba.njit(cache=True, nogil=True)
-def _filter(picture, kernels, clip, out):  # type: ignore[no-untyped-def]
+def _filter(picture, kernels, clipped, out):  # type: ignore[no-untyped-def]
     colours, height, width = picture.shape
     for c in range(colours):
         for y in range(height):
             for x in range(width):
                 own = picture[c, y, x]
                 change = np.float32(0)
-                if own < clip:
+                if np.isfinite(own) and not clipped[y, x]:
                     for j in range(max(y - _REACH, 0), min(y + _REACH + 1, height)):
                         for i in range(max(x - _REACH, 0), min(x + _REACH + 1, width)):
                             other = picture[c, j, i]
-                            if other < clip:
+                            if np.isfinite(other):
                                 share = kernels[c, j - y + _REACH, i - x + _REACH]
                                 change += share * (other - own)
                 out[c, y, x] = own + change

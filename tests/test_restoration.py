@@ -8,10 +8,24 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from scenes import PATTERNS, cache_of, combined, layout, mosaic, placed, shift, summed
+from scenes import (
+    PATTERNS,
+    Here,
+    cache_of,
+    combined,
+    layout,
+    mosaic,
+    pattern_indices,
+    placed,
+    quiet,
+    shift,
+    summed,
+)
 from scipy.ndimage import correlate
 
+from stackkit import summing
 from stackkit.noise import Noise
+from stackkit.opening import bayer
 from stackkit.response import noise_factors
 from stackkit.restoration import kernels, restorable, restore, restored_factors
 
@@ -97,6 +111,29 @@ def test_a_star_of_many_frames_is_what_the_optics_drew(pattern, fwhm, tmp_path):
     away = (picture.value / tint - truth)[INSIDE]
     assert np.abs(away).max() < 0.06 * (2.2 / fwhm) ** 2 * peak
     assert away.min(initial=0, where=truth[8:-8, 8:-8] < 50.01 * np.ones((3, 1, 1))) > -0.01 * peak
+
+
+@every_pattern
+def test_a_clipped_star_throws_no_ring(pattern, tmp_path):
+    """Twenty-five frames of a star forty times too bright: nothing over the clip, nothing under the
+    sky by more than a thousandth of it.
+    """
+    rng = np.random.default_rng(5)
+    shape, tint = (48, 56), np.array([0.52, 1.0, 0.66])[:, None, None]
+    mosaics, moves = [], rng.uniform(-3, 3, (25, 2))
+    for move in moves:
+        light = 160_000 * star(shape, (28.3 + move[0], 23.6 + move[1]), 2.4)
+        mosaics.append(np.minimum(mosaic(tint * (50 + light), pattern), 3800))
+    cache = cache_of(tmp_path, mosaics)
+    clip = int((3790 + cache.coding.pedestal) / cache.coding.step)
+    sensor = bayer(pattern_indices(pattern), *shape[::-1], BALANCE, clip)
+    ready = [placed(cache, k, shift(*move), Noise(0.5, 4.0)) for k, move in enumerate(moves)]
+    nothing = np.zeros(shape, dtype=bool)
+    rest = (nothing, None, None, 3600.0, Here(), quiet)
+    picture, _ = summing.total(cache, ready, sensor, *rest)
+    inside = picture.value[INSIDE]
+    assert inside.max() < 3800.5
+    assert (inside - 50 * tint).min() > -4
 
 
 @every_pattern
