@@ -57,6 +57,8 @@ _REACH = 20
 """Half the width over which a cross profile is taken, px."""
 _LEAST, _MOST = 3.0, 16.0
 """Half the width that is cut, px: 3 holds all but a hundredth of the light of stars 2.5 px wide."""
+_SHOULDER = 4.0
+"""Width of the shoulders on which light beyond a cut is looked for, px."""
 _STAYS = 0.003
 """Share of a trail's light that may stay beyond the cut."""
 _BRIGHT = 3.0
@@ -69,12 +71,16 @@ _MOST_TRAILS = 40
 @dataclass(frozen=True)
 class Trail:
     """Light that crossed a frame: ``path`` of nodes (x, y) in px of its mosaic, the full ``width``
-    that is cut, px, and the mean deviation of a sample on the ridge (``strength``), in its noise.
+    that is cut, px, the mean deviation of a sample on the ridge (``strength``), in its noise and at
+    most 4, the ``light`` across it (deviations added), and what share of it lies beyond the cut
+    (``left``, as well as noise lets tell).
     """
 
     path: tuple[tuple[float, float], ...]
     width: float
     strength: float
+    light: float = 0.0
+    left: float = 0.0
 
     @property
     def start(self) -> tuple[float, float]:
@@ -228,8 +234,10 @@ def _followed(deviation: Plane, starry: Mask, line: Array) -> Trail | None:
         return None
     strength = float(np.mean([ridge, *(r for _, r in backward), *(r for _, r in forward)]))
     path = _lengthened(np.array(nodes))
-    half = _half_width(_profile(deviation, starry, path)) + (strength > _BRIGHT)
-    return Trail(_nodes(path), 2 * half, strength)
+    profile, sigma = _profile(deviation, starry, path)
+    half = _half_width(profile, sigma) + (strength > _BRIGHT)
+    light, beyond = _light(profile, half)
+    return Trail(_nodes(path), 2 * half, strength, light, beyond / max(light + beyond, 1e-6))
 
 
 def _one_way(
@@ -332,20 +340,24 @@ def _add_profile(deviation, starry, a, b, total, square, count):  # type: ignore
                     count[o + _REACH] += 1
 
 
-def _half_width(profile: tuple[Array, Array]) -> float:
-    """Half the width to cut: beyond it lies a hundredth of the light, or what noise hides."""
-    mean, sigma = profile
-    outer = np.r_[0:3, -3:0]
-    mean = mean - np.mean(mean[outer])
+def _half_width(profile: Array, sigma: Array) -> float:
+    """Half the width to cut: beyond it lies next to nothing of the light, or what noise hides."""
     away = np.abs(np.arange(-_REACH, _REACH + 1))
-    light = float(mean[away <= _LEAST].sum())
+    light, _ = _light(profile, _LEAST)
     for half in np.arange(_LEAST, _MOST, 1.0):
-        beyond = (away > half) & (away <= half + 4)
-        left = float(mean[beyond].sum())
+        beyond = (away > half) & (away <= half + _SHOULDER)
         hidden = 2 * float(np.sqrt(np.sum(sigma[beyond] ** 2)))
-        if left < max(_STAYS * light, hidden):
+        if _light(profile, half)[1] < max(_STAYS * light, hidden):
             return float(half)
     return _MOST
+
+
+def _light(profile: Array, half: float) -> tuple[float, float]:
+    """Light within ``half`` px of the path and on the shoulders beyond, over what lies outside."""
+    away = np.abs(np.arange(-_REACH, _REACH + 1))
+    over = profile - np.mean(profile[away > _REACH - 3])
+    shoulders = (away > half) & (away <= half + _SHOULDER)
+    return float(over[away <= half].sum()), float(over[shoulders].sum())
 
 
 def _blank(cells: Plane, trail: Trail) -> None:

@@ -203,6 +203,7 @@ def _yardstick(
         stars=stars,
         width_frame=single,
         paths=paths,
+        left=_left(looked.verdict.trails),
         tracks=tracks,
         colours=colours,
         starry=starry,
@@ -238,6 +239,15 @@ def _paths(ready: Prepared, trails: dict[int, tuple[Trail, ...]]) -> list[Array]
     return paths
 
 
+def _left(trails: dict[int, tuple[Trail, ...]]) -> float:
+    """What share of all trails' light lies beyond their cuts, bright ones counting by their light
+    squared, as they do in a fit.
+    """
+    every = [trail for found in trails.values() for trail in found]
+    power = sum(trail.light**2 for trail in every)
+    return sum(trail.light**2 * trail.left for trail in every) / power if power > 0 else 0.0
+
+
 def _crops(
     ready: Prepared, looked: Looked, base: Stack, yard: Yardstick, pictures: dict[str, Plane]
 ) -> tuple[list[dict[str, Any]], dict[str, bytes]]:
@@ -256,6 +266,7 @@ def _crops(
             np.sqrt(yard.variance),
             lights.mosaic.balance,
             reference.metadata.orientation,
+            looks.clip(lights),
         )
         files = {name: f"{place.key}-{name}.png" for name in cut}
         crops.update({files[name]: data for name, data in cut.items()})

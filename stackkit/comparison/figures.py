@@ -41,8 +41,9 @@ class Yardstick:
     ``value`` (3, H, W); ``variance`` (3,) typical of a pixel; ``noise_frame`` and ``noise`` (3,)
     of block means of one frame and of the yardstick; ``mean`` (3, H, W) the plain mean;
     ``stars`` (N, 2) places; ``width_frame``: star width in one frame, px; ``paths`` of trails
-    (steps, 2) on the grid; ``tracks`` (defects, frames, 2) of hot pixels, and their ``colours``;
-    ``starry`` (H, W): where stars are.
+    (steps, 2) on the grid, and what share of their light the yardstick itself leaves (``left``);
+    ``tracks`` (defects, frames, 2) of hot pixels, and their ``colours``; ``starry`` (H, W): where
+    stars are.
     """
 
     value: Plane
@@ -53,6 +54,7 @@ class Yardstick:
     stars: Array
     width_frame: float
     paths: list[Array]
+    left: float
     tracks: Array
     colours: NDArray[np.int64]
     starry: NDArray[np.bool_]
@@ -135,16 +137,19 @@ def _excess(plane: Plane, path: Array, offsets: Array = _STRIP, beside: Array = 
 
 
 def _trail_left(value: Plane, yard: Yardstick) -> float | None:
-    """Least squares share of what the plain mean leaves of all trails; None without trails."""
+    """Share that is left of what the plain mean keeps of all trails; None without trails.
+
+    By least squares on differences from the yardstick, in which the scene cancels.
+    """
     found, expected = 0.0, 0.0
     for path in yard.paths:
         for one, own, mean in zip(value, yard.value, yard.mean, strict=True):
-            leaves = _excess(mean, path) - _excess(own, path)
-            here = _excess(np.where(yard.starry, np.nan, one), path)
-            good = np.isfinite(leaves) & np.isfinite(here)
-            found += float(np.sum(leaves[good] * here[good]))
-            expected += float(np.sum(leaves[good] ** 2))
-    return found / expected if expected > 0 else None
+            beneath = _excess(own, path)
+            kept, here = _excess(mean, path) - beneath, _excess(one, path) - beneath
+            good = np.isfinite(kept) & np.isfinite(here)
+            found += float(np.sum(kept[good] * here[good]))
+            expected += float(np.sum(kept[good] ** 2))
+    return yard.left + (1 - yard.left) * found / expected if expected > 0 else None
 
 
 def _hot_left(value: Plane, yard: Yardstick) -> float | None:

@@ -21,7 +21,7 @@ WIDTH, HEIGHT = 160, 120
 """Of a crop, px."""
 _SMOOTH = 6.0
 """Width of the smoothing, in blocks of 8 px, that leaves nebulae and the Milky Way."""
-_BLACK, _SOFT, _WHITE = 4.0, 3.0, 250.0
+_BLACK, _SOFT, _WHITE = 8.0, 3.0, 250.0
 """The stretch, in noise of one pixel of the yardstick: how far below the sky black lies, from where
 on it bends, and what is white."""
 
@@ -145,17 +145,20 @@ def crop(
     noise: Array,
     balance: tuple[float, float, float] | None,
     orientation: int,
+    clip: float,
 ) -> dict[str, bytes]:
     """PNG files by method of one place, upright, all stretched as the yardstick ``yard`` needs.
 
-    ``noise`` (3,) of one of its pixels.
+    ``noise`` (3,) of one of its pixels.  From ``clip`` ADU on all colours are shown as full, so
+    that a clipped star is white.
     """
     rows, columns = slice(place.top, place.top + HEIGHT), slice(place.left, place.left + WIDTH)
     gains = np.array(balance or (1.0, 1.0, 1.0))[:, None, None]
+    full = clip * float(gains.min())
     unit = float(np.sqrt(np.mean((noise * gains[:, 0, 0]) ** 2)))
     sky = np.nanmedian(np.nan_to_num(yard[:, rows, columns] * gains), axis=(1, 2), keepdims=True)
     return {
-        name: _png((picture[:, rows, columns] * gains - sky) / unit, orientation)
+        name: _png((np.minimum(picture[:, rows, columns] * gains, full) - sky) / unit, orientation)
         for name, picture in pictures.items()
     }
 

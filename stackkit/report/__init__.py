@@ -1,0 +1,1 @@
+"""Pages to look at: self-contained, from the record and pictures alone."""
