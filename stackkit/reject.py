@@ -31,9 +31,10 @@ from stackkit.lasting import (
     restless,
 )
 from stackkit.opening import Bayer
+from stackkit.ridge import Trail
 from stackkit.scratch import Cache
 from stackkit.stack_result import Stack
-from stackkit.trails import Trail, find_trails, trail_mask
+from stackkit.trails import find_trails, movers, trail_mask
 
 Plane = NDArray[np.float32]
 Mask = NDArray[np.bool_]
@@ -86,23 +87,23 @@ def judge(
     def one(frame: Placed) -> tuple[Mask, Plane, Mask, list[Trail]]:
         starry = np.zeros(cache.shape, dtype=bool)
         deviation = _deviation(cache, frame, sensor, first.value, spread, starry)
-        mask = outliers(deviation)
-        found = find_trails(deviation, starry)
-        return mask | trail_mask(found, mask), deviation, starry, found
+        return outliers(deviation), deviation, starry, find_trails(deviation, starry)
 
-    rejected, trails = 0, {}
+    rejected, found = 0, {}
     in_time = sorted(frames, key=lambda frame: frame.number)
     # In order and one by one: sums of floats must not depend on which thread is first.
-    for done, (frame, (mask, deviation, starry, found)) in enumerate(
+    for done, (frame, (mask, deviation, starry, lines)) in enumerate(
         zip(in_time, _lazily(pool, one, in_time), strict=True), start=1
     ):
         scratch.put_rejected(cache, frame.number, mask)
         rejected += int(mask.sum())
         np.logical_or(evidence.starry, starry, out=evidence.starry)
-        if found:
-            trails[frame.number] = tuple(found)
+        if lines:
+            found[frame.number] = lines
         listen(evidence, deviation, mask, late=2 * done > len(frames))
         step(done, len(frames))
+    trails = movers(found, {frame.number: frame.mapping for frame in frames}, len(frames))
+    rejected += sum(_cut(cache, number, lines) for number, lines in trails.items())
     moved = _drift(in_time, cache.shape)
     defects = convicted(evidence, suspects, len(frames), moved)
     unfit = defects | restless(evidence)
@@ -112,6 +113,14 @@ def judge(
         noise = _sky_noise(first, frames[0], spread)
         pattern = fixed_pattern(evidence, unfit, share, noise, sensor.layout, cache.coding)
     return Verdict(defects, pattern, rejected / (len(frames) * defects.size), trails)
+
+
+def _cut(cache: Cache, number: int, trails: Sequence[Trail]) -> int:
+    """Add a frame's trails to what is rejected of it; how many samples that are more."""
+    mask = scratch.get_rejected(cache, number, scratch.whole(cache))
+    wider = mask | trail_mask(trails, mask)
+    scratch.put_rejected(cache, number, wider)
+    return int(wider.sum()) - int(mask.sum())
 
 
 def _drift(frames: Sequence[Placed], shape: tuple[int, int]) -> float:

@@ -28,10 +28,10 @@ from stackkit.noise import block_noise
 from stackkit.opening import colour_at
 from stackkit.output.files import reason
 from stackkit.progress import Progress
+from stackkit.ridge import Trail
 from stackkit.stack_result import Stack
 from stackkit.stars import select
 from stackkit.summing import NoiseBlocks
-from stackkit.trails import Trail
 
 SCHEMA = "stackkit-compare/1"
 MEAN = "mean"

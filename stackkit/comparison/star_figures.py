@@ -42,7 +42,11 @@ def patches(plane: Plane, xy: Array) -> tuple[Array, Array, Array]:
     dy = rows - xy[:, 1, None, None] + 0.0 * values
     r = np.hypot(dx, dy)
     ring = np.where((r >= _RING[0]) & (r <= _RING[1]), values, np.nan)
-    return values - _middle(ring.reshape(len(xy), -1))[:, None, None], dx, dy
+    return (
+        values - _middle(ring.reshape(len(xy), ring[0].size if len(xy) else 1))[:, None, None],
+        dx,
+        dy,
+    )
 
 
 def _middle(rows: Array) -> Array:
