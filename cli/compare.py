@@ -9,7 +9,7 @@ from pathlib import Path
 import click
 
 from .stack import take_back
-from .terminal import Explained, Place, Whole, progress_bar
+from .terminal import Explained, Place, Whole, progress_bar, shown
 
 
 @click.command(
@@ -67,7 +67,7 @@ def command(
     from stackkit.line import Options
     from stackkit.output.record import plain
 
-    from .comparison_text import comparison_text
+    from .comparison_text import terminal_table
 
     names = [name.strip() for name in methods.split(",") if name.strip()]
     made = [folder for folder in (out, *out.parents) if not folder.exists()]
@@ -82,4 +82,5 @@ def command(
     if as_json:
         click.echo(json.dumps(plain(record), ensure_ascii=True, indent=1))
     else:
-        click.echo(comparison_text(record, out, shutil.get_terminal_size().columns))
+        click.echo(terminal_table(plain(record), shutil.get_terminal_size().columns))
+        click.echo(f"\nLook at it: {shown(str(out / 'compare.html'))}")

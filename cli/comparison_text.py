@@ -1,79 +1,153 @@
-"""The table of a comparison for the terminal, and what to take."""
+"""A comparison of methods as a table for a terminal, and what to take, in words."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
-from pathlib import Path
+from collections.abc import Sequence
 from typing import Any
 
-from .terminal import fitted, shown
+from rich.cells import cell_len, set_cell_size
 
-_NARROWEST = 60
-_WIDE = 100
-"""Columns of the terminal from which on all figures fit."""
+from stackkit.report.figures import FIGURES, NOTHING, Figure, best, ordered
 
+from .terminal import shown
 
-@dataclass(frozen=True)
-class _Column:
-    key: str
-    head: tuple[str, str]
-    text: Callable[[Any], str]
-    always: bool = True
-
-
-def _percent(value: float, places: int = 1) -> str:
-    text = f"{100 * value:.{places}f}"
-    return f"{'0' if float(text) == 0 else text}%"
-
-
-_COLUMNS = (
-    _Column("noise_gain", ("less", "noise"), lambda v: f"{v:.2f}×"),
-    _Column("noise_share", ("of", "√N"), lambda v: _percent(v, 0)),
-    _Column("width_px", ("star", "px"), lambda v: f"{v:.2f}"),
-    _Column("depth_mag", ("fainter", "mag"), lambda v: f"{v:.2f}"),
-    _Column("trail_left", ("trails", "left"), _percent),
-    _Column("hot_left", ("hot px", "left"), lambda v: _percent(v), always=False),
-    _Column("core_bias", ("star", "cores"), _percent),
-    _Column(
-        "colour_shift", ("colour", "R, B"), lambda v: ", ".join(map(_percent, v)), always=False
-    ),
-    _Column("rejected_share", ("left", "out"), lambda v: _percent(v, 2)),
-    _Column("seconds", ("time", "s"), lambda v: f"{v:.1f}"),
+_NARROWEST = 40
+_MOST_NAME = 16
+"""Columns of a name as long as there are figures to show in its stead."""
+_WIDEST_NAME = 40
+_GAP = 2
+_MOST_TOLD = (
+    "noise_gain",
+    "trail_left",
+    "width_px",
+    "score",
+    "depth_mag",
+    "core_bias",
+    "hot_left",
+    "rejected_share",
+    "seconds",
+    "noise_share",
+    "colour_shift",
+    "width_ratio",
 )
+"""The figures by what they tell: the last are the first to go where the terminal is narrow."""
+
+Row = dict[str, Any]
+Column = tuple[Figure, list[str]]
+"""A figure with its two lines of heading and its text for every method."""
 
 
-def comparison_text(record: Mapping[str, Any], out: Path, columns: int = 80) -> str:
-    """What a comparison says at its end: the table, the advice, where to look."""
-    width = max(columns, _NARROWEST)
-    frames, advice = record["frames"], record["recommendation"]
-    lines = [f"{frames['used']} of {frames['given']} frames compared.", ""]
-    lines += _table(record, width)
-    lines += ["", *(fitted("  ", reason, width, 2) for reason in advice["reasons"])]
-    lines += ["", fitted("Take: ", advice["method"], width)]
-    lines.append(fitted("Look: ", str(out / "compare.html"), width))
+def terminal_table(record: Row, width: int) -> str:
+    """The figures of every method and the recommendation, no line wider than ``width`` columns.
+
+    Below 40 columns it is written for 40.  A wider terminal shows more figures and longer names.
+    """
+    width = max(width, _NARROWEST)
+    methods = ordered(record)
+    columns = [_column(figure, methods) for figure in FIGURES]
+    names = [shown(method["name"]) for method in methods]
+    longest = min(max(cell_len(name) for name in ["method", *names]), _WIDEST_NAME)
+    room = width - _GAP - min(longest, _MOST_NAME)
+    kept = _that_fit(columns, room)
+    spare = room - sum(_wide(column) for column in kept)
+    name_width = min(longest, min(longest, _MOST_NAME) + spare)
+    lines = [*_table(kept, names, _marks(record, methods), name_width), ""]
+    for start, text in _legend(record, columns, kept):
+        lines += _wrapped(start, shown(text), width)
     return "\n".join(lines)
 
 
-def _table(record: Mapping[str, Any], width: int) -> list[str]:
-    shown_columns = [c for c in _COLUMNS if c.always or width >= _WIDE]
-    rows = [
-        ["", *(c.head[0] for c in shown_columns)],
-        ["method", *(c.head[1] for c in shown_columns)],
-    ]
-    taken = record["recommendation"]["method"]
-    for method in record["methods"]:
-        name = shown(method["name"]) + (" ←" if method["name"] == taken else "")
-        cells = (method.get(c.key) for c in shown_columns)
-        texts = ("–" if v is None else c.text(v) for c, v in zip(shown_columns, cells, strict=True))
-        rows.append([name, *texts])
-    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
-    return [
-        "  ".join(
-            [
-                row[0].ljust(widths[0]),
-                *(t.rjust(w) for t, w in zip(row[1:], widths[1:], strict=True)),
-            ]
-        ).rstrip()
-        for row in rows
-    ]
+def _column(figure: Figure, methods: Sequence[Row]) -> Column:
+    """The column of a figure; a point of its own, ``*``, follows the best values."""
+    winners = best(figure, methods)
+    texts = []
+    for method in methods:
+        text = figure.text(method) or NOTHING
+        texts.append(text + ("*" if method["name"] in winners else " "))
+    return figure, [f"{figure.short[0]} ", f"{figure.short[1]} ", *texts]
+
+
+def _wide(column: Column) -> int:
+    # The last of its columns, which holds the mark, parts it from the next.
+    return 1 + max(cell_len(text) for text in column[1])
+
+
+def _that_fit(columns: Sequence[Column], room: int) -> list[Column]:
+    """As many columns as fit, the most telling ones, in the order of the page."""
+    taken: set[str] = set()
+    for key in _MOST_TOLD:
+        column = next(column for column in columns if column[0].key == key)
+        if _wide(column) <= room:
+            taken.add(key)
+            room -= _wide(column)
+    return [column for column in columns if column[0].key in taken]
+
+
+def _marks(record: Row, methods: Sequence[Row]) -> list[str]:
+    advice = record["recommendation"] or {"method": None, "as_good": []}
+
+    def mark(name: str) -> str:
+        return "> " if name == advice["method"] else "= " if name in advice["as_good"] else "  "
+
+    return [mark(method["name"]) for method in methods]
+
+
+def _table(
+    columns: Sequence[Column], names: Sequence[str], marks: Sequence[str], name_width: int
+) -> list[str]:
+    heads = ["  ", "  ", *marks]
+    firsts = ["", "method", *names]
+    lines = []
+    for number, (head, first) in enumerate(zip(heads, firsts, strict=True)):
+        cells = [
+            " " * (_wide(column) - cell_len(column[1][number])) + column[1][number]
+            for column in columns
+        ]
+        lines.append((head + _cut(first, name_width) + "".join(cells)).rstrip())
+    return lines
+
+
+def _cut(name: str, width: int) -> str:
+    """``name`` in exactly ``width`` columns of the terminal; … where it had to be cut."""
+    if cell_len(name) <= width:
+        return set_cell_size(name, width)
+    return set_cell_size(set_cell_size(name, width - 1).rstrip() + "…", width)
+
+
+def _wrapped(start: str, text: str, width: int) -> list[str]:
+    """Lines of at most ``width`` columns, where a name may hold letters that are two wide.
+
+    They go on below where ``text`` began; a word that fits on no line is cut.
+    """
+    indent = " " * len(start)
+    lines = [start]
+    room = width - len(start)
+    for word in text.split():
+        piece = word if cell_len(word) <= room else _cut(word, room)
+        blank = "" if lines[-1] in (start, indent) else " "
+        if cell_len(lines[-1] + blank + piece) > width:
+            lines.append(indent)
+            blank = ""
+        lines[-1] += blank + piece
+    return [line.rstrip() for line in lines]
+
+
+def _legend(
+    record: Row, columns: Sequence[Column], kept: Sequence[Column]
+) -> list[tuple[str, str]]:
+    left_out = [figure.heading for figure, _ in columns if figure not in {f for f, _ in kept}]
+    more = f" More in compare.html: {', '.join(left_out).lower()}." if left_out else ""
+    advice = record["recommendation"]
+    equal = ", = as good" if advice and advice["as_good"] else ""
+    chosen = f"> recommended{equal}, " if advice else ""
+    lines = [("", f"{chosen}* best of a column, {NOTHING} cannot be told.{more}"), ("", "")]
+    if advice is None:
+        return [*lines, ("", "No method stands out. Look at the pictures in compare.html.")]
+    lines.append(("Take ", _sentence(advice)))
+    if advice["as_good"]:
+        lines.append(("", f"As good here: {', '.join(advice['as_good'])}."))
+    return lines
+
+
+def _sentence(advice: Row) -> str:
+    return " ".join([f"{advice['method']}.", *advice["reasons"]])

@@ -1,172 +1,397 @@
-"""The page of a comparison: safe, self-contained, complete, and never broken by what is missing."""
+"""The page of a comparison: what it lets in, what it says, and that it holds together."""
 
 from __future__ import annotations
 
 import base64
 import copy
+import fnmatch
 import hashlib
+import itertools
+import math
 import re
+import tomllib
 from html.parser import HTMLParser
 from pathlib import Path
 
-import imagecodecs
-import numpy as np
 import pytest
-from stackkit_cli.comparison_text import comparison_text
+from comparison_record import NAMES, comparison, crop, many, mean, method, pictures
+from jsonschema import Draft202012Validator, ValidationError
 
-from stackkit.report.chart import convergence_chart, convergence_verdict
-from stackkit.report.comparison_page import page_of_comparison
+from stackkit.output.record import plain
+from stackkit.report import compare_schema, page_of_comparison
+from stackkit.report.chart import chart, gain_of_twice, verdict
+from stackkit.report.figures import FIGURES, best
 
-PNG = bytes(imagecodecs.png_encode(np.zeros((4, 6, 3), np.uint8)))
-
-
-def method(name, **more):
-    return {
-        "name": name,
-        "purpose": "what it does",
-        "parameters": {"kappa": 3.0},
-        "noise_gain": 4.8,
-        "noise_share": 0.98,
-        "width_px": 2.5,
-        "width_ratio": 0.94,
-        "depth_mag": 1.7,
-        "faintest_adu": 20.0,
-        "trail_left": 0.01,
-        "hot_left": 0.002,
-        "core_bias": -0.001,
-        "colour_shift": [0.001, -0.0004],
-        "rejected_share": 0.004,
-        "seconds": 2.0,
-        "score": 1.0,
-        **more,
-    }
+ROOT = Path(__file__).parent.parent
+VALIDATOR = Draft202012Validator(compare_schema())
+FIGURE = {figure.key: figure for figure in FIGURES}
+NULLED = (
+    "noise_gain", "noise_share", "width_px", "width_ratio", "depth_mag", "trail_left", "hot_left",
+    "core_bias", "colour_shift", "rejected_share", "seconds", "score",
+)  # fmt: skip
+VOID = {"meta", "link", "img", "input", "br"}
+"""Elements without an end (HTML Living Standard, 13.1.2)."""
+HOSTILE = (
+    "<script>alert(1)</script>",
+    "\"'><img src=x onerror=alert(1)>",
+    "🔭🌌 ночь 夜",
+    "x" * 200,
+    "</style></title>&amp;{{ 7*7 }}",
+    "https://example.org/a.js",
+)
 
 
-def record_of(*names):
-    return {
-        "format": "stackkit-compare/1",
-        "version": "1.0",
-        "made": "2026-11-26T01:20:00Z",
-        "frames": {
-            "given": 26,
-            "used": 24,
-            "reference": "IMG_12.dng",
-            "exposure_s": 8.0,
-            "total_s": 192.0,
-        },
-        "camera": {"name": None},
-        "methods": [method(name) for name in names],
-        "recommendation": {"method": names[0], "reasons": ["It is best."], "as_good": []},
-        "convergence": [{"frames": n, "noise_gain": n**0.5} for n in (1, 2, 4, 8, 16, 24)],
-        "crops": [
-            {
-                "place": "star-field",
-                "title": "A field of stars",
-                "x": 9,
-                "y": 9,
-                "width": 160,
-                "height": 120,
-                "magnified": 3,
-                "pictures": {name: f"star-field-{k}.png" for k, name in enumerate(names)},
-                "note": "Look.",
-            }
-        ],
-        "timing": {"shared_s": 12.0, "all_s": 40.0},
-    }
+class Page(HTMLParser):
+    """The elements of a page, and the text of its style and script."""
 
-
-def crops_of(record):
-    return {name: PNG for place in record["crops"] for name in place["pictures"].values()}
-
-
-class _Tags(HTMLParser):
-    def __init__(self, page):
+    def __init__(self, text):
         super().__init__()
-        self.ids, self.links, self.open, self.inline = [], [], [], {"style": "", "script": ""}
-        self.feed(page)
+        self.elements, self.open, self.inline, self.words = [], [], {}, []
+        self.feed(text)
+        self.close()
 
     def handle_starttag(self, tag, attrs):
-        found = dict(attrs)
-        assert not [name for name in found if name.startswith("on") or name == "style"]
-        self.ids += [found["id"]] if "id" in found else []
-        self.links += [found[name] for name in ("src", "href", "action") if name in found]
-        self.open.append(tag)
+        self.elements.append((tag, dict(attrs)))
+        assert len(dict(attrs)) == len(attrs), f"an attribute twice in {tag}"
+        if tag not in VOID:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag, attrs):
+        self.handle_starttag(tag, attrs)
+        self.handle_endtag(tag)
 
     def handle_endtag(self, tag):
-        while self.open and self.open.pop() != tag:
-            pass
+        assert self.open.pop() == tag
 
     def handle_data(self, data):
-        if self.open and self.open[-1] in self.inline:
-            self.inline[self.open[-1]] += data
+        if self.open and self.open[-1] in ("style", "script"):
+            self.inline.setdefault(self.open[-1], []).append(data)
+        else:
+            self.words.append(data)
+
+    def values(self, name):
+        return [attrs[name] for _, attrs in self.elements if name in attrs]
+
+    @property
+    def text(self):
+        return " ".join(" ".join(self.words).split())
 
 
-HOSTILE = ["<script>alert(1)</script>", '"><img src=x onerror=1>', "“ünï” 🌌" * 20, "a" * 200]
+def rendered(record):
+    return page_of_comparison(record, pictures(record))
 
 
-@pytest.mark.parametrize("names", [["by-sample", "mean"], ["only"], HOSTILE, list("abcdefghijkl")])
-def test_the_page_is_whole_and_safe(names):
-    record = record_of(*names)
-    record["camera"]["name"] = names[0]
-    page = page_of_comparison(record, crops_of(record))
-    tags = _Tags(page)
-    assert len(tags.ids) == len(set(tags.ids))
-    assert all(link.startswith("data:image/png") for link in tags.links)
-    assert len(tags.links) == len(names)
-    assert not re.search(r"https?://", page)
-    policy = re.search(r'Policy" content="([^"]+)"', page)[1].replace("&#39;", "'")
-    assert "default-src 'none'" in policy
-    for kind, text in tags.inline.items():
-        digest = base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()
-        assert f"{kind}-src 'sha256-{digest}'" in policy
-    assert "<script>alert" not in page
+def hostile():
+    methods = [method(name, purpose=name, parameters={name: name}) for name in HOSTILE]
+    return comparison(
+        version=HOSTILE[0],
+        made=HOSTILE[0],
+        frames={**comparison()["frames"], "reference": HOSTILE[1]},
+        camera={"make": HOSTILE[0], "model": HOSTILE[1]},
+        methods=methods,
+        recommendation={"method": HOSTILE[0], "reasons": [HOSTILE[1]], "as_good": [HOSTILE[3]]},
+        crops=[crop(methods=HOSTILE, title=HOSTILE[0], note=HOSTILE[1])],
+    )
 
 
-def test_what_is_unknown_is_a_dash():
-    record = record_of("one", "two")
-    for row in record["methods"]:
-        for key in ("noise_gain", "noise_share", "depth_mag", "trail_left", "hot_left"):
-            row[key] = None
-        for key in ("width_px", "core_bias", "colour_shift", "rejected_share"):
-            row[key] = None
-    record["convergence"] = [{"frames": 1, "noise_gain": None}]
-    record["crops"] = []
-    page = page_of_comparison(record, {})
-    assert page.count(">–<") >= 18
-    assert "<svg" not in page
-    assert 'id="viewer"' not in page
-    assert "–" in comparison_text(record, Path("out"))
+def nulls():
+    return comparison(
+        frames={"given": 3, "used": 3, "reference": None, "exposure_s": None, "total_s": None},
+        camera=None,
+        methods=[method(name, **dict.fromkeys(NULLED)) for name in ("by-sample", "mean")],
+        convergence=[{"frames": 1, "noise_gain": None}, {"frames": 2, "noise_gain": None}],
+        timing={"shared_s": None, "all_s": None},
+    )
 
 
-def test_a_crop_that_is_not_there_is_left_out():
-    record = record_of("one", "two")
-    page = page_of_comparison(record, {"star-field-0.png": PNG})
-    assert page.count("data:image/png") == 1
+RECORDS = {
+    "example": comparison(),
+    "hostile": hostile(),
+    "nulls": nulls(),
+    "half a colour": comparison(methods=[mean(), method(colour_shift=[0.1, None])]),
+    "nameless camera": comparison(camera={"make": None, "model": None}),
+    "one method": comparison(methods=[method()], crops=[crop(methods=["by-sample"])]),
+    "twelve methods": many(),
+    "no crops": comparison(crops=[]),
+    "no note": comparison(crops=[crop(note=None)]),
+    "no pictures": comparison(crops=[crop(methods=())]),
+    "nothing recommended": comparison(recommendation=None),
+    "no convergence": comparison(convergence=[]),
+}
+each_record = pytest.mark.parametrize("record", RECORDS.values(), ids=RECORDS)
 
 
-def test_the_recommended_method_is_marked_in_words():
-    page = page_of_comparison(*(lambda r: (r, crops_of(r)))(record_of("one", "two")))
-    assert page.count("take this") == 1
-    assert "(best)" in page
+def test_the_schema_is_one():
+    Draft202012Validator.check_schema(compare_schema())
 
 
-def test_the_chart_has_the_line_and_every_point():
-    rows = record_of("one")["convergence"]
-    chart = str(convergence_chart(rows))
-    assert chart.count("<circle") == 6
-    assert "√N" in chart
-    assert "every frame counted" in convergence_verdict(rows)
-    poor = copy.deepcopy(rows)
-    poor[-1]["noise_gain"] = 3.0
-    assert "61 %" in convergence_verdict(poor)
-    assert convergence_chart(rows[:1]) is None
+@each_record
+def test_records_follow_the_schema(record):
+    VALIDATOR.validate(plain(record))
 
 
-@pytest.mark.parametrize("columns", [60, 80, 120, 200])
-@pytest.mark.parametrize("names", [["by-sample"], list("abcdefghijkl")])
-def test_the_table_fits_the_terminal(columns, names, tmp_path):
-    text = comparison_text(record_of(*names), tmp_path, columns)
-    table = text.split("\n\n")[1].splitlines()
-    assert max(map(len, table)) <= max(columns, 80)
-    assert len(table) == 2 + len(names)
-    assert table[2].startswith(f"{names[0]} ←")
+@pytest.mark.parametrize(
+    "change",
+    [
+        lambda record: record.pop("timing"),
+        lambda record: record["methods"][0].pop("score"),
+        lambda record: record["methods"][0].update(noise_gain="4.8"),
+        lambda record: record["methods"][0].update(colour_shift=[0.1]),
+        lambda record: record["methods"][0].update(rejected_share=1.5),
+        lambda record: record.update(methods=[]),
+        lambda record: record["crops"][0].update(place="moon"),
+        lambda record: record.update(format="stackkit-compare/2"),
+        lambda record: record.update(more=1),
+    ],
+)
+def test_what_is_no_record_is_refused(change):
+    record = copy.deepcopy(comparison())
+    change(record)
+    with pytest.raises(ValidationError):
+        VALIDATOR.validate(record)
+
+
+@each_record
+def test_the_policy_names_the_style_and_the_script_by_their_hash(record):
+    page = Page(rendered(record))
+    (policy,) = [
+        attrs["content"]
+        for _, attrs in page.elements
+        if attrs.get("http-equiv") == "Content-Security-Policy"
+    ]
+    rules = dict(rule.strip().split(" ", 1) for rule in policy.split(";"))
+    assert rules["default-src"] == "'none'"
+    assert rules["img-src"] == "data:"
+    for tag in ("style", "script"):
+        assert len([1 for element, _ in page.elements if element == tag]) == 1
+        digest = hashlib.sha256("".join(page.inline[tag]).encode()).digest()
+        assert rules[f"{tag}-src"] == f"'sha256-{base64.b64encode(digest).decode()}'"
+
+
+@each_record
+def test_nothing_is_fetched_and_nothing_runs_but_the_script(record):
+    page = Page(rendered(record))
+    for source in page.values("src"):
+        assert source.startswith("data:image/png;base64,")
+    for link in page.values("href"):
+        assert link.startswith("#") or link == "data:,"
+    for _, attributes in page.elements:
+        assert not [name for name in attributes if name.startswith("on") or name == "style"]
+        assert not attributes.keys() & {"srcset", "action", "formaction", "poster", "xlink:href"}
+    assert "url(" not in "".join(page.inline["style"])
+    assert "@import" not in "".join(page.inline["style"])
+    assert not re.search(r"https?:|fetch|XMLHttp|import\(|eval", "".join(page.inline["script"]))
+
+
+@each_record
+def test_the_page_holds_together(record):
+    page = Page(rendered(record))
+    assert page.open == []
+    ids = page.values("id")
+    assert len(ids) == len(set(ids))
+    referred = page.values("for") + [link[1:] for link in page.values("href") if link[0] == "#"]
+    for name in ("aria-labelledby", "aria-describedby"):
+        referred += " ".join(page.values(name)).split()
+    assert set(referred) <= set(ids)
+    assert all(attrs.get("alt") is not None for tag, attrs in page.elements if tag == "img")
+
+
+def test_the_script_finds_what_it_asks_for():
+    page = Page(rendered(many()))
+    asked = set(re.findall(r'by\("([^"]+)"\)', "".join(page.inline["script"])))
+    assert len(asked) > 10
+    assert asked <= set(page.values("id"))
+
+
+def test_hostile_names_stay_words():
+    text = rendered(hostile())
+    page = Page(text)
+    assert "<script>alert" not in text
+    assert {tag for tag, _ in page.elements} <= {tag for tag, _ in Page(rendered(many())).elements}
+    for name in HOSTILE:
+        assert " ".join(name.split()) in page.text
+        assert name in page.values("data-name")
+
+
+def test_a_name_that_is_no_utf_8_can_be_written():
+    frames = {**comparison()["frames"], "reference": "IMG\udc80.dng"}
+    text = rendered(comparison(frames=frames))
+    assert "IMG\\udc80.dng" in text
+    assert text.encode("utf-8")
+
+
+def test_pictures_are_those_that_were_given():
+    record = many()
+    given = pictures(record)
+    sources = Page(page_of_comparison(record, given)).values("src")
+    assert [base64.b64decode(source.split(",")[1]) for source in sources] == list(given.values())
+
+
+def test_a_missing_picture_is_told():
+    record = comparison()
+    given = pictures(record)
+    given.popitem()
+    page = Page(page_of_comparison(record, given))
+    assert len(page.values("src")) == 1
+    assert "The picture is missing." in page.text
+
+
+def test_missing_figures_come_with_a_word_why():
+    page = Page(rendered(nulls()))
+    assert page.text.count("–") >= 2 * len(FIGURES)
+    for words in ("no trails found", "no such step", "too few stars", "too few points"):
+        assert words in page.text
+    assert "None" not in page.text
+    assert "nan" not in page.text.lower().split()
+
+
+def test_no_number_is_no_figure():
+    row = method(noise_gain=math.nan, width_px=math.inf)
+    assert FIGURE["noise_gain"].text(row) is None
+    assert FIGURE["width_px"].text(row) is None
+
+
+def test_every_figure_of_the_record_is_told():
+    required = set(compare_schema()["$defs"]["method"]["required"])
+    assert required - {"name", "purpose", "parameters"} == set(FIGURE)
+
+
+def test_the_recommended_method_is_first_and_called_so():
+    page = Page(rendered(comparison()))
+    assert page.text.index("What to take by-sample") < page.text.index("The figures")
+    rows = [attrs for tag, attrs in page.elements if tag == "tr" and attrs.get("role") == "row"]
+    assert [row.get("class") for row in rows] == [None, "recommended", None]
+    assert "by-sample recommended" in page.text
+
+
+def test_the_best_are_marked_as_far_as_written():
+    rows = [mean(), method(noise_gain=4.861), method("median", noise_gain=3.9)]
+    assert best(FIGURE["noise_gain"], rows) == {"mean", "by-sample"}
+    assert best(FIGURE["trail_left"], rows) == set()  # the two others leave as much
+    rows[2].update(trail_left=0.05, core_bias=-0.01)
+    assert best(FIGURE["trail_left"], rows) == {"by-sample"}
+    assert best(FIGURE["core_bias"], rows) == {"by-sample"}  # the mean is its own yardstick
+    assert best(FIGURE["rejected_share"], rows) == set()
+    assert best(FIGURE["noise_gain"], rows[:1]) == set()
+
+
+@pytest.mark.parametrize(
+    ("key", "value", "text"),
+    [
+        ("noise_gain", 4.814, "4.81"),
+        ("noise_gain", 12.34, "12.3"),
+        ("noise_share", 0.982, "98"),
+        ("trail_left", 0.004, "0.4"),
+        ("trail_left", 1.0, "100"),
+        ("trail_left", -0.0001, "0.0"),
+        ("hot_left", -0.0312, "−0.031"),
+        ("core_bias", -0.002, "−0.2"),
+        ("core_bias", 0.0, "0.0"),
+        ("colour_shift", [0.001, -0.002], "+0.1 / −0.2"),
+        ("colour_shift", [0.001, None], None),
+        ("rejected_share", 0.004, "0.40"),
+        ("depth_mag", 1.72, "+1.72"),
+    ],
+)
+def test_figures_are_written_in_their_units(key, value, text):
+    assert FIGURE[key].text(method(**{key: value})) == text
+
+
+def test_the_chart_is_straight_in_logarithms():
+    # √N has the slope 1/2 in logarithms, wherever it starts; each doubling is one step.
+    drawn = str(chart([(n, math.sqrt(n)) for n in (1, 2, 4, 8, 16)]))
+    dots = [
+        (float(x), float(y))
+        for x, y in re.findall(r'class="dot" cx="([\d.]+)" cy="([\d.]+)"', drawn)
+    ]
+    steps = [(b[0] - a[0], b[1] - a[1]) for a, b in itertools.pairwise(dots)]
+    for across, up in steps:
+        assert across == pytest.approx(steps[0][0], abs=0.11)
+        assert up == pytest.approx(steps[0][1], abs=0.11)
+        assert across > 0 > up
+    ends = [
+        float(part)
+        for part in re.search(r'class="root" d="M(\S+) (\S+)L(\S+) (\S+)"', drawn).groups()
+    ]
+    assert ends == pytest.approx([*dots[0], *dots[-1]], abs=0.11)
+
+
+@pytest.mark.parametrize("most", [2, 3, 24, 1000])
+def test_the_chart_stays_within_its_frame(most):
+    drawn = str(chart([(1, 0.7), (most, 1.3 * math.sqrt(most))]))
+    places = re.findall(r'(?:x|cx)="([\d.-]+)" (?:y|cy)="([\d.-]+)"', drawn)
+    assert all(0 <= float(x) <= 360 and 0 <= float(y) <= 288 for x, y in places)
+    assert drawn.count('class="tick mid"') >= 2
+
+
+@pytest.mark.parametrize(
+    ("stays", "words"),
+    [(0.0, "follow the line"), (1 / 48, "bend away"), (1 / 4, "have flattened")],
+)
+def test_the_verdict_foretells_what_twice_the_frames_would_gain(stays, words):
+    # Independent noise falls as 1/N in variance, a common part stays (common knowledge).
+    def gain(frames):
+        return (1 / frames + stays) ** -0.5
+
+    measured = [(n, gain(n)) for n in (1, 2, 4, 8, 12, 24)]
+    assert gain_of_twice(measured) == pytest.approx(gain(48) / gain(24), rel=1e-6)
+    assert words in verdict(measured)
+
+
+def test_noise_that_grows_is_no_fault():
+    assert gain_of_twice([(1, 1.0), (2, 0.9)]) == pytest.approx(1.0)
+    assert "flattened" in verdict([(12, 3.0), (24, 2.5)])
+
+
+def contrast(one, other):
+    """Contrast of two #rrggbb colours (W3C WCAG 2.2, relative luminance and contrast ratio)."""
+
+    def luminance(colour):
+        parts = [int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)]
+        red, green, blue = (
+            part / 12.92 if part <= 0.04045 else ((part + 0.055) / 1.055) ** 2.4 for part in parts
+        )
+        return 0.2126 * red + 0.7152 * green + 0.0722 * blue
+
+    light, dark = sorted((luminance(one), luminance(other)), reverse=True)
+    return (light + 0.05) / (dark + 0.05)
+
+
+def red_only(colour):
+    return f"{colour[:3]}0000"
+
+
+def test_all_writing_can_be_read_on_its_ground():
+    # WCAG 2.2, 1.4.3: at least 4.5, in daylight, in the dark, and in red light.
+    style = "".join(Page(rendered(comparison())).inline["style"])
+    sets = [
+        {name: re.sub("^#(.)(.)(.)$", r"#\1\1\2\2\3\3", value) for name, value in found}
+        for block in re.findall(r":root[^{]*\{([^}]*)\}", style)
+        if len(found := re.findall(r"--(\w+): (#\w+);", block)) > 5
+    ]
+    assert len(sets) == 3
+    sets[2] = {name: red_only(value) for name, value in sets[2].items()}
+    for colours in sets:
+        for ground in ("ground", "raised"):
+            for ink in ("ink", "soft", "strong", "mark"):
+                assert contrast(colours[ink], colours[ground]) >= 4.5, (ink, ground, colours)
+
+
+def test_the_page_s_parts_are_installed():
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
+    setuptools = project["tool"]["setuptools"]
+    assert "stackkit.report" in setuptools["packages"]
+    parts = [*(ROOT / "stackkit/report/templates").iterdir()]
+    parts.append(ROOT / "stackkit/output/compare.schema.json")
+    for part in parts:
+        name = part.relative_to(ROOT / "stackkit").as_posix()
+        assert any(fnmatch.fnmatch(name, glob) for glob in setuptools["package-data"]["stackkit"])
+    assert any(need.startswith("jinja2") for need in project["project"]["dependencies"])
+
+
+def test_twelve_methods_are_all_there():
+    page = Page(rendered(many()))
+    for side in ("left", "right"):
+        assert side in page.values("id")
+    assert page.values("data-name") == 2 * list(NAMES)
+    assert len(page.values("src")) == 60

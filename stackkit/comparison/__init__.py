@@ -311,7 +311,7 @@ def _session(ready: Prepared) -> dict[str, Any]:
             "exposure_s": reference.metadata.exposure,
             "total_s": float(sum(known)) if known else None,
         },
-        "camera": {"name": reference.metadata.camera},
+        "camera": {"make": None, "model": reference.metadata.camera},
     }
 
 

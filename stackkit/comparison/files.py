@@ -11,9 +11,9 @@ from stackkit.comparison import Comparison
 from stackkit.errors import OutputError, UsageError
 from stackkit.finish import check_output, write_results
 from stackkit.output.files import reason, replacing, working_folder
-from stackkit.output.record import write_record
+from stackkit.output.record import plain, write_record
 from stackkit.progress import Progress
-from stackkit.report.comparison_page import page_of_comparison
+from stackkit.report.page import page_of_comparison
 
 RECORD, PAGE, CROPS = "compare.json", "compare.html", "crops"
 
@@ -47,8 +47,8 @@ def write_comparison(
             with replacing(crops / name) as temporary:
                 temporary.write_bytes(data)
         with replacing(made / PAGE) as temporary:
-            page = page_of_comparison(record, comparison.crops)
-            temporary.write_text(page, encoding="utf-8", errors="replace")
+            page = page_of_comparison(plain(record), comparison.crops)
+            temporary.write_text(page, encoding="utf-8")
         write_record(made / RECORD, record)
         tell("Writing", 1, 2)
         try:

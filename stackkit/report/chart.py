@@ -1,91 +1,157 @@
-"""Charts as inline SVG, made of numbers alone."""
+"""The chart of convergence: noise gain against the number of frames, both in logarithms, as SVG."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import math
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from markupsafe import Markup
+from markupsafe import Markup, escape
 
-_WIDTH, _HEIGHT = 640, 380
-_LEFT, _RIGHT, _TOP, _BOTTOM = 56, 16, 16, 48
+from stackkit.report.figures import number
+
+Row = dict[str, Any]
+Point = tuple[int, float]
+"""Frames, and the noise gain of their stack."""
+
+_WIDE, _HIGH = 360, 288
+_LEFT, _RIGHT, _TOP, _BOTTOM = 46, 14, 26, 46
+_FOLLOWS = 1.36
+"""Gain of twice the frames from which on the points follow the line, which gains 1.41."""
+_FLAT = 1.15
+"""Gain of twice the frames below which they are not worth a person's night."""
 
 
-def _known(rows: Sequence[Mapping[str, Any]]) -> list[tuple[int, float]]:
-    return [(row["frames"], row["noise_gain"]) for row in rows if row["noise_gain"]]
+@dataclass(frozen=True)
+class _Axis:
+    """A logarithmic axis: from ``low`` to ``high``, drawn from ``start`` to ``end`` (units)."""
+
+    low: float
+    high: float
+    start: float
+    end: float
+
+    def at(self, value: float) -> float:
+        share = math.log(value / self.low) / math.log(self.high / self.low)
+        return self.start + share * (self.end - self.start)
+
+    def ticks(self) -> list[float]:
+        """Round numbers 1, 2, 5 times powers of ten that lie on the axis."""
+        powers = range(math.floor(math.log10(self.low)), math.ceil(math.log10(self.high)) + 1)
+        steps = (step * 10.0**power for power in powers for step in (1, 2, 5))
+        return [tick for tick in steps if self.low <= tick <= self.high]
 
 
-def convergence_chart(rows: Sequence[Mapping[str, Any]]) -> Markup | None:
-    """Noise gain against the number of frames, both axes logarithmic, with the line of √N.
+def points(record: Row) -> list[Point]:
+    """The measured points that can be drawn, by rising number of frames."""
+    found = {
+        row["frames"]: gain
+        for row in record["convergence"]
+        if row["frames"] >= 1 and (gain := number(row["noise_gain"])) is not None and gain > 0
+    }
+    return sorted(found.items())
 
-    None with fewer than two points.
-    """
-    points = _known(rows)
-    if len(points) < 2:
-        return None
-    most = max(n for n, _ in points)
-    top = max(np.sqrt(most), *(gain for _, gain in points)) * 1.1
 
-    def at(n: float, gain: float) -> tuple[float, float]:
-        x = _LEFT + (_WIDTH - _LEFT - _RIGHT) * np.log(n) / np.log(most)
-        y = (
-            _HEIGHT
-            - _BOTTOM
-            - (_HEIGHT - _TOP - _BOTTOM) * np.log(max(gain, 0.9) / 0.9) / np.log(top / 0.9)
-        )
-        return round(float(x), 1), round(float(y), 1)
-
-    parts = []
-    for mark in [g for g in (1, 2, 3, 4, 6, 8, 12, 16, 24) if g < top]:
-        x, y = at(1, mark)
-        parts.append(f'<line class="grid" x1="{x}" y1="{y}" x2="{_WIDTH - _RIGHT}" y2="{y}"/>')
-        parts.append(f'<text x="{x - 8}" y="{y + 4}" text-anchor="end">{mark}×</text>')
-    shown = [n for n, _ in points]
-    if len(shown) > 1 and shown[-1] < 1.3 * shown[-2]:
-        shown.pop(-2)
-    for n in shown:
-        x, _ = at(n, 1)
-        parts.append(f'<text x="{x}" y="{_HEIGHT - _BOTTOM + 20}" text-anchor="middle">{n}</text>')
-    x, y = at(most, np.sqrt(most))
-    x0, y0 = at(1, 1)
-    parts.append(f'<line class="ideal" x1="{x0}" y1="{y0}" x2="{x}" y2="{y}"/>')
-    middle = at(most**0.45, most**0.225)
-    parts.append(f'<text x="{middle[0] - 8}" y="{middle[1] - 10}" text-anchor="end">√N</text>')
-    path = " ".join(f"{a},{b}" for a, b in (at(*point) for point in points))
-    parts.append(f'<polyline class="found" points="{path}"/>')
-    for n, gain in points:
-        x, y = at(n, gain)
-        told = "1 frame" if n == 1 else f"{n} frames"
-        parts.append(
-            f'<circle class="dot" cx="{x}" cy="{y}" r="4">'
-            f"<title>{told}: {gain:.2f} times less noise</title></circle>"
-        )
-    parts.append(
-        f'<text x="{(_WIDTH + _LEFT) / 2}" y="{_HEIGHT - 8}" text-anchor="middle">frames</text>'
+def verdict(measured: list[Point]) -> str:
+    """One sentence on whether more frames would have helped."""
+    if len(measured) < 2:
+        return "There are too few points to say whether more frames would have helped."
+    last, gained = measured[-1]
+    half, before = min(measured[:-1], key=lambda point: abs(math.log(2 * point[0] / last)))
+    told = (
+        f"From {half} to {last} frames the sky became {gained / before:.2f} times smoother "
+        f"(the line: {math.sqrt(last / half):.2f} times)"
     )
-    label = "; ".join(f"{n}: {gain:.2f}" for n, gain in points)
-    return Markup(
-        f'<svg viewBox="0 0 {_WIDTH} {_HEIGHT}" role="img" aria-label="How many times less noise '
-        f'than one frame, by number of frames. {label}.">{"".join(parts)}</svg>'
-    )
-
-
-def convergence_verdict(rows: Sequence[Mapping[str, Any]]) -> str:
-    """What the curve says about longer sessions, in a sentence or two; empty without a curve."""
-    points = _known(rows)
-    if len(points) < 2:
-        return ""
-    most, gain = points[-1]
-    share = gain / np.sqrt(most)
-    again = f"Twice as many frames would lower the noise by another {np.sqrt(2):.2f} times"
-    if share > 0.93:
+    more = gain_of_twice(measured)
+    if more >= _FOLLOWS:
         return (
-            f"The points follow the line: every frame counted. {again}, "
-            f"to {gain * np.sqrt(2):.1f} times less than one frame."
+            f"{told}: the points follow the line, so longer would have helped: twice the frames "
+            f"would gain another {more:.2f} times."
+        )
+    if more >= _FLAT:
+        return (
+            f"{told}: the points bend away from the line, so twice the frames would gain about "
+            f"{more:.2f} times instead of 1.41; something stays that is alike in all frames."
         )
     return (
-        f"With {most} frames the noise is {gain:.1f} times lower, {100 * share:.0f} % of what "
-        "equal frames could give: some had cloud, haze or a brighter sky, or something other than "
-        "noise has begun to count. More frames would help less than the line says."
+        f"{told}: the points have flattened, so more frames would gain little; what is left is "
+        "alike in all frames, such as a pattern of the sensor."
     )
+
+
+def gain_of_twice(measured: list[Point]) -> float:
+    """By how much the noise would fall with twice the frames, 1 to √2.
+
+    Noise that differs from frame to frame averages out, what is alike in all stays: in variances
+    1/gain² = a/N + c.  Least squares over the points from a quarter of the frames on, by relative
+    error; at least two points.
+    """
+    last = measured[-1][0]
+    chosen = [point for point in measured if 4 * point[0] >= last]
+    frames, gains = np.array(chosen if len(chosen) > 1 else measured[-2:], dtype=float).T
+    design = np.stack([gains**2 / frames, gains**2], axis=1)
+    falls, stays = np.linalg.lstsq(design, np.ones(len(gains)), rcond=None)[0]
+    falls, stays = max(float(falls), 0.0), max(float(stays), 0.0)
+    return math.sqrt((falls / last + stays) / (falls / (2 * last) + stays))
+
+
+def chart(measured: list[Point]) -> Markup | None:
+    """The chart as an ``svg`` element that takes its colours from the page's style.
+
+    None with fewer than two points.  It holds no style of its own, as the page's policy demands.
+    """
+    if len(measured) < 2:
+        return None
+    most = measured[-1][0]
+    gains = [gain for _, gain in measured]
+    across = _Axis(0.9, 1.12 * most, _LEFT, _WIDE - _RIGHT)
+    up = _Axis(0.9 * min(1.0, *gains), 1.15 * max(math.sqrt(most), *gains), _HIGH - _BOTTOM, _TOP)
+    parts = [*_grid(across, up), *_line(across, up, most), *_points(across, up, measured)]
+    summary = (
+        f"Measured noise gain for {len(measured)} numbers of frames from {measured[0][0]} to "
+        f"{most}, ending at {gains[-1]:.2f}; the square root of {most} is {math.sqrt(most):.2f}."
+    )
+    return Markup(
+        f'<svg class="chart" viewBox="0 0 {_WIDE} {_HIGH}" role="img" '
+        'aria-labelledby="chart-title chart-text">'
+        '<title id="chart-title">How the noise fell with the number of frames</title>'
+        f'<desc id="chart-text">{escape(summary)}</desc>{"".join(parts)}</svg>'
+    )
+
+
+def _grid(across: _Axis, up: _Axis) -> list[str]:
+    parts = []
+    for tick in across.ticks():
+        x = f"{across.at(tick):.1f}"
+        parts.append(f'<path class="grid" d="M{x} {up.start}V{up.end}"/>')
+        parts.append(f'<text class="tick mid" x="{x}" y="{up.start + 16}">{tick:g}</text>')
+    for tick in up.ticks():
+        y = up.at(tick)
+        parts.append(f'<path class="grid" d="M{across.start} {y:.1f}H{across.end}"/>')
+        parts.append(
+            f'<text class="tick end" x="{across.start - 6}" y="{y + 4:.1f}">{tick:g}</text>'
+        )
+    middle = (across.start + across.end) / 2
+    parts.append(f'<path class="axis" d="M{across.start} {up.end}V{up.start}H{across.end}"/>')
+    parts.append(f'<text class="name mid" x="{middle}" y="{_HIGH - 8}">frames stacked</text>')
+    parts.append('<text class="name" x="4" y="14">times less noise than one frame</text>')
+    return parts
+
+
+def _line(across: _Axis, up: _Axis, most: int) -> list[str]:
+    root = math.sqrt(most)
+    ends = f"M{across.at(1):.1f} {up.at(1):.1f}L{across.at(most):.1f} {up.at(root):.1f}"
+    # Named on its upper left, where no point can lie.
+    x, y = across.at(most**0.55) - 8, up.at(root**0.55) - 10
+    return [
+        f'<path class="root" d="{ends}"/>',
+        f'<text class="name end" x="{x:.1f}" y="{y:.1f}">√N, the limit</text>',
+    ]
+
+
+def _points(across: _Axis, up: _Axis, measured: list[Point]) -> list[str]:
+    placed = [(across.at(frames), up.at(gain)) for frames, gain in measured]
+    path = "L".join(f"{x:.1f} {y:.1f}" for x, y in placed)
+    dots = [f'<circle class="dot" cx="{x:.1f}" cy="{y:.1f}" r="4.5"/>' for x, y in placed]
+    return [f'<path class="run" d="M{path}"/>', *dots]

@@ -1,0 +1,273 @@
+"""The figures of a method: heading, unit, meaning and how each is written and judged.
+
+One list for the page and for the terminal, so that both say the same.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+Row = dict[str, Any]
+
+NOTHING = "–"
+_YARDSTICK = "mean"
+"""The method that trails, cores and colours are measured against."""
+
+
+@dataclass(frozen=True)
+class Figure:
+    """One figure of a method.
+
+    ``value`` is what is compared, the lower the better (None: nothing to judge); ``text`` what is
+    written; ``missing`` says why there may be nothing to write; ``against_mean`` marks what is
+    measured against the plain mean, which is not judged by it.
+    """
+
+    key: str
+    heading: str
+    short: tuple[str, str]
+    unit: str
+    meaning: str
+    missing: str
+    text: Callable[[Row], str | None]
+    value: Callable[[Row], float | None]
+    against_mean: bool = False
+
+
+def number(value: Any) -> float | None:
+    """``value`` as a finite number, or None."""
+    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+        return None
+    return float(value)
+
+
+def signed(value: float, digits: int) -> str:
+    """``value`` with a true minus and, where it is not zero as written, its sign."""
+    text = f"{abs(value):.{digits}f}"
+    if not float(text):
+        return text
+    return f"{'−' if value < 0 else '+'}{text}"
+
+
+def amount(value: float, digits: int) -> str:
+    """``value`` with ``digits`` decimals, a true minus, and no minus before a zero."""
+    return signed(value, digits).removeprefix("+")
+
+
+def ordered(record: Row) -> list[Row]:
+    """The methods as a person wants them: the recommended one, then by falling score."""
+    chosen = (record["recommendation"] or {}).get("method")
+
+    def place(method: Row) -> tuple[bool, float]:
+        score = number(method["score"])
+        return method["name"] != chosen, math.inf if score is None else -score
+
+    return sorted(record["methods"], key=place)
+
+
+def best(figure: Figure, methods: Sequence[Row]) -> set[str]:
+    """Names of the methods that have the best value, as far as it is written.
+
+    None where all are alike or only one has the figure: there is nothing to choose then.
+    """
+    judged = [
+        (value, figure.text(method), method["name"])
+        for method in methods
+        if (value := figure.value(method)) is not None
+        and not (figure.against_mean and method["name"] == _YARDSTICK)
+    ]
+    if not judged:
+        return set()
+    winning = {text for value, text, _ in judged if value == min(judged)[0]}
+    names = {name for _, text, name in judged if text in winning}
+    return names if len(names) < len(judged) else set()
+
+
+def shift(method: Row) -> tuple[float, float] | None:
+    """Red and blue over green against the mean's, or None unless both are known."""
+    both = method["colour_shift"]
+    if both is None:
+        return None
+    red, blue = number(both[0]), number(both[1])
+    return None if red is None or blue is None else (red, blue)
+
+
+def _text(key: str, form: Callable[[float], str]) -> Callable[[Row], str | None]:
+    def write(method: Row) -> str | None:
+        value = number(method[key])
+        return None if value is None else form(value)
+
+    return write
+
+
+def _judge(key: str, badness: Callable[[float], float]) -> Callable[[Row], float | None]:
+    def judge(method: Row) -> float | None:
+        value = number(method[key])
+        return None if value is None else badness(value)
+
+    return judge
+
+
+def _more(value: float) -> float:
+    return -value
+
+
+def _less(value: float) -> float:
+    return value
+
+
+def _percent(digits: int) -> Callable[[float], str]:
+    return lambda value: amount(100 * value, digits)
+
+
+def _shift_text(method: Row) -> str | None:
+    both = shift(method)
+    return None if both is None else " / ".join(signed(100 * part, 1) for part in both)
+
+
+def _shift_size(method: Row) -> float | None:
+    both = shift(method)
+    return None if both is None else max(abs(part) for part in both)
+
+
+def _unjudged(_method: Row) -> None:
+    return None
+
+
+FIGURES = (
+    Figure(
+        "noise_gain",
+        "Smoother sky",
+        ("noise", "÷"),
+        "times",
+        "How many times less noise the sky has than in one frame. More is better: faint things "
+        "come out of the grain.",
+        "not measured",
+        _text("noise_gain", lambda v: f"{v:.2f}" if v < 9.995 else f"{v:.1f}"),
+        _judge("noise_gain", _more),
+    ),
+    Figure(
+        "noise_share",
+        "Of what is possible",
+        ("of √N", "%"),
+        "%",
+        "The same, beside what this many frames can give at most without smearing: 100 % is the "
+        "square root of their number. A little above means that neighbouring pixels were mixed.",
+        "not measured",
+        _text("noise_share", _percent(0)),
+        _judge("noise_share", _more),
+    ),
+    Figure(
+        "width_px",
+        "Star width",
+        ("star", "px"),
+        "px",
+        "How wide a typical star is at half its height. Less is sharper.",
+        "too few stars",
+        _text("width_px", lambda v: f"{v:.2f}"),
+        _judge("width_px", _less),
+    ),
+    Figure(
+        "width_ratio",
+        "Beside one frame",
+        ("beside", "1 fr."),
+        "times",
+        "The star width divided by that in one frame. 1 is as sharp as one frame; below 1 is "
+        "sharper, above 1 softer.",
+        "too few stars",
+        _text("width_ratio", lambda v: f"{v:.2f}"),
+        _judge("width_ratio", _less),
+    ),
+    Figure(
+        "depth_mag",
+        "Fainter stars",
+        ("deeper", "mag"),
+        "mag",
+        "How much fainter a star may be than in one frame and still stand out surely (5 times the "
+        "noise). 1 magnitude is 2.5 times fainter, 2 are 6.3 times. More is better.",
+        "not measured",
+        _text("depth_mag", lambda v: signed(v, 2)),
+        _judge("depth_mag", _more),
+    ),
+    Figure(
+        "trail_left",
+        "Trails left",
+        ("trails", "%"),
+        "%",
+        "What is left of the lines that satellites and aircraft drew. 100 % is what a plain mean "
+        "leaves, 0 % is none.",
+        "no trails found",
+        _text("trail_left", lambda v: amount(100 * v, 1 if abs(v) < 0.0995 else 0)),
+        _judge("trail_left", abs),
+        against_mean=True,
+    ),
+    Figure(
+        "hot_left",
+        "Hot pixels left",
+        ("hot", "noise"),
+        "× noise",
+        "How far the tracks of hot pixels still stand above the sky, in units of the noise of one "
+        "frame. Nearest to 0 is best.",
+        "none to measure",
+        _text("hot_left", lambda v: amount(v, 3)),
+        _judge("hot_left", abs),
+    ),
+    Figure(
+        "core_bias",
+        "Bright stars",
+        ("cores", "%"),
+        "%",
+        "Light in the middle of bright stars beside that of the plain mean. Below 0 the method "
+        "has cut into the stars. Nearest to 0 is best.",
+        "no bright stars",
+        _text("core_bias", lambda v: signed(100 * v, 1)),
+        _judge("core_bias", abs),
+        against_mean=True,
+    ),
+    Figure(
+        "colour_shift",
+        "Star colours",
+        ("red/blue", "%"),
+        "% red / % blue",
+        "Red and blue of the stars against green, beside the plain mean. Nearest to 0 keeps the "
+        "colours.",
+        "too few stars",
+        _shift_text,
+        _shift_size,
+        against_mean=True,
+    ),
+    Figure(
+        "rejected_share",
+        "Left out",
+        ("out", "%"),
+        "% of samples",
+        "How much of the measured light the method threw away as not belonging to the sky. Neither "
+        "more nor less is better in itself.",
+        "no such step",
+        _text("rejected_share", _percent(2)),
+        _unjudged,
+    ),
+    Figure(
+        "seconds",
+        "Time",
+        ("time", "s"),
+        "s",
+        "How long this method took after the frames had been read and aligned.",
+        "not timed",
+        _text("seconds", lambda v: f"{v:.1f}" if v < 100 else f"{v:.0f}"),
+        _judge("seconds", _less),
+    ),
+    Figure(
+        "score",
+        "All in all",
+        ("all in", "all %"),
+        "% of the best",
+        "How useful the result is, everything weighed together, as a share of the best one's.",
+        "not weighed",
+        _text("score", _percent(0)),
+        _judge("score", _more),
+    ),
+)
