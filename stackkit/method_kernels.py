@@ -1,8 +1,13 @@
-"""Compiled loops of the integration methods: one place at a time, its samples side by side.
+"""Compiled loops of the integration methods.
 
-Arguments of all: ``values``, ``variances`` (N, P), ``weights`` (N,), ``contrast`` (P,) as in
-:class:`stackkit.methods.Samples`, the method's own, then ``value``, ``variance``, ``count`` (P,) to
-fill, which hold NaN, NaN and 0.
+A kernel walks the places ``LANES`` at a time and does each step for all of them side by side, which
+the processor's vector units do at once; a sample that does not exist is NaN and fails every
+comparison.  Sums are taken of distances from the median, which single precision holds.
+
+Scratch of a kernel, by name: ``x`` (N, LANES) values; ``v`` (N, LANES) variances, 0 where missing;
+``s`` (N, LANES) values in rising order, then infinity; ``n`` (LANES,) how many exist; ``m``
+(LANES,) their median; ``lane`` (rows · LANES,) sums and the like of each place, in one piece so
+that the compiler knows that the rows do not overlap.
 """
 
 from __future__ import annotations
@@ -10,288 +15,299 @@ from __future__ import annotations
 import numba
 import numpy as np
 
-CLIP_ROUNDS = 5
-"""Common practice; what astropy.stats.sigma_clip does by default."""
-_WINSOR_LIMIT, _WINSOR_SCALE = 1.5, 1.134
-"""1.134: one over the standard deviation of a standard normal value winsorised at 1.5."""
-_WINSOR_ROUNDS, _SETTLED = 30, 1e-3
-_REWEIGHTED = 8
-_MANY = 64
-"""From so many on a sort beats insertion."""
+LANES = 256
+_NAN, INFINITY = np.float32(np.nan), np.float32(np.inf)
+ZERO, ONE, _HALF = np.float32(0), np.float32(1), np.float32(0.5)
+_STEEPEST = np.float32(1e30)
+
+# Rows of ``lane``.
+WEIGHT, TOTAL, NOISE, COUNT = 0, LANES, 2 * LANES, 3 * LANES
+CENTRE, SPREAD, EXTRA, MOVES = 4 * LANES, 5 * LANES, 6 * LANES, 7 * LANES
+ROWS = 8 * LANES
+
+compiled = numba.njit(cache=True, nogil=True, error_model="numpy")
 
 
-@numba.njit(cache=True, inline="always")
-def _gather(values, variances, weights, p, v, s, w):  # type: ignore[no-untyped-def]
-    """The samples of place p that exist, into v, s (variances) and w; their number."""
-    n = 0
+@compiled
+def load(values, variances, weights, start, x, v, n):  # type: ignore[no-untyped-def]
+    """Samples with value, variance and weight; the rest NaN.  Returns how many places there are."""
+    width = min(LANES, values.shape[1] - start)
+    n[:] = 0
     for k in range(values.shape[0]):
-        if weights[k] > 0 and np.isfinite(values[k, p]) and np.isfinite(variances[k, p]):
-            v[n] = values[k, p]
-            s[n] = variances[k, p]
-            w[n] = weights[k]
-            n += 1
-    return n
+        used = weights[k] > 0 and weights[k] < INFINITY
+        value, variance = values[k, start : start + width], variances[k, start : start + width]
+        row, noise = x[k], v[k]
+        for j in range(width):
+            there = (
+                used
+                & (np.abs(value[j]) < INFINITY)
+                & (variance[j] >= ZERO)
+                & (variance[j] < INFINITY)
+            )
+            row[j] = value[j] if there else _NAN
+            noise[j] = variance[j] if there else ZERO
+            n[j] += np.int32(there)
+        row[width:] = _NAN
+        noise[width:] = ZERO
+    return width
 
 
-@numba.njit(cache=True, inline="always")
-def _middle(v, n, room):  # type: ignore[no-untyped-def]
-    """Median of the first n values; ``room`` is overwritten."""
-    if n > _MANY:
-        room[:n] = v[:n]
-        room[:n].sort()
-    else:
-        for k in range(n):
-            i = k
-            while i > 0 and room[i - 1] > v[k]:
-                room[i] = room[i - 1]
-                i -= 1
-            room[i] = v[k]
-    return 0.5 * (room[(n - 1) // 2] + room[n // 2])
+@compiled
+def sort(x, network, s):  # type: ignore[no-untyped-def]
+    """Values x into s, in rising order."""
+    for k in range(len(x)):
+        row, out = x[k], s[k]
+        for j in range(LANES):
+            out[j] = row[j] if row[j] == row[j] else INFINITY
+    for pair in range(len(network)):
+        one, other = s[network[pair, 0]], s[network[pair, 1]]
+        for j in range(LANES):
+            a, b = one[j], other[j]
+            one[j] = a if a < b else b
+            other[j] = b if a < b else a
 
 
-@numba.njit(cache=True, inline="always")
-def _mean_within(v, s, w, n, low, high):  # type: ignore[no-untyped-def]
-    """Weighted mean of the values from low to high, its variance, their number."""
-    total, weight, noise, kept = 0.0, 0.0, 0.0, 0
-    for k in range(n):
-        if low <= v[k] <= high:
-            total += w[k] * v[k]
-            weight += w[k]
-            noise += w[k] * w[k] * s[k]
-            kept += 1
-    if kept == 0:
-        return np.nan, np.nan, 0
-    return total / weight, noise / (weight * weight), kept
+@compiled
+def middle(s, n, m):  # type: ignore[no-untyped-def]
+    """The median of s into m, 0 where there is nothing."""
+    for j in range(LANES):
+        m[j] = ZERO
+        if n[j] > 0:
+            m[j] = _HALF * s[(n[j] - 1) // 2, j] + _HALF * s[n[j] // 2, j]
 
 
-@numba.njit(cache=True, inline="always")
-def _room(frames):  # type: ignore[no-untyped-def]
-    return np.empty((4, frames), dtype=np.float64)
+@compiled
+def scratch(frames):  # type: ignore[no-untyped-def]
+    """x, v, s, n, m."""
+    x = np.empty((frames, LANES), np.float32)
+    n = np.empty(LANES, np.int32)
+    return x, np.empty_like(x), np.empty_like(x), n, np.empty(LANES, np.float32)
 
 
-@numba.njit(cache=True, nogil=True)
-def weighted_mean(values, variances, weights, contrast, value, variance, count):  # type: ignore[no-untyped-def]  # noqa: ARG001
-    """Σ w·v / Σ w."""
-    v, s, w, _ = _room(values.shape[0])
-    for p in range(values.shape[1]):
-        n = _gather(values, variances, weights, p, v, s, w)
-        if n > 0:
-            value[p], variance[p], count[p] = _mean_within(v, s, w, n, -np.inf, np.inf)
+@compiled
+def weigh(x, v, weights, m, lane):  # type: ignore[no-untyped-def]
+    """Sums of weights, weighted distances from m, weighted noise and number of what is not NaN."""
+    lane[:CENTRE] = 0
+    for k in range(len(x)):
+        row, noise, w = x[k], v[k], weights[k]
+        for j in range(LANES):
+            d = row[j] - m[j]
+            a = w if d == d else ZERO
+            lane[WEIGHT + j] += a
+            lane[TOTAL + j] += a * (d if d == d else ZERO)
+            lane[NOISE + j] += a * a * noise[j]
+            lane[COUNT + j] += ONE if d == d else ZERO
 
 
-@numba.njit(cache=True, nogil=True)
-def median(values, variances, weights, contrast, factors, value, variance, count):  # type: ignore[no-untyped-def]  # noqa: ARG001
-    """``factors`` (N + 1,): n times the variance of the median of n standard normal values."""
-    v, s, w, room = _room(values.shape[0])
-    for p in range(values.shape[1]):
-        n = _gather(values, variances, weights, p, v, s, w)
-        if n > 0:
-            value[p] = _middle(v, n, room)
-            variance[p] = factors[n] * _centre_variance(s, n)
-            count[p] = n
+@compiled
+def write(start, width, m, n, lane, inflation, value, variance, count):  # type: ignore[no-untyped-def]
+    """Mean and its noise from the sums of ``lane``; the noise times ``inflation`` of n samples."""
+    for j in range(width):
+        weight = lane[WEIGHT + j]
+        if weight > 0:
+            value[start + j] = m[j] + lane[TOTAL + j] / weight
+            variance[start + j] = lane[NOISE + j] / weight / weight * inflation[n[j]]
+            count[start + j] = np.int16(lane[COUNT + j])
 
 
-@numba.njit(cache=True, inline="always")
-def _centre_variance(s, n):  # type: ignore[no-untyped-def]
-    """N / (Σ 1/σ)²: the variance of a mean, by the samples' density at the centre."""
-    sharpness = 0.0
-    for k in range(n):
-        if s[k] <= 0:
-            return 0.0
-        sharpness += 1 / np.sqrt(s[k])
-    return n / (sharpness * sharpness)
+@compiled
+def _noise_of_all(x, v, lane):  # type: ignore[no-untyped-def]
+    """Sums of variances (NOISE), of their squares (SPREAD), of 1/σ (WEIGHT)."""
+    lane[:] = 0
+    for k in range(len(x)):
+        row, noise = x[k], v[k]
+        for j in range(LANES):
+            lane[NOISE + j] += noise[j]
+            lane[SPREAD + j] += noise[j] * noise[j]
+            lane[WEIGHT + j] += ONE / np.sqrt(noise[j]) if row[j] == row[j] else ZERO
 
 
-@numba.njit(cache=True, nogil=True)
-def sigma_clip(values, variances, weights, contrast, kappa, value, variance, count):  # type: ignore[no-untyped-def]  # noqa: ARG001
-    """Limits about the median in standard deviations of what is left, until nothing goes."""
-    v, s, w, room = _room(values.shape[0])
-    kept = np.empty(values.shape[0])
-    for p in range(values.shape[1]):
-        n = _gather(values, variances, weights, p, v, s, w)
-        if n == 0:
-            continue
-        low, high = -np.inf, np.inf
-        before = -1
-        for turn in range(CLIP_ROUNDS + 1):
-            left, mean, square = 0, 0.0, 0.0
-            for k in range(n):
-                if low <= v[k] <= high:
-                    kept[left] = v[k]
-                    mean += v[k]
-                    left += 1
-            if left in (before, 0) or turn == CLIP_ROUNDS:
-                break
-            before = left
-            mean /= left
-            for k in range(left):
-                square += (kept[k] - mean) ** 2
-            reach = kappa * np.sqrt(square / left)
-            centre = _middle(kept, left, room)
-            low, high = max(low, centre - reach), min(high, centre + reach)
-        value[p], variance[p], count[p] = _mean_within(v, s, w, n, low, high)
+@compiled
+def mean(values, variances, weights, value, variance, count):  # type: ignore[no-untyped-def]
+    """Weighted mean."""
+    x, v, _, n, m = scratch(len(values))
+    lane, plain = np.zeros(ROWS, np.float32), np.ones(len(values) + 1, np.float32)
+    for start in range(0, values.shape[1], LANES):
+        width = load(values, variances, weights, start, x, v, n)
+        m[:] = 0
+        for k in range(len(x)):  # any sample will do as the origin of distances
+            row = x[k]
+            for j in range(LANES):
+                m[j] = row[j] if row[j] == row[j] else m[j]
+        weigh(x, v, weights, m, lane)
+        write(start, width, m, n, lane, plain, value, variance, count)
 
 
-@numba.njit(cache=True, inline="always")
-def _winsorised_spread(v, n, centre):  # type: ignore[no-untyped-def]
-    """Standard deviation of the values winsorised at 1.5 of itself about a centre."""
-    square = 0.0
-    for k in range(n):
-        square += (v[k] - centre) ** 2
-    spread = np.sqrt(square / max(n - 1, 1))
-    for _ in range(_WINSOR_ROUNDS):
-        limit = _WINSOR_LIMIT * spread
-        total, square = 0.0, 0.0
-        for k in range(n):
-            away = min(max(v[k] - centre, -limit), limit)
-            total += away
-            square += away * away
-        before = spread
-        spread = _WINSOR_SCALE * np.sqrt(max(square - total * total / n, 0.0) / max(n - 1, 1))
-        if abs(spread - before) <= _SETTLED * before:
+@compiled
+def median(values, variances, weights, network, expected, value, variance, count):  # type: ignore[no-untyped-def]
+    """``expected`` (N + 1,): variance of the median of n standard Gaussian samples."""
+    x, v, s, n, m = scratch(len(values))
+    lane = np.zeros(ROWS, np.float32)
+    for start in range(0, values.shape[1], LANES):
+        width = load(values, variances, weights, start, x, v, n)
+        sort(x, network, s)
+        middle(s, n, m)
+        _noise_of_all(x, v, lane)
+        for j in range(width):
+            if n[j] > 0:
+                average = lane[NOISE + j] / n[j]
+                steep = n[j] / lane[WEIGHT + j]
+                share = min(ONE, np.float32(0.8) / n[j]) if n[j] > 2 else ONE
+                noise = share * average + (ONE - share) * steep * steep
+                value[start + j] = m[j]
+                variance[start + j] = noise * expected[n[j]]
+                count[start + j] = n[j]
+
+
+@compiled
+def extreme(values, variances, weights, sign, expected, value, variance, count):  # type: ignore[no-untyped-def]
+    """Largest of ``sign`` times the values; ``expected`` (N + 1,) as in ``median``."""
+    x, v, _, n, m = scratch(len(values))
+    lane = np.zeros(ROWS, np.float32)
+    for start in range(0, values.shape[1], LANES):
+        width = load(values, variances, weights, start, x, v, n)
+        m[:] = -INFINITY
+        for k in range(len(x)):
+            row = x[k]
+            for j in range(LANES):
+                m[j] = sign * row[j] if sign * row[j] > m[j] else m[j]
+        _noise_of_all(x, v, lane)
+        for j in range(width):
+            if n[j] > 0:
+                average = lane[NOISE + j] / n[j]
+                noisiest = lane[SPREAD + j] / lane[NOISE + j] if average > 0 else ZERO
+                share = np.float32(0.96) * np.log(np.float32(max(n[j], 2)) * _HALF)
+                noise = average + share * (noisiest - average)
+                value[start + j] = sign * m[j]
+                variance[start + j] = noise * expected[n[j]]
+                count[start + j] = n[j]
+
+
+@compiled
+def _clip_place(s, j, n, kappa, rounds):  # type: ignore[no-untyped-def]
+    """First and last kept value of place j, ``kappa`` population deviations about the median."""
+    first, last = 0, n
+    for _ in range(rounds):
+        size = last - first
+        average, square = 0.0, 0.0
+        for k in range(first, last):
+            average += np.float64(s[k, j])
+        average /= size
+        for k in range(first, last):
+            square += (s[k, j] - average) ** 2
+        reach = kappa * np.sqrt(square / size)
+        centre = 0.5 * (
+            np.float64(s[first + (size - 1) // 2, j]) + np.float64(s[first + size // 2, j])
+        )
+        while first < last and s[first, j] < centre - reach:
+            first += 1
+        while first < last and s[last - 1, j] > centre + reach:
+            last -= 1
+        if last - first == size or last == first:
             break
-    return spread
+    return (s[first, j], s[last - 1, j]) if last > first else (INFINITY, -INFINITY)
 
 
-@numba.njit(cache=True, nogil=True)
-def winsorised(values, variances, weights, contrast, kappa, value, variance, count):  # type: ignore[no-untyped-def]  # noqa: ARG001
-    """Limits about the median in winsorised standard deviations of what is left."""
-    v, s, w, room = _room(values.shape[0])
-    kept = np.empty(values.shape[0])
-    for p in range(values.shape[1]):
-        n = _gather(values, variances, weights, p, v, s, w)
-        if n == 0:
-            continue
-        low, high = -np.inf, np.inf
-        before = -1
-        for _ in range(CLIP_ROUNDS):
-            left = 0
-            for k in range(n):
-                if low <= v[k] <= high:
-                    kept[left] = v[k]
-                    left += 1
-            if left in (before, 0):
-                break
-            before = left
-            centre = _middle(kept, left, room)
-            reach = kappa * _winsorised_spread(kept, left, centre)
-            low, high = max(low, centre - reach), min(high, centre + reach)
-        value[p], variance[p], count[p] = _mean_within(v, s, w, n, low, high)
+@compiled
+def _squares(s, m, lane):  # type: ignore[no-untyped-def]
+    lane[TOTAL : NOISE + LANES] = 0
+    for k in range(len(s)):
+        row = s[k]
+        for j in range(LANES):
+            d = row[j] - m[j] if row[j] < INFINITY else ZERO
+            lane[TOTAL + j] += d
+            lane[NOISE + j] += d * d
 
 
-@numba.njit(cache=True, nogil=True)
-def noise_model(  # type: ignore[no-untyped-def]
-    values, variances, weights, contrast, kappa, steepness, value, variance, count
-):
-    """Limits for each sample by its own noise, about the median, then about the mean."""
-    v, s, w, room = _room(values.shape[0])
-    good = np.empty(values.shape[0], dtype=np.bool_)
-    for p in range(values.shape[1]):
-        n = _gather(values, variances, weights, p, v, s, w)
-        if n == 0:
-            continue
-        if n < 3:
-            value[p], variance[p], count[p] = _mean_within(v, s, w, n, -np.inf, np.inf)
-            continue
-        centre, own = _middle(v, n, room), np.pi / 2 * _centre_variance(s, n)
-        steep = (steepness * contrast[p]) ** 2
-        for _ in range(2):
-            total, weight, noise, kept = 0.0, 0.0, 0.0, 0
-            for k in range(n):
-                away = v[k] - centre
-                good[k] = away * away <= kappa * kappa * (s[k] + own + steep)
-                if good[k]:
-                    total += w[k] * v[k]
-                    weight += w[k]
-                    noise += w[k] * w[k] * s[k]
-                    kept += 1
-            if kept == 0:
-                break
-            centre, own = total / weight, noise / (weight * weight)
-        value[p], variance[p], count[p] = centre, own, kept
+@compiled
+def _drop_outside(x, j, low, high):  # type: ignore[no-untyped-def]
+    for k in range(len(x)):
+        if not low <= x[k, j] <= high:
+            x[k, j] = _NAN
 
 
-@numba.njit(cache=True, nogil=True)
-def tukey(  # type: ignore[no-untyped-def]
-    values, variances, weights, contrast, c, steepness, loss, value, variance, count
-):
-    """``loss``: how much more variance than the mean on Gaussian noise."""
-    v, s, w, room = _room(values.shape[0])
-    for p in range(values.shape[1]):
-        n = _gather(values, variances, weights, p, v, s, w)
-        if n == 0:
-            continue
-        centre, steep = _middle(v, n, room), (steepness * contrast[p]) ** 2
-        kept, noise = 0, 0.0
-        for _ in range(_REWEIGHTED):
-            total, weight, noise, kept = 0.0, 0.0, 0.0, 0
-            plain, mean_variance = 0.0, 0.0
-            for k in range(n):
-                away = v[k] - centre
-                scale = c * c * (s[k] + steep)
-                if away * away < scale or away == 0:
-                    part = (1 - away * away / scale) ** 2 if scale > 0 else 1.0
-                    total += w[k] * part * v[k]
-                    weight += w[k] * part
-                    plain += w[k]
-                    mean_variance += w[k] * w[k] * s[k]
-                    kept += 1
-            if kept == 0:
-                break
-            before = centre
-            centre = total / weight
-            noise = loss * mean_variance / (plain * plain)
-            if (centre - before) ** 2 <= 1e-6 * noise:
-                break
-        value[p], count[p] = centre, kept
-        # When nothing is near the median, it stands for the place, with its own variance.
-        variance[p] = noise if kept > 0 else np.pi / 2 * _centre_variance(s, n)
-        count[p] = max(kept, 1)
+@compiled
+def sigma_clip(  # type: ignore[no-untyped-def]
+    values, variances, weights, kappa, rounds, inflation, network, value, variance, count,
+):  # fmt: skip
+    """Mean of what repeated clipping leaves."""
+    x, v, s, n, m = scratch(len(values))
+    lane = np.zeros(ROWS, np.float32)
+    for start in range(0, values.shape[1], LANES):
+        width = load(values, variances, weights, start, x, v, n)
+        sort(x, network, s)
+        middle(s, n, m)
+        _squares(s, m, lane)
+        for j in range(width):
+            if n[j] > 1:
+                # Most places keep all; only where that is in doubt is it done exactly.
+                shift = lane[TOTAL + j] / n[j]
+                square = lane[NOISE + j] / n[j] - shift * shift
+                farthest = max(m[j] - s[0, j], s[n[j] - 1, j] - m[j])
+                if not farthest * farthest < np.float32(0.999 * kappa * kappa) * square:
+                    low, high = _clip_place(s, j, n[j], kappa, rounds)
+                    _drop_outside(x, j, low, high)
+        weigh(x, v, weights, m, lane)
+        write(start, width, m, n, lane, inflation, value, variance, count)
 
 
-@numba.njit(cache=True, nogil=True)
-def huber(  # type: ignore[no-untyped-def]
-    values, variances, weights, contrast, c, steepness, loss, value, variance, count
-):
-    """``loss``: how much more variance than the mean on Gaussian noise."""
-    v, s, w, room = _room(values.shape[0])
-    for p in range(values.shape[1]):
-        n = _gather(values, variances, weights, p, v, s, w)
-        if n == 0:
-            continue
-        centre, steep = _middle(v, n, room), (steepness * contrast[p]) ** 2
-        plain, noise = 0.0, 0.0
-        for k in range(n):
-            plain += w[k]
-            noise += w[k] * w[k] * s[k]
-        noise /= plain * plain
-        for _ in range(_REWEIGHTED):
-            total, weight = 0.0, 0.0
-            for k in range(n):
-                away = abs(v[k] - centre)
-                limit = c * np.sqrt(s[k] + steep)
-                part = 1.0 if away <= limit else limit / away
-                total += w[k] * part * v[k]
-                weight += w[k] * part
-            if weight == 0:
-                break
-            before = centre
-            centre = total / weight
-            if (centre - before) ** 2 <= 1e-6 * noise:
-                break
-        value[p], variance[p], count[p] = centre, loss * noise, n
+@compiled
+def _winsorise(s, m, lane):  # type: ignore[no-untyped-def]
+    """Sums of distances from m and of their squares, those beyond SPREAD brought in to it."""
+    lane[TOTAL : NOISE + LANES] = 0
+    for k in range(len(s)):
+        row = s[k]
+        for j in range(LANES):
+            reach = lane[SPREAD + j]
+            d = row[j] - m[j] if row[j] < INFINITY else ZERO
+            d = reach if d > reach else d
+            d = -reach if d < -reach else d
+            lane[TOTAL + j] += d
+            lane[NOISE + j] += d * d
 
 
-@numba.njit(cache=True, nogil=True)
-def extreme(values, variances, weights, contrast, sign, factors, value, variance, count):  # type: ignore[no-untyped-def]  # noqa: ARG001
-    """``sign`` 1 for the largest, -1 for the smallest; ``factors`` (N + 1,): its variance."""
-    v, s, w, _ = _room(values.shape[0])
-    for p in range(values.shape[1]):
-        n = _gather(values, variances, weights, p, v, s, w)
-        if n == 0:
-            continue
-        furthest, noise = sign * v[0], 0.0
-        for k in range(n):
-            furthest = max(furthest, sign * v[k])
-            noise += s[k]
-        value[p], variance[p], count[p] = sign * furthest, factors[n] * noise / n, n
+@compiled
+def _settle(s, m, n, lane, bound, consistency, tolerance, rounds):  # type: ignore[no-untyped-def]
+    """Winsorised standard deviation into EXTRA, until it stays; then it is left alone."""
+    lane[SPREAD : SPREAD + LANES] = _STEEPEST
+    lane[MOVES : MOVES + LANES] = ONE
+    factor = ONE
+    for _ in range(rounds):
+        _winsorise(s, m, lane)
+        moving = False
+        for j in range(LANES):
+            if n[j] > 1 and lane[MOVES + j] > 0:
+                shift = lane[TOTAL + j] / n[j]
+                square = max(lane[NOISE + j] / n[j] - shift * shift, ZERO)
+                spread = factor * np.sqrt(square * n[j] / (n[j] - 1))
+                if np.abs(spread * bound - lane[SPREAD + j]) <= tolerance * lane[SPREAD + j]:
+                    lane[MOVES + j] = ZERO
+                moving |= lane[MOVES + j] > 0
+                lane[SPREAD + j] = spread * bound
+                lane[EXTRA + j] = spread
+        factor = consistency
+        if not moving:
+            break
+
+
+@compiled
+def winsorised(  # type: ignore[no-untyped-def]
+    values, variances, weights, kappa, settling, inflation, network, value, variance, count,
+):  # fmt: skip
+    """``settling``: bound in deviations, consistency of the deviation, tolerance, most rounds."""
+    x, v, s, n, m = scratch(len(values))
+    lane = np.zeros(ROWS, np.float32)
+    bound, consistency = np.float32(settling[0]), np.float32(settling[1])
+    tolerance, rounds = np.float32(settling[2]), settling[3]
+    for start in range(0, values.shape[1], LANES):
+        width = load(values, variances, weights, start, x, v, n)
+        sort(x, network, s)
+        middle(s, n, m)
+        _settle(s, m, n, lane, bound, consistency, tolerance, rounds)
+        for j in range(width):
+            if n[j] > 3:
+                reach = np.float32(kappa) * lane[EXTRA + j]
+                if s[0, j] < m[j] - reach or s[n[j] - 1, j] > m[j] + reach:
+                    _drop_outside(x, j, m[j] - reach, m[j] + reach)
+        weigh(x, v, weights, m, lane)
+        write(start, width, m, n, lane, inflation, value, variance, count)
