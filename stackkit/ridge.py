@@ -24,9 +24,9 @@ _SIDEWAYS = 4
 """How far beside its direction the next piece is looked for, px."""
 _MIDDLE = 8
 """How far from its brightest line the middle of a broad trail is looked for, px."""
-_GOES_ON = 4.0
-"""Standard deviations of a piece that goes on."""
-_GAPS = 2
+_STARTS, _GOES_ON = 4.0, 3.0
+"""Standard deviations of a piece to begin with, and of one that goes on."""
+_GAPS = 3
 """Pieces in a row that may be missing: aircraft blink, stars stand before the line."""
 _REACH = 20
 """Half the width over which a cross profile is taken, px."""
@@ -34,8 +34,8 @@ LEAST, _MOST = 3.0, 16.0
 """Half the width that is cut, px: 3 holds all but a hundredth of the light of stars 2.5 px wide."""
 _DARK = 0.003
 """Share of samples darker than 4 σ from which on there is ground; by chance it is 0.00003."""
-_BANDED, _ALIGNED = 1.5, 4.0
-"""Strength up to which, and deviation from a row or column, px, up to which it may be banding."""
+_BANDED, _ALIGNED = 1.5, 0.04
+"""Strength up to which, and slope against rows or columns, up to which it may be banding."""
 _GAUSSIAN = 2.6
 """σ of a Gaussian within which all but a hundredth of its light lies."""
 _SHOULDER = 4.0
@@ -89,7 +89,7 @@ def followed(deviation: Plane, starry: Mask, line: Array) -> Trail | None:
         _piece(deviation, starry, line[0] + part * (line[1] - line[0]), along) for part in _PARTS
     ]
     start, sure = max(tried, key=lambda found: found[1])
-    if sure < _GOES_ON:
+    if sure < _STARTS:
         return None
     forward, backward = (_one_way(deviation, starry, start, sign * along) for sign in (1.0, -1.0))
     nodes = [*reversed(backward), start, *forward]
@@ -99,10 +99,16 @@ def followed(deviation: Plane, starry: Mask, line: Array) -> Trail | None:
         return None
     strength = float(np.max(_over(profile)))
     half = _half_width(profile, sigma) + (strength > _BRIGHT)
-    if strength < _BANDED and min(np.ptp(path, axis=0)) < _ALIGNED:
+    if strength < _BANDED and _aligned(path):
         return None
     light, beyond = _light(profile, half)
     return Trail(as_path(path), 2 * half, strength, light, beyond / max(light + beyond, 1e-6))
+
+
+def _aligned(path: Array) -> bool:
+    """Whether a path keeps to a row or a column."""
+    width, height = np.ptp(path, axis=0)
+    return bool(min(width, height) < _ALIGNED * max(width, height))
 
 
 def _one_way(deviation: Plane, starry: Mask, start: Array, along: Array) -> list[Array]:

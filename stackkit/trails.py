@@ -35,9 +35,9 @@ _SQUARES = (64, 32)
 """Cells of the squares' sides, for long lines and short ones; squares lie half over each other."""
 _WIDE = 15
 """Cells over which the surroundings are averaged and taken away."""
-_CHANCE = 6.5
+_CHANCE = 6.0
 """Standard deviations of a line's sum from which on it is no accident: a frame of three million
-samples has some 10⁷ lines, and one in 10¹⁰ is so bright by chance."""
+samples has some 10⁷ lines, and one in 10⁹ is so bright by chance."""
 _DARKEST = 1.3
 """How many times brighter than the darkest line of its square a trail must be."""
 _FEWEST_CELLS = 20
