@@ -32,8 +32,18 @@ from .terminal import Explained, Place, Whole, progress_bar
     metavar="NAME",
     default="by-sample",
     show_default=True,
-    help="How the frames are combined: by-sample (each raw sample judged by itself), mean, "
-    "median or sigma-clip.",
+    help="How the frames are combined: by-sample (each raw sample judged by itself), mean, median, "
+    "sigma-clip, winsorised, noise-model, tukey, huber, maximum or minimum; stackkit compare shows "
+    "what each does.",
+)
+@click.option(
+    "--sampling",
+    metavar="1|2",
+    type=Whole(min=1, max=2),
+    default=1,
+    show_default=True,
+    help="2: twice as many pixels in either direction, where stars are so sharp and frames so many "
+    "that they hold more than the sensor's own grid.",
 )
 @click.option(
     "--masters",
@@ -55,6 +65,7 @@ def command(
     force: bool,
     jobs: int | None,
     method: str,
+    sampling: int,
     masters: tuple[Path, ...],
     keep_place: bool,
 ) -> None:
@@ -75,7 +86,7 @@ def command(
     try:
         check_output(out, force)
         with progress_bar() as tell:
-            result = stack(paths, Options(method, masters, jobs, out, keep_place), tell)
+            result = stack(paths, Options(method, masters, jobs, out, keep_place, sampling), tell)
             record = write_results(result, out, tell)
     except BaseException:
         take_back(made)

@@ -192,16 +192,16 @@ def _fewest(count: NDArray[np.int16], size: tuple[int, int, int]) -> NDArray[np.
     return np.asarray(count.reshape(size).min(axis=0))
 
 
-def factors_for(frames: int, sensor: Bayer) -> Array:
+def factors_for(frames: int, sensor: Bayer, sampling: int = 1) -> Array:
     """Noise factors of the picture that so many frames make, restored or not."""
-    return restored_factors(sensor) if restorable(frames) else noise_factors(sensor)
+    return restored_factors(sensor, sampling) if restorable(frames) else noise_factors(sensor)
 
 
-def sharpened(picture: Stack, frames: int, sensor: Bayer, clip: float) -> Stack:
+def sharpened(picture: Stack, frames: int, sensor: Bayer, clip: float, sampling: int = 1) -> Stack:
     """The picture restored, where so many frames allow it."""
     if not restorable(frames):
         return picture
-    return replace(picture, value=restore(picture.value, sensor, clip))
+    return replace(picture, value=restore(picture.value, sensor, clip, sampling))
 
 
 def within(plane: NDArray[_Sample], window: Window) -> NDArray[_Sample]:

@@ -24,7 +24,7 @@ from stackkit.geometry import AnyMapping, plane_mapping
 from stackkit.grade import Grade, grade, unread
 from stackkit.intake import Desk, Lights, find_masters, read_lights
 from stackkit.integrate import Placed
-from stackkit.looks import combined, look, sum_up, summary, summary_of_method
+from stackkit.looks import combined, finest, look, sum_up, summary, summary_of_method
 from stackkit.methods import Method, method_named
 from stackkit.noise import Noise
 from stackkit.normalise import (
@@ -35,6 +35,7 @@ from stackkit.normalise import (
     transparencies,
 )
 from stackkit.output.files import working_folder
+from stackkit.pairing import typical_width
 from stackkit.progress import Progress
 from stackkit.raw.metadata import Place, focal_px, read_place, up
 from stackkit.raw.opcodes import lens_hint
@@ -54,7 +55,9 @@ class Options:
     """``method``: ``by-sample`` or a name of ``methods.METHODS``; ``masters``: master files or
     folders of them, besides what lies in the session's own folders; ``jobs``: threads, None for all
     cores; ``scratch``: where the cache of mosaics may lie, None for the system's place;
-    ``keep_place``: whether the place where the frames were taken goes into the results.
+    ``keep_place``: whether the place where the frames were taken goes into the results;
+    ``sampling``: places of the grid a pixel in either direction, 1 or 2, the latter where the
+    frames carry it.
     """
 
     method: str = BY_SAMPLE
@@ -62,6 +65,7 @@ class Options:
     jobs: int | None = None
     scratch: Path | None = None
     keep_place: bool = False
+    sampling: int = 1
 
 
 @dataclass(frozen=True)
@@ -99,6 +103,13 @@ def stack(
     """
     options = options or Options()
     method = None if options.method == BY_SAMPLE else method_named(options.method, (BY_SAMPLE,))
+    if options.sampling not in (1, 2):
+        raise UsageError("The sampling must be 1 or 2.")
+    if options.sampling > 1 and method is not None:
+        raise UsageError(
+            f"A finer grid is made by the usual method only, not by “{method.name}”: leave out "
+            "--method or --sampling."
+        )
     with prepared(paths, options, progress) as ready:
         with ready.clock.step("integrate"):
             picture, summary = _integrate(ready, method)
@@ -110,8 +121,10 @@ def _integrate(ready: Prepared, method: Method | None) -> tuple[Stack, dict[str,
     lights, placed = ready.lights, ready.placed
     looked = look(lights, placed, ready.suspects, ready.desk)
     if method is None:
-        picture, noise = sum_up(lights, placed, looked, ready.desk)
-        return picture, summary(placed, looked.verdict, noise)
+        width = typical_width(ready.tables[ready.reference])
+        sampling, why = finest(ready.options.sampling, len(placed), width)
+        picture, noise = sum_up(lights, placed, looked, ready.desk, sampling)
+        return picture, summary(placed, looked.verdict, noise) | {"sampling": sampling, "why": why}
     # Defects are the sensor's, whatever the method; which samples count is the method's to say.
     picture = combined(lights, placed, looked, method, ready.desk)
     return picture, summary_of_method(placed, looked.verdict)
@@ -219,6 +232,8 @@ def _prepare(paths: Sequence[Path], options: Options, desk: Desk) -> Prepared:
 def result_of(ready: Prepared, picture: Stack, method: str, summary: dict[str, Any]) -> Result:
     """The picture with the record of how it came about; ``summary`` is what integration told."""
     frames, lights, options = ready.session.lights, ready.lights, ready.options
+    told = {"sampling": 1, **summary}
+    remark = told.pop("why", "")
     by_number: dict[int, Grade] = {k: unread(reason) for k, reason in ready.unreadable.items()}
     by_number.update(zip(lights.numbers, ready.grades, strict=True))
     record = account.record(
@@ -233,6 +248,7 @@ def result_of(ready: Prepared, picture: Stack, method: str, summary: dict[str, A
             "masters": [str(path) for path in options.masters],
             "jobs": options.jobs,
             "keep_place": options.keep_place,
+            "sampling": options.sampling,
         },
         calibration=account.calibration(
             lights, [frame.form for frame in frames], ready.sensor, ready.told
@@ -240,12 +256,14 @@ def result_of(ready: Prepared, picture: Stack, method: str, summary: dict[str, A
         integration={
             "method": method,
             "frames": len(ready.placed),
-            **summary,
-            "trails": [{**t, "frame": frames[t["frame"]].path.name} for t in summary["trails"]],
+            **told,
+            "trails": [{**t, "frame": frames[t["frame"]].path.name} for t in told["trails"]],
         },
         place=_place_of(frames, ready.desk) if options.keep_place else None,
         timing=ready.clock.seconds,
     )
+    record["output"] |= {"width": picture.value.shape[2], "height": picture.value.shape[1]}
+    record["warnings"] += [remark] if remark else []
     reference = frames[lights.numbers[ready.reference]]
     white = calibrate.span(lights.mosaic)
     return Result(picture, record, lights.mosaic.balance, reference.metadata.orientation, white)

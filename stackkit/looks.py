@@ -28,6 +28,9 @@ _CLIPPED = 0.95
 """Share of the clip level from which on a pixel of the stack counts as clipped."""
 _FIRST_FRAMES = 9
 """Frames in the first stack: enough to judge by, and no more to wait for with a hundred."""
+_FILL, _WIDEST = 8, 2.0
+"""Frames that fill a grid of twice as many places, and width of stars, px, up to which there is
+something to be seen on it."""
 _LOOKS = (("First stack", "Rejecting outliers"), ("Second stack", "Rejecting again"))
 
 
@@ -68,12 +71,33 @@ def look(
 
 
 def sum_up(
-    lights: Lights, placed: Sequence[Placed], looked: Looked, desk: Desk
+    lights: Lights, placed: Sequence[Placed], looked: Looked, desk: Desk, sampling: int = 1
 ) -> tuple[Stack, NoiseBlocks]:
-    """The weighted mean of what the verdict left, and its noise."""
+    """The weighted mean of what the verdict left, on a grid of so many places a pixel, and its
+    noise.
+    """
     known = (looked.verdict.defects, looked.verdict.pattern, looked.expected)
     told = _told(desk, "Combining")
-    return total(lights.cache, placed, lights.sensor, *known, clip(lights), desk.pool, told)
+    grid = (lights.cache, placed, lights.sensor)
+    return total(*grid, *known, clip(lights), desk.pool, told, sampling)
+
+
+def finest(asked: int, frames: int, width: float) -> tuple[int, str]:
+    """Places a pixel that so many frames with stars so wide (FWHM, px) fill, and why not what was
+    asked for, empty when it is.
+
+    A Gaussian 2 px wide has a thirtieth of its contrast left at the sensor's own limit (half a wave
+    a pixel): beyond it noise is all there is.
+    """
+    if asked == 1:
+        return 1, ""
+    if frames < _FILL:
+        why = f"{frames} frames do not fill a finer grid; it takes {_FILL}"
+    elif not width <= _WIDEST:
+        why = f"stars are {width:.1f} px wide, and the sensor's own grid holds all of that"
+    else:
+        return asked, ""
+    return 1, f"The grid was not made finer: {why}."
 
 
 def combined(

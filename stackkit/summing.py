@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from concurrent.futures import Executor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numba
@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stackkit import resample, scratch
-from stackkit.geometry import Array
+from stackkit.geometry import AnyMapping, Array, Finer
 from stackkit.integrate import (
     LARGEST_TILE,
     Mask,
@@ -66,6 +66,7 @@ def total(
     clip: float,
     pool: Executor,
     step: Step,
+    sampling: int = 1,
 ) -> tuple[Stack, NoiseBlocks]:
     """Weighted mean of all samples that are neither defective nor rejected, and its noise.
 
@@ -73,21 +74,24 @@ def total(
     frame costs its own weight and nothing else.  ``first``, a first stack (3, H, W), bridges the
     gaps between which the others are interpolated: a star with a gap in it stays a star.
     ``pattern`` (H, W) is taken off every sample, in codes of the cache.  From ``clip`` ADU on
-    pixels count as clipped, and are left as they are.
+    pixels count as clipped, and are left as they are.  The grid has ``sampling`` places a pixel in
+    either direction.
     """
-    factors = factors_for(len(frames), sensor)
-    counts = told_counts(len(frames))
-    shape = (len(counts), 3, cache.shape[0] // BLOCK_MEAN, cache.shape[1] // BLOCK_MEAN)
+    factors = factors_for(len(frames), sensor, sampling)
+    counts, block = told_counts(len(frames)), BLOCK_MEAN * sampling
+    grid = (cache.shape[0] * sampling, cache.shape[1] * sampling)
+    fine = [replace(frame, mapping=_finer(frame.mapping, sampling)) for frame in frames]
+    shape = (len(counts), 3, grid[0] // block, grid[1] // block)
     noise = np.full(shape, np.nan)
 
     def one(tile: Window) -> tuple[list[Any], None]:
         size = (3, tile.bottom - tile.top, tile.right - tile.left)
-        y, x = tile.top // BLOCK_MEAN, tile.left // BLOCK_MEAN
-        here = noise[:, :, y : y + size[1] // BLOCK_MEAN, x : x + size[2] // BLOCK_MEAN]
+        y, x = tile.top // block, tile.left // block
+        here = noise[:, :, y : y + size[1] // block, x : x + size[2] // block]
         # Apart: the reference, and every other frame.  Their differences are pure noise.
         parts = np.zeros((3, 4, *size))
         for k, frame in enumerate(frames):
-            window = source_window(frame.mapping, tile, cache.shape)
+            window = source_window(fine[k].mapping, tile, cache.shape)
             if window is not None:
                 codes = scratch.get(cache, frame.number, window)
                 if pattern is not None:
@@ -95,20 +99,25 @@ def total(
                 missing = within(defects, window)
                 missing = missing | scratch.get_rejected(cache, frame.number, window)
                 _expect(cache, frame, window, sensor, codes, missing, first)
-                opened = opened_tile(cache, frame, tile, window, sensor, codes, missing)
+                opened = opened_tile(cache, fine[k], tile, window, sensor, codes, missing)
                 group = 0 if k == 0 else 1 + k % 2
                 resample.add_frame(*opened, factors, frame.weight, parts[group])
             if k > 0 and k + 1 in counts:
-                here[counts.index(k + 1)] = block_means(_noise_of_sum(parts))
-        here[0] = block_means(_noise_of_one(parts))
+                here[counts.index(k + 1)] = block_means(_noise_of_sum(parts), block)
+        here[0] = block_means(_noise_of_one(parts), block)
         sums = parts.sum(axis=0)
         with np.errstate(invalid="ignore", divide="ignore"):
             value, variance = sums[0] / sums[1], sums[2] / sums[1] ** 2
         return [value, variance, sums[3].min(axis=0)], None
 
-    picture = empty_stack(cache.shape)
+    picture = empty_stack(grid)
     fill([picture.value, picture.variance, picture.coverage], LARGEST_TILE, one, pool, step)
-    return sharpened(picture, len(frames), sensor, clip), NoiseBlocks(counts, noise)
+    picture = sharpened(picture, len(frames), sensor, clip, sampling)
+    return picture, NoiseBlocks(counts, noise)
+
+
+def _finer(mapping: AnyMapping, sampling: int) -> AnyMapping:
+    return mapping if sampling == 1 else Finer(mapping, sampling)
 
 
 def told_counts(frames: int) -> tuple[int, ...]:

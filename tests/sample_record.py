@@ -150,6 +150,7 @@ def sample_record() -> dict[str, Any]:
                 }
             ],
             "star_gain": 1.65,
+            "sampling": 1,
         },
         "output": {
             "folder": "out",
