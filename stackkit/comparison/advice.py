@@ -32,9 +32,6 @@ def advice(rows: Sequence[Row], frames: int, trails: int) -> Row:
         row = next((r for r in rows[1:] if r["name"] == name and r["score"] < AS_GOOD), None)
         if row:
             reasons.append(_against(row, best))
-    if as_good:
-        names = " and ".join(", ".join(as_good).rsplit(", ", 1))
-        reasons.append(f"As good to within 2 %: {names}.")
     if frames < 3:
         reasons.append("With two frames there is no telling which one is wrong.")
     return {"method": best["name"], "reasons": reasons, "as_good": as_good}
@@ -44,7 +41,7 @@ def _noise(row: Row, frames: int) -> str:
     if row["noise_gain"] is None:
         return f"“{row['name']}” is off the least; there is too little sky to tell its noise."
     return (
-        f"“{row['name']}” is off the least on these frames: its noise is {row['noise_gain']:.1f} "
+        f"“{row['name']}” is off the least: its noise is {row['noise_gain']:.1f} "
         f"times lower than in one frame, {100 * row['noise_share']:.0f} % of what {frames} frames "
         "can give."
     )
