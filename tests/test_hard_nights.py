@@ -74,7 +74,7 @@ def test_the_sample_frames_defects_are_the_simulator_s(monkeypatch):
         known["mask"] = verdict.defects
         return verdict
 
-    monkeypatch.setattr("stackkit.line.judge", kept)
+    monkeypatch.setattr("stackkit.looks.judge", kept)
     folder = Path(__file__).parents[1] / "sample_frames"
     stackkit.stack([folder])
     truth = json.loads((folder / "truth.json").read_text())["hot_pixels"]
