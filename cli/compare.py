@@ -8,8 +8,9 @@ from pathlib import Path
 
 import click
 
+from . import options
 from .stack import take_back
-from .terminal import Explained, Place, Whole, progress_bar, shown
+from .terminal import Explained, progress_bar, shown
 
 
 @click.command(
@@ -17,34 +18,20 @@ from .terminal import Explained, Place, Whole, progress_bar, shown
     cls=Explained,
     epilog="Example: stackkit compare my_night --methods by-sample,median,mean --out compared",
 )
-@click.argument("paths", metavar="FOLDER...", nargs=-1, required=True, type=Place())
-@click.option(
-    "--out",
-    "out",
-    metavar="DIR",
-    required=True,
-    type=Place(),
-    help="Where the results go; made if it is not there.",
-)
+@options.folders("paths")
+@options.out("results")
 @click.option(
     "--methods",
     metavar="A,B,C",
     default="",
-    help="Which methods, by name, with commas between: by-sample, mean, median, sigma-clip, "
-    "winsorised, noise-model, tukey, huber, maximum, minimum [default: all].",
+    help=f"Which methods, by name, with commas between: {options.METHODS} [default: all].",
 )
 @click.option(
     "--keep", metavar="NAME", help="Also write this method's stack, as stackkit stack would."
 )
-@click.option("--force", is_flag=True, help="Replace results that are already in DIR.")
-@click.option("--jobs", metavar="N", type=Whole(min=1), help="Threads [default: all cores].")
-@click.option(
-    "--masters",
-    metavar="PATH",
-    multiple=True,
-    type=Place(),
-    help="Darks, flats and biases, as for stackkit stack.",
-)
+@options.force("results")
+@options.jobs()
+@options.masters()
 @click.option("--json", "as_json", is_flag=True, help="Print compare.json instead of the table.")
 def command(
     paths: tuple[Path, ...],
@@ -74,8 +61,8 @@ def command(
     try:
         check_folder(out, force=force)
         with progress_bar() as tell:
-            options = Options(masters=masters, jobs=jobs, scratch=out)
-            record = write_comparison(compare(paths, names, options, keep, tell), out, tell)
+            asked = Options(masters=masters, jobs=jobs, scratch=out)
+            record = write_comparison(compare(paths, names, asked, keep, tell), out, tell)
     except BaseException:
         take_back(made)
         raise

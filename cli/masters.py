@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING
 
 import click
 
+from . import options
 from .stack import take_back
-from .terminal import Explained, Place, fitted, progress_bar
+from .terminal import Explained, fitted, progress_bar
 
 if TYPE_CHECKING:
     from stackkit.calibration_frames import Group, Made
@@ -25,22 +26,15 @@ _MOST_LISTED = 12
     cls=Explained,
     epilog="Example: stackkit masters my_night --out my_masters",
 )
-@click.argument("folders", metavar="FOLDER...", nargs=-1, required=True, type=Place())
-@click.option(
-    "--out",
-    "out",
-    metavar="DIR",
-    required=True,
-    type=Place(),
-    help="Where the masters go; made if it is not there.",
-)
+@options.folders("folders")
+@options.out("masters")
 @click.option(
     "--kind",
     metavar="KIND",
     type=click.Choice(["dark", "flat", "bias"]),
     help="What the folders themselves hold: dark, flat or bias. A dark-flat is a dark.",
 )
-@click.option("--force", is_flag=True, help="Replace masters that are already in DIR.")
+@options.force("masters")
 def command(folders: tuple[Path, ...], out: Path, kind: str | None, force: bool) -> None:
     """Average darks, flats and biases into masters that can be used again.
 

@@ -8,7 +8,8 @@ from pathlib import Path
 
 import click
 
-from .terminal import Explained, Place, Whole, progress_bar
+from . import options
+from .terminal import Explained, Whole, progress_bar
 
 
 @click.command(
@@ -16,25 +17,17 @@ from .terminal import Explained, Place, Whole, progress_bar
     cls=Explained,
     epilog="Example: stackkit stack my_night --out result",
 )
-@click.argument("paths", metavar="FOLDER...", nargs=-1, required=True, type=Place())
-@click.option(
-    "--out",
-    "out",
-    metavar="DIR",
-    required=True,
-    type=Place(),
-    help="Where the results go; made if it is not there.",
-)
-@click.option("--force", is_flag=True, help="Replace results that are already in DIR.")
-@click.option("--jobs", metavar="N", type=Whole(min=1), help="Threads [default: all cores].")
+@options.folders("paths")
+@options.out("results")
+@options.force("results")
+@options.jobs()
 @click.option(
     "--method",
     metavar="NAME",
     default="by-sample",
     show_default=True,
-    help="How the frames are combined: by-sample (each raw sample judged by itself), mean, median, "
-    "sigma-clip, winsorised, noise-model, tukey, huber, maximum or minimum; stackkit compare shows "
-    "what each does.",
+    help="How the frames are combined; by-sample judges each raw sample by itself. One of: "
+    f"{options.METHODS}. stackkit compare shows what each does.",
 )
 @click.option(
     "--sampling",
@@ -45,14 +38,7 @@ from .terminal import Explained, Place, Whole, progress_bar
     help="2: twice as many pixels in either direction, where stars are so sharp and frames so many "
     "that they hold more than the sensor's own grid.",
 )
-@click.option(
-    "--masters",
-    metavar="PATH",
-    multiple=True,
-    type=Place(),
-    help="Darks, flats and biases: a master file, or a folder that holds masters or folders named "
-    "dark, flat or bias. Can be given more than once.",
-)
+@options.masters()
 @click.option(
     "--keep-place",
     is_flag=True,

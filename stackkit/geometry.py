@@ -316,24 +316,6 @@ class AnyMapping(Protocol):
 
 
 @dataclass(frozen=True)
-class Finer:
-    """A mapping whose grid has ``sampling`` places a pixel; the first pixel's places lie about its
-    centre.
-    """
-
-    mapping: AnyMapping
-    sampling: int
-
-    def from_reference(self, xy: Any, /) -> Array:
-        """Frame pixels of places of the fine grid."""
-        return self.mapping.from_reference((np.asarray(xy) + 0.5) / self.sampling - 0.5)
-
-    def to_reference(self, xy: Any, /) -> Array:
-        """Places of the fine grid of frame pixels."""
-        return (self.mapping.to_reference(xy) + 0.5) * self.sampling - 0.5
-
-
-@dataclass(frozen=True)
 class Mapping:
     """Where a place of the reference grid lies in a frame, and back.
 

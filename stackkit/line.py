@@ -24,7 +24,7 @@ from stackkit.geometry import AnyMapping, plane_mapping
 from stackkit.grade import Grade, grade, unread
 from stackkit.intake import Desk, Lights, find_masters, read_lights
 from stackkit.integrate import Placed
-from stackkit.looks import combined, finest, look, sum_up, summary, summary_of_method
+from stackkit.looks import clip, combined, finest, look, sum_up, summary, summary_of_method
 from stackkit.methods import Method, method_named
 from stackkit.noise import Noise
 from stackkit.normalise import (
@@ -232,7 +232,7 @@ def _prepare(paths: Sequence[Path], options: Options, desk: Desk) -> Prepared:
 def result_of(ready: Prepared, picture: Stack, method: str, summary: dict[str, Any]) -> Result:
     """The picture with the record of how it came about; ``summary`` is what integration told."""
     frames, lights, options = ready.session.lights, ready.lights, ready.options
-    told = {"sampling": 1, **summary}
+    told = {"sampling": 1, "clip_adu": clip(lights), **summary}
     remark = told.pop("why", "")
     by_number: dict[int, Grade] = {k: unread(reason) for k, reason in ready.unreadable.items()}
     by_number.update(zip(lights.numbers, ready.grades, strict=True))

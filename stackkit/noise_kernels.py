@@ -38,8 +38,14 @@ _STAYS = np.float32(1e-4)
 
 
 @compiled
-def _know(v, n, contrast, steepness, start, width, lane):  # type: ignore[no-untyped-def]
-    """Mean variance of a place into AVERAGE; what the picture's steepness adds to it into EXTRA."""
+def _know(  # type: ignore[no-untyped-def]
+    x, v, n, s, m, network, contrast, steepness, start, width, lane
+):
+    """The places' medians; their mean variance into AVERAGE; what the picture's steepness adds to
+    it into EXTRA.
+    """
+    sort(x, network, s)
+    middle(s, n, m)
     lane[EXTRA : EXTRA + LANES] = 0
     for j in range(width):
         off = np.float32(steepness) * contrast[start + j]
@@ -92,9 +98,7 @@ def noise_model(  # type: ignore[no-untyped-def]
     plain, limit = np.ones(len(values) + 1, np.float32), np.float32(kappa)
     for start in range(0, values.shape[1], LANES):
         width = load(values, variances, weights, start, x, v, n)
-        sort(x, network, s)
-        middle(s, n, m)
-        _know(v, n, contrast, steepness, start, width, lane)
+        _know(x, v, n, s, m, network, contrast, steepness, start, width, lane)
         for j in range(LANES):
             lane[CENTRE + j] = ZERO
             lane[SPREAD + j] = INFINITY
@@ -164,8 +168,9 @@ def _sum(x, v, robust, m, lane):  # type: ignore[no-untyped-def]
 
 
 @compiled
-def _begin(n, lane):  # type: ignore[no-untyped-def]
+def _begin(v, n, tuning, lane, steep):  # type: ignore[no-untyped-def]
     """From the median; SPREAD is how far an estimate may move and still be called settled."""
+    _scale(v, n, tuning, lane, steep)
     for j in range(LANES):
         lane[CENTRE + j] = ZERO
         lane[MOVES + j] = ONE
@@ -201,11 +206,8 @@ def tukey(  # type: ignore[no-untyped-def]
     steep, robust = np.empty_like(x), s
     for start in range(0, values.shape[1], LANES):
         width = load(values, variances, weights, start, x, v, n)
-        sort(x, network, s)
-        middle(s, n, m)
-        _know(v, n, contrast, steepness, start, width, lane)
-        _scale(v, n, np.float32(tuning), lane, steep)
-        _begin(n, lane)
+        _know(x, v, n, s, m, network, contrast, steepness, start, width, lane)
+        _begin(v, n, np.float32(tuning), lane, steep)
         for _ in range(rounds):
             _tukey_weights(x, steep, weights, m, lane, robust)
             _sum(x, v, robust, m, lane)
@@ -226,11 +228,8 @@ def huber(  # type: ignore[no-untyped-def]
     steep, robust = np.empty_like(x), s
     for start in range(0, values.shape[1], LANES):
         width = load(values, variances, weights, start, x, v, n)
-        sort(x, network, s)
-        middle(s, n, m)
-        _know(v, n, contrast, steepness, start, width, lane)
-        _scale(v, n, np.float32(tuning), lane, steep)
-        _begin(n, lane)
+        _know(x, v, n, s, m, network, contrast, steepness, start, width, lane)
+        _begin(v, n, np.float32(tuning), lane, steep)
         for _ in range(rounds):
             _huber_weights(x, steep, weights, m, lane, robust)
             _sum(x, v, robust, m, lane)

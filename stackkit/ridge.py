@@ -76,6 +76,14 @@ def as_path(line: Array) -> tuple[tuple[float, float], ...]:
     return tuple((float(x), float(y)) for x, y in line)
 
 
+def places_along(trail: Trail, step: float) -> Array:
+    """Places (N, 2) along a trail's path about ``step`` px apart, its ends among them."""
+    nodes = np.array(trail.path)
+    along = np.append(0, np.cumsum(np.hypot(*np.diff(nodes, axis=0).T)))
+    at = np.linspace(0, along[-1], max(int(along[-1] / step), 2))
+    return np.stack([np.interp(at, along, nodes[:, axis]) for axis in (0, 1)], axis=1)
+
+
 def followed(deviation: Plane, starry: Mask, line: Array) -> Trail | None:
     """The trail that a line (2, 2) is a piece of; None when nothing goes on along it.
 

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stackkit import resample, scratch
-from stackkit.geometry import AnyMapping, Array, Finer
+from stackkit.geometry import AnyMapping, Array
 from stackkit.integrate import (
     LARGEST_TILE,
     Mask,
@@ -32,6 +32,24 @@ from stackkit.scratch import Cache, Window
 from stackkit.stack_result import Stack
 
 Pattern = NDArray[np.int16]
+
+
+@dataclass(frozen=True)
+class Finer:
+    """A mapping whose grid has ``sampling`` places a pixel; the first pixel's places lie about its
+    centre.
+    """
+
+    mapping: AnyMapping
+    sampling: int
+
+    def from_reference(self, xy: Any, /) -> Array:
+        """Frame pixels of places of the fine grid."""
+        return self.mapping.from_reference((np.asarray(xy) + 0.5) / self.sampling - 0.5)
+
+    def to_reference(self, xy: Any, /) -> Array:
+        """Places of the fine grid of frame pixels."""
+        return (self.mapping.to_reference(xy) + 0.5) * self.sampling - 0.5
 
 
 @dataclass(frozen=True)

@@ -24,7 +24,7 @@ from scipy.spatial import cKDTree
 
 from stackkit import radon
 from stackkit.geometry import AnyMapping, Array
-from stackkit.ridge import LEAST, VOICE, Trail, as_path, followed
+from stackkit.ridge import LEAST, VOICE, Trail, as_path, followed, places_along
 
 Plane = NDArray[np.float32]
 Mask = NDArray[np.bool_]
@@ -49,6 +49,8 @@ _DARK_CELLS = 0.01
 """… and the share of dark cells that says so too."""
 _BESIDE, _MARGIN = 12.0, 3
 """Lights beside a line up to this distance, px, are cut so much wider than found."""
+_SPOTS = 12.0
+"""Distance, px, of the places by which trails are compared."""
 _SAME = 9.0
 """Distance from another trail's places, px, up to which one lies on it."""
 _MOST_TRAILS = 40
@@ -113,7 +115,7 @@ def movers(
     What is found at one place of the sensor, or at one place of the sky, in a third of all
     ``frames`` and at least three, stands: a skyline, a spike, a fault of the lens.
     """
-    here = {k: [_spots(trail) for trail in trails] for k, trails in found.items()}
+    here = {k: [places_along(trail, _SPOTS) for trail in trails] for k, trails in found.items()}
     sky = {k: [mappings[k].to_reference(spots) for spots in here[k]] for k in found}
     often = max(3.0, frames / 3)
     moving = {}
@@ -126,14 +128,6 @@ def movers(
         if kept:
             moving[k] = tuple(kept)
     return moving
-
-
-def _spots(trail: Trail) -> Array:
-    """Places (N, 2) along a trail, a dozen px apart."""
-    nodes = np.array(trail.path)
-    along = np.append(0, np.cumsum(np.hypot(*np.diff(nodes, axis=0).T)))
-    steps = np.linspace(0, along[-1], max(int(along[-1] / 12), 2))
-    return np.stack([np.interp(steps, along, nodes[:, axis]) for axis in (0, 1)], axis=1)
 
 
 def _frames_with(spots: Array, where: Mapping[int, Sequence[Array]]) -> int:

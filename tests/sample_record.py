@@ -151,6 +151,7 @@ def sample_record() -> dict[str, Any]:
             ],
             "star_gain": 1.65,
             "sampling": 1,
+            "clip_adu": 3600.0,
         },
         "output": {
             "folder": "out",

@@ -11,13 +11,16 @@ from benchmarks import measures
 from command_line import fault, good, names
 from jsonschema import Draft202012Validator
 from scipy.ndimage import gaussian_filter
+from stackkit_cli import options
 
 from stackkit.comparison import chosen, compare
 from stackkit.comparison.advice import advice, scored
-from stackkit.comparison.figures import Yardstick, figures
+from stackkit.comparison.figures import figures
 from stackkit.comparison.places import HEIGHT, WIDTH, places
 from stackkit.comparison.star_figures import cores, light, measurable, widths
+from stackkit.comparison.yardstick import Yardstick
 from stackkit.errors import InputError, UsageError
+from stackkit.line import BY_SAMPLE
 from stackkit.methods import METHODS, Samples
 from stackkit.noise import block_means, block_noise
 from stackkit.output.record import plain
@@ -263,6 +266,10 @@ def test_places_lie_inside_and_show_what_they_say():
 
 
 # The command
+
+
+def test_the_help_names_the_methods_there_are():
+    assert options.METHODS.split(", ") == [BY_SAMPLE, *METHODS]
 
 
 def test_the_command_writes_page_record_and_crops(small_night, tmp_path):

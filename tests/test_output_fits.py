@@ -89,6 +89,7 @@ def test_the_bytes_are_those_of_the_standard(tmp_path):
 def test_the_header_tells_exposure_and_camera(written):
     header = written()[0].header
     assert header["NFRAMES"] == 3
+    assert header["SATURATE"] == 3600
     assert header["XPOSURE"] == 24.0
     assert header["EXPTIME"] == 8.0
     assert "one frame" in header.comments["EXPTIME"]

@@ -11,10 +11,10 @@ from scenes import PATTERNS, Here, cache_of, layout, mosaic, placed, quiet, shif
 import stackkit
 from stackkit import summing
 from stackkit.errors import UsageError
-from stackkit.geometry import Finer
 from stackkit.looks import finest
 from stackkit.noise import Noise
 from stackkit.restoration import kernels, restored_factors
+from stackkit.summing import Finer
 
 BALANCE = (1 / 0.52, 1.0, 1 / 0.66)
 

@@ -8,77 +8,34 @@ halves of the session, and that of the difference, in which the scene cancels, a
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import convolve, map_coordinates, maximum_filter, median_filter
+from scipy.ndimage import map_coordinates
 
 from stackkit.comparison import star_figures
+from stackkit.comparison.star_figures import middle
+from stackkit.comparison.yardstick import GREEN, Yardstick
 from stackkit.geometry import Array
 from stackkit.noise import block_means, block_noise
 from stackkit.stars import SIGMA_TO_FWHM
 
 Plane = NDArray[np.float32]
 
-_GREEN = 1
-_BILINEAR = np.array([[0, 1, 0], [1, 4, 1], [0, 1, 0]], dtype=np.float32) / 4
 _STRIP = np.array([-1.0, 0.0, 1.0])
 _BESIDE = np.array([-9.0, -8.0, -7.0, 7.0, 8.0, 9.0])
 """A strip three pixels wide on a path, and two such strips beside it."""
 _AWAY = 6.0
-_STARRY = 4.0
 _BRIGHT = 100
 """So many of the brightest stars tell cores and colours."""
 _WORST = 50.0
 """Standard deviations beyond which a pixel is counted as if it were so far off."""
 
 
-@dataclass(frozen=True)
-class Yardstick:
-    """What all methods are held against.
-
-    ``value`` (3, H, W); ``variance`` (3,) typical of a pixel; ``noise_frame`` and ``noise`` (3,)
-    of block means of one frame and of the yardstick; ``mean`` (3, H, W) the plain mean;
-    ``stars`` (N, 2) places; ``width_frame``: star width in one frame, px; ``paths`` of trails
-    (steps, 2) on the grid, and what share of their light the yardstick itself leaves (``left``);
-    ``tracks`` (defects, frames, 2) of hot pixels, and their ``colours``; ``starry`` (H, W): where
-    stars are.
-    """
-
-    value: Plane
-    variance: Array
-    noise_frame: Array
-    noise: Array
-    mean: Plane
-    stars: Array
-    width_frame: float
-    paths: list[Array]
-    left: float
-    tracks: Array
-    colours: NDArray[np.int64]
-    starry: NDArray[np.bool_]
-    frames: int
-
-
-def single_width(adu: Plane, pattern: NDArray[np.uint8], stars: Array) -> float:
-    """Median FWHM, px, of stars (N, 2) in one frame (H, W) opened bilinearly in green."""
-    green = np.tile(pattern == _GREEN, (adu.shape[0] // 2 + 1, adu.shape[1] // 2 + 1))
-    plane = np.where(green[: adu.shape[0], : adu.shape[1]] & np.isfinite(adu), adu, 0)
-    return middle(star_figures.widths(convolve(plane, _BILINEAR, mode="mirror"), stars))
-
-
-def middle(values: Array) -> float:
-    """Median of what is known, NaN when nothing is."""
-    known = np.asarray(values)[np.isfinite(values)]
-    return float(np.median(known)) if len(known) else float("nan")
-
-
 def figures(value: Plane, yard: Yardstick) -> dict[str, float | list[float] | None]:
     """The figures of one method's picture (3, H, W), as in ``compare.schema.json``."""
     noise = _noise(value, yard)
     gain = float(np.nanmean(yard.noise_frame / noise)) if np.isfinite(noise).any() else np.nan
-    width = middle(star_figures.widths(value[_GREEN], yard.stars))
+    width = middle(star_figures.widths(value[GREEN], yard.stars))
     ratio = width / yard.width_frame
     bright = yard.stars[:_BRIGHT]
     sigma = width / SIGMA_TO_FWHM
@@ -89,7 +46,7 @@ def figures(value: Plane, yard: Yardstick) -> dict[str, float | list[float] | No
         "width_ratio": ratio,
         # A star's light is known as well as the sky under it: noise times width.
         "depth_mag": float(2.5 * np.log10(gain / ratio)) if gain > 0 and ratio > 0 else None,
-        "faintest_adu": float(5 * 8 * noise[_GREEN] * np.sqrt(4 * np.pi) * sigma),
+        "faintest_adu": float(5 * 8 * noise[GREEN] * np.sqrt(4 * np.pi) * sigma),
         "trail_left": _trail_left(value, yard),
         "hot_left": _hot_left(value, yard),
         "core_bias": _against_mean(star_figures.cores, value, yard, bright),
@@ -179,7 +136,7 @@ def _against_mean(measure, value: Plane, yard: Yardstick, stars: Array) -> float
     """Median of a measure of stars over that in the plain mean, less one; None without stars."""
     if len(stars) == 0:
         return None
-    ratio = middle(measure(value[_GREEN], stars) / measure(yard.mean[_GREEN], stars)) - 1
+    ratio = middle(measure(value[GREEN], stars) / measure(yard.mean[GREEN], stars)) - 1
     return ratio if np.isfinite(ratio) else None
 
 
@@ -192,16 +149,3 @@ def _colour_shift(value: Plane, yard: Yardstick, stars: Array) -> list[float] | 
     )
     shift = [middle((ours[c] / ours[1]) / (theirs[c] / theirs[1])) - 1 for c in (0, 2)]
     return [float(v) for v in shift] if np.isfinite(shift).all() else None
-
-
-def starry_places(value: Plane, noise: float) -> NDArray[np.bool_]:
-    """Where (H, W) a picture's green rises over its surroundings by what only stars do."""
-    plane = np.nan_to_num(value[_GREEN])
-    small = plane[: plane.shape[0] // 8 * 8, : plane.shape[1] // 8 * 8]
-    blocks = small.reshape(small.shape[0] // 8, 8, -1, 8)
-    sky = median_filter(np.median(blocks, axis=(1, 3)), 5)
-    sky = np.repeat(np.repeat(sky, 8, axis=0), 8, axis=1)
-    sky = np.pad(
-        sky, [(0, plane.shape[0] - sky.shape[0]), (0, plane.shape[1] - sky.shape[1])], "edge"
-    )
-    return np.asarray(maximum_filter(plane - sky > _STARRY * noise, 3))

@@ -89,3 +89,9 @@ def light(plane: Plane, xy: Array) -> Array:
     """Light (N,) within 4 px of each star, the edge one pixel soft, ADU."""
     values, dx, dy = patches(plane, xy)
     return np.asarray((values * np.clip(_APERTURE + 0.5 - np.hypot(dx, dy), 0, 1)).sum(axis=(1, 2)))
+
+
+def middle(values: Array) -> float:
+    """Median of what is known, NaN when nothing is."""
+    known = np.asarray(values)[np.isfinite(values)]
+    return float(np.median(known)) if len(known) else float("nan")

@@ -115,6 +115,10 @@ def _primary_header(stack: Stack, record: Mapping[str, Any]) -> fits.Header:
     header["NFRAMES"] = (len(used), "exposures in the stack")
     header.update(_exposure_cards(used, record["reference"]))
     header.update(_time_cards(used))
+    header["SATURATE"] = (
+        record["integration"]["clip_adu"],
+        "[adu] from here on pixels are clipped",
+    )
     header["CREATOR"] = ascii_text(f"stackkit {record['stackkit']}")
     header["COMMENT"] = "Linear, weighted mean of the frames, not their sum."
     header["COMMENT"] = "Plane 1 of axis 3 is red, 2 green, 3 blue, as the camera's filters see:"

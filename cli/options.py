@@ -1,0 +1,51 @@
+"""What several commands are asked in the same words."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import click
+
+from .terminal import Place, Whole
+
+METHODS = (
+    "by-sample, mean, median, sigma-clip, winsorised, noise-model, tukey, huber, maximum, minimum"
+)
+"""Names of the methods, as the library has them: ``--help`` must not wait for it."""
+
+Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
+
+
+def folders(name: str) -> Decorator:
+    """The folders or files a command works on."""
+    return click.argument(name, metavar="FOLDER...", nargs=-1, required=True, type=Place())
+
+
+def out(what: str) -> Decorator:
+    """Where ``what`` goes."""
+    text = f"Where the {what} go; made if it is not there."
+    return click.option("--out", "out", metavar="DIR", required=True, type=Place(), help=text)
+
+
+def force(what: str) -> Decorator:
+    """Whether ``what`` that is there may be replaced."""
+    return click.option("--force", is_flag=True, help=f"Replace {what} that are already in DIR.")
+
+
+def jobs() -> Decorator:
+    """How many threads."""
+    text = "Threads [default: all cores]."
+    return click.option("--jobs", metavar="N", type=Whole(min=1), help=text)
+
+
+def masters() -> Decorator:
+    """Where masters lie, besides the session's own folders."""
+    return click.option(
+        "--masters",
+        metavar="PATH",
+        multiple=True,
+        type=Place(),
+        help="Darks, flats and biases: a master file, or a folder that holds masters or folders "
+        "named dark, flat or bias. Can be given more than once.",
+    )
