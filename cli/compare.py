@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import json
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import click
 
 from . import options
-from .stack import take_back
+from .stack import interrupted, take_back
 from .terminal import Explained, progress_bar, shown
 
 
@@ -32,6 +33,8 @@ from .terminal import Explained, progress_bar, shown
 @options.force("results")
 @options.jobs()
 @options.masters()
+@options.scratch()
+@options.keep_scratch()
 @click.option("--json", "as_json", is_flag=True, help="Print compare.json instead of the table.")
 def command(
     paths: tuple[Path, ...],
@@ -42,6 +45,8 @@ def command(
     jobs: int | None,
     masters: tuple[Path, ...],
     as_json: bool,
+    scratch: Path | None,
+    keep_scratch: bool,
 ) -> None:
     """See what each way of combining the same frames does to noise, trails, stars and colour.
 
@@ -50,9 +55,10 @@ def command(
     figures) and crops. The table ends with the method to take for these frames, and why.
     """
     from stackkit.comparison import compare
-    from stackkit.comparison.files import check_folder, write_comparison
+    from stackkit.comparison.files import FILES, check_folder, write_comparison
     from stackkit.line import Options
     from stackkit.output.record import plain
+    from stackkit.workplace import Task, workplace
 
     from .comparison_text import terminal_table
 
@@ -60,9 +66,14 @@ def command(
     made = [folder for folder in (out, *out.parents) if not folder.exists()]
     try:
         check_folder(out, force=force)
-        with progress_bar() as tell:
-            asked = Options(masters=masters, jobs=jobs, scratch=out)
-            record = write_comparison(compare(paths, names, asked, keep, tell), out, tell)
+        asked = Options(masters=masters)
+        task = Task((*paths, *masters), ("compare", asked, names, keep), out, FILES)
+        with progress_bar() as tell, workplace(task, scratch, keep=keep_scratch) as work:
+            made_of = replace(asked, jobs=jobs)
+            found = compare(paths, names, made_of, keep, tell, work)
+            record = write_comparison(found, out, tell)
+    except KeyboardInterrupt as interruption:
+        raise KeyboardInterrupt(interrupted(scratch or out)) from interruption
     except BaseException:
         take_back(made)
         raise

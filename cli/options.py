@@ -39,6 +39,18 @@ def jobs() -> Decorator:
     return click.option("--jobs", metavar="N", type=Whole(min=1), help=text)
 
 
+def scratch() -> Decorator:
+    """Where intermediate files lie."""
+    text = "Where intermediate files lie while it runs [default: DIR]; quick disks are best."
+    return click.option("--scratch", metavar="PATH", type=Place(), help=text)
+
+
+def keep_scratch() -> Decorator:
+    """Whether intermediate files stay."""
+    text = "Leave the intermediate files: the same command is done in a moment then."
+    return click.option("--keep-scratch", is_flag=True, help=text)
+
+
 def masters() -> Decorator:
     """Where masters lie, besides the session's own folders."""
     return click.option(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 from contextlib import suppress
+from dataclasses import replace
 from pathlib import Path
 
 import click
@@ -39,6 +40,8 @@ from .terminal import Explained, Whole, progress_bar
     "that they hold more than the sensor's own grid.",
 )
 @options.masters()
+@options.scratch()
+@options.keep_scratch()
 @click.option(
     "--keep-place",
     is_flag=True,
@@ -54,6 +57,8 @@ def command(
     sampling: int,
     masters: tuple[Path, ...],
     keep_place: bool,
+    scratch: Path | None,
+    keep_scratch: bool,
 ) -> None:
     """Stack the raw frames of one session into one clean, linear picture.
 
@@ -63,21 +68,34 @@ def command(
     receives stack.tif (to edit), stack.fits (the measurement), preview.png (to look at) and
     run.json (what was done with every file, and why).
     """
-    from stackkit.finish import check_output, write_results
+    from stackkit.finish import FILES, check_output, write_results
     from stackkit.line import Options, stack
+    from stackkit.workplace import Task, workplace
 
     from .summary import summary
 
     made = [folder for folder in (out, *out.parents) if not folder.exists()]
     try:
         check_output(out, force)
-        with progress_bar() as tell:
-            result = stack(paths, Options(method, masters, jobs, out, keep_place, sampling), tell)
+        asked = Options(method, masters, None, None, keep_place, sampling)
+        task = Task((*paths, *masters), ("stack", asked), out, tuple(FILES.values()))
+        with progress_bar() as tell, workplace(task, scratch, keep=keep_scratch) as work:
+            result = stack(paths, replace(asked, jobs=jobs), tell, work)
             record = write_results(result, out, tell)
+    except KeyboardInterrupt as interruption:
+        raise KeyboardInterrupt(interrupted(scratch or out)) from interruption
     except BaseException:
         take_back(made)
         raise
     click.echo(summary(record, shutil.get_terminal_size().columns))
+
+
+def interrupted(place: Path) -> str:
+    """What to say of a run that goes on another time."""
+    return (
+        "Interrupted. No file was left half-written. What is done so far waits in a hidden folder "
+        f"in {place}: the same command goes on from there."
+    )
 
 
 def take_back(folders: list[Path]) -> None:

@@ -93,7 +93,7 @@ def failed(error: BaseException) -> int:
     from stackkit.errors import StackkitError, UsageError
 
     if isinstance(error, KeyboardInterrupt | click.exceptions.Abort):
-        _say("Interrupted. No file was left half-written.")
+        _say(str(error) or "Interrupted. No file was left half-written.")
         return 130
     if isinstance(error, click.exceptions.ClickException):
         context = getattr(error, "ctx", None)

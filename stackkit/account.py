@@ -39,7 +39,6 @@ def record(
     calibration: dict[str, Any],
     integration: dict[str, Any],
     place: Place | None,
-    timing: dict[str, float],
 ) -> dict[str, Any]:
     """The record of a run.  ``grades`` go with the session's lights; ``numbers`` say which of the
     lights the registration's lists run over.
@@ -72,7 +71,6 @@ def record(
         "geometry": geometry,
         "integration": {**integration, "noise_gain": _gain(integration)},
         "output": {"folder": "", "files": {}, "width": size[0], "height": size[1]},
-        "timing": timing,
         "warnings": [*_doubts(calibration), *_warnings(rows), *_of_geometry(geometry)],
     }
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
@@ -14,7 +15,7 @@ from stackkit import calibration_frames, scratch
 from stackkit.calibrate import Calibrated, Correction, above_black, calibrate, clip_level
 from stackkit.dark_scaling import fit_dark, to_subtract
 from stackkit.defects import quantile_of
-from stackkit.errors import InputError
+from stackkit.errors import InputError, OutputError
 from stackkit.masters import Chosen, Kind, Master, choose, described
 from stackkit.noise import photon_transfer, photon_transfer_alone, reconcile
 from stackkit.opening import Bayer, bayer
@@ -24,6 +25,7 @@ from stackkit.raw.decode import Mosaic, RawFileError, decode, why
 from stackkit.raw.readers import Read
 from stackkit.scratch import Cache
 from stackkit.session import Frame
+from stackkit.shelf import Shelf, kept
 
 Plane = NDArray[np.float32]
 
@@ -32,6 +34,8 @@ _TRIED = 7
 _HEADROOM = 1.25
 """Frames of a session may carry somewhat stronger shading than the first."""
 _MOST_GAIN = 16.0
+_BYTES_OF_RESULT = 2 * 26 + 12
+"""Bytes a pixel of the picture with its variance and coverage, as a measurement and for editing."""
 _SAME_LEVEL = 0.05
 """Share of the range by which the levels of a session's frames may differ; some cameras measure
 their black anew in each frame.
@@ -40,14 +44,15 @@ their black anew in each frame.
 
 @dataclass(frozen=True)
 class Desk:
-    """What a run works with: a folder for the time being, how files are read, threads, and whom to
-    tell how far it is.
+    """What a run works with: a folder for the time being, how files are read, threads, whom to
+    tell how far it is, and where it keeps what its steps came to.
     """
 
     folder: Path
     read: Read
     pool: Executor
     tell: Progress
+    shelf: Shelf | None = None
 
 
 @dataclass(frozen=True)
@@ -116,14 +121,24 @@ def read_lights(
 
     Raises ``InputError`` when none can be read.
     """
-    first = _first_readable(frames, desk.read)
-    cache = _empty_cache(desk.folder, first, masters)
-    correction, words = _fitted(frames, masters, first, cache, desk)
+
+    def begin() -> tuple[Cache, Correction, tuple[str, ...]]:
+        first = _first_readable(frames, desk.read)
+        cache = _empty_cache(desk.folder, first, masters)
+        return cache, *_fitted(frames, masters, first, cache, desk)
+
+    cache, correction, words = kept(desk.shelf, "calibration", begin)
+    _check_room(cache, len(frames))
     reasons: dict[int, str] = {}
     heads: dict[int, tuple[Mosaic, Calibrated]] = {}
 
     def take(number: int) -> tuple[Mosaic, Calibrated] | str:
-        return _take(frames[number].path, number, cache, correction, desk.read)
+        return kept(
+            desk.shelf,
+            f"{number:05d}.light",
+            lambda: _take(frames[number].path, number, cache, correction, desk.read),
+            [scratch.mosaic_file(cache, number)],
+        )
 
     for k, found in enumerate(desk.pool.map(take, range(len(frames)))):
         if isinstance(found, str):
@@ -150,6 +165,25 @@ def read_lights(
         words=words,
     )
     return lights, reasons
+
+
+def _check_room(cache: Cache, frames: int) -> None:
+    """Say before the work that its files will find no room.  Raises ``OutputError``."""
+    height, width = cache.shape
+    pixels = height * width
+    there = sum(file.stat().st_size for file in cache.folder.iterdir())
+    need = int(pixels * (frames * scratch.BYTES + _BYTES_OF_RESULT)) - there
+    free = shutil.disk_usage(cache.folder).free
+    if free < need:
+        raise OutputError(
+            f"There is too little room in {cache.folder}: {frames} frames need about "
+            f"{_megabytes(need)} for the time being, and {_megabytes(free)} are free. Free some "
+            "space, or name another place with --scratch."
+        )
+
+
+def _megabytes(size: int) -> str:
+    return f"{max(size, 0) / 1e6:,.0f} MB"
 
 
 def _clip_code(mosaic: Mosaic, cache: Cache) -> int:

@@ -8,8 +8,8 @@ from __future__ import annotations
 import os
 import time
 from collections.abc import Iterator, Sequence
-from concurrent.futures import Executor, ThreadPoolExecutor
-from contextlib import contextmanager
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -34,7 +34,6 @@ from stackkit.normalise import (
     relative_level,
     transparencies,
 )
-from stackkit.output.files import working_folder
 from stackkit.pairing import typical_width
 from stackkit.progress import Progress
 from stackkit.raw.metadata import Place, focal_px, read_place, up
@@ -43,8 +42,10 @@ from stackkit.raw.readers import readers
 from stackkit.register import Registration, register
 from stackkit.sensor_noise import SensorNoise, sensor_noise, spread_pairs
 from stackkit.session import Frame, Session, scan
+from stackkit.shelf import kept
 from stackkit.stack_result import Stack
 from stackkit.stars import Stars, detect
+from stackkit.workplace import Workplace, passing
 
 BY_SAMPLE = "by-sample"
 """The usual method: every raw sample judged by itself, the rest averaged."""
@@ -70,13 +71,16 @@ class Options:
 
 @dataclass(frozen=True)
 class Result:
-    """The picture, the account of the run, and what the writers need of the camera."""
+    """The picture, the account of the run, what the writers need of the camera, and the seconds
+    that each step took.
+    """
 
     stack: Stack
     record: dict[str, Any]
     balance: tuple[float, float, float] | None
     orientation: int
     white: float
+    seconds: dict[str, float] = field(default_factory=dict)
 
 
 @dataclass
@@ -94,10 +98,14 @@ class Clock:
 
 
 def stack(
-    paths: Sequence[Path | str], options: Options | None = None, progress: Progress | None = None
+    paths: Sequence[Path | str],
+    options: Options | None = None,
+    progress: Progress | None = None,
+    work: Workplace | None = None,
 ) -> Result:
     """Stack the raw frames in ``paths`` (folders or files).
 
+    ``work``: where a run that was killed goes on; without it a temporary folder serves.
     Raises ``InputError`` when there is nothing to stack, ``OutputError`` when the scratch place is
     full, ``UsageError`` for options that make no sense.
     """
@@ -110,10 +118,27 @@ def stack(
             f"A finer grid is made by the usual method only, not by “{method.name}”: leave out "
             "--method or --sampling."
         )
-    with prepared(paths, options, progress) as ready:
-        with ready.clock.step("integrate"):
-            picture, summary = _integrate(ready, method)
-        return result_of(ready, picture, options.method, summary)
+
+    def whole() -> Result:
+        with prepared(paths, options, progress, work) as ready:
+            with ready.clock.step("integrate"):
+                picture, summary = _integrate(ready, method)
+            found = result_of(ready, picture, options.method, summary)
+        found.record["warnings"] += _of_changes(work.changed() if work else [])
+        return found
+
+    return kept(work.shelf if work else None, "result", whole)
+
+
+def _of_changes(paths: Sequence[str]) -> list[str]:
+    """What to say of files that were changed, or went, while the run was reading them."""
+    if not paths:
+        return []
+    more = f" and {len(paths) - 1} more" if len(paths) > 1 else ""
+    return [
+        f"While this ran, {paths[0]}{more} changed or went away. The picture is made of what was "
+        "read until then; run again to be sure of it."
+    ]
 
 
 def _integrate(ready: Prepared, method: Method | None) -> tuple[Stack, dict[str, Any]]:
@@ -161,7 +186,10 @@ class Prepared:
 
 @contextmanager
 def prepared(
-    paths: Sequence[Path | str], options: Options, progress: Progress | None = None
+    paths: Sequence[Path | str],
+    options: Options,
+    progress: Progress | None = None,
+    work: Workplace | None = None,
 ) -> Iterator[Prepared]:
     """The session in ``paths``, ready for integration; its cache goes with the block.
 
@@ -175,12 +203,12 @@ def prepared(
     options = replace(options, jobs=jobs)
     folders = [Path(path) for path in paths]
     with (
-        working_folder(options.scratch) as folder,
+        nullcontext(work) if work else passing(options.scratch) as place,
         ThreadPoolExecutor(jobs) as pool,
         readers(jobs) as read,
     ):
         try:
-            yield _prepare(folders, options, Desk(folder, read, pool, tell))
+            yield _prepare(folders, options, Desk(place.folder, read, pool, tell, place.shelf))
         except BaseException:
             pool.shutdown(wait=True, cancel_futures=True)
             raise
@@ -189,13 +217,15 @@ def prepared(
 def _prepare(paths: Sequence[Path], options: Options, desk: Desk) -> Prepared:
     clock, pool, tell = Clock(), desk.pool, desk.tell
     with clock.step("scan"):
-        session = scan(paths, desk.read, pool.map)
-        masters, told = find_masters(paths, options.masters, desk)
+        session = kept(desk.shelf, "session", lambda: scan(paths, desk.read, pool.map))
+        masters, told = kept(
+            desk.shelf, "masters", lambda: find_masters(paths, options.masters, desk)
+        )
     frames = session.lights
     with clock.step("read"):
         lights, unreadable = read_lights(frames, masters, desk)
     with clock.step("stars"):
-        suspects, sensor, tables, skies = _look(lights, frames, pool, tell)
+        suspects, sensor, tables, skies = _look(lights, frames, desk)
         noise = sensor.noise
     if not any(len(table) for table in tables):
         raise InputError(
@@ -205,7 +235,7 @@ def _prepare(paths: Sequence[Path], options: Options, desk: Desk) -> Prepared:
         )
     with clock.step("register"):
         tell("Aligning the frames", 0, 1)
-        registration = _register(tables, lights, frames)
+        registration = kept(desk.shelf, "registration", lambda: _register(tables, lights, frames))
         transparency = [1.0] * len(tables)
         if registration is not None:
             transparency = transparencies(tables, registration.pairs, registration.reference)
@@ -246,7 +276,6 @@ def result_of(ready: Prepared, picture: Stack, method: str, summary: dict[str, A
         options={
             "method": method,
             "masters": [str(path) for path in options.masters],
-            "jobs": options.jobs,
             "keep_place": options.keep_place,
             "sampling": options.sampling,
         },
@@ -260,13 +289,14 @@ def result_of(ready: Prepared, picture: Stack, method: str, summary: dict[str, A
             "trails": [{**t, "frame": frames[t["frame"]].path.name} for t in told["trails"]],
         },
         place=_place_of(frames, ready.desk) if options.keep_place else None,
-        timing=ready.clock.seconds,
     )
     record["output"] |= {"width": picture.value.shape[2], "height": picture.value.shape[1]}
     record["warnings"] += [remark] if remark else []
     reference = frames[lights.numbers[ready.reference]]
-    white = calibrate.span(lights.mosaic)
-    return Result(picture, record, lights.mosaic.balance, reference.metadata.orientation, white)
+    white, clock = calibrate.span(lights.mosaic), ready.clock.seconds
+    return Result(
+        picture, record, lights.mosaic.balance, reference.metadata.orientation, white, clock
+    )
 
 
 def _place_of(frames: Sequence[Frame], desk: Desk) -> Place | None:
@@ -276,36 +306,51 @@ def _place_of(frames: Sequence[Frame], desk: Desk) -> Place | None:
 
 
 def _look(
-    lights: Lights, frames: Sequence[Frame], pool: Executor, tell: Progress
+    lights: Lights, frames: Sequence[Frame], desk: Desk
 ) -> tuple[NDArray[np.bool_], SensorNoise, list[Stars], list[Sky]]:
     """Suspect sites, noise, and each frame's stars and sky."""
-    cache, numbers = lights.cache, lights.numbers
-    tell("Finding hot pixels", 0, 1)
-    suspects = find_defects(cache, numbers, pool)
-    tell("Finding hot pixels", 1, 1)
+    numbers = lights.numbers
+    profile = frames[numbers[0]].metadata.noise_profile
+    suspects, sensor = kept(desk.shelf, "sensor", lambda: _sensor(lights, profile, desk))
     clip, pattern = calibrate.clip_level(lights.mosaic), lights.mosaic.pattern
 
-    def clean(number: int) -> NDArray[np.float32]:
-        codes = scratch.get(cache, number, scratch.whole(cache))
-        return scratch.decode(codes, cache.coding, without=suspects)
-
-    def plain(number: int) -> NDArray[np.float32]:
-        return calibrate.unmultiplied(clean(number), lights.mosaic, lights.correction)
-
-    profile = frames[numbers[0]].metadata.noise_profile
-    sensor = sensor_noise(plain, spread_pairs(numbers), numbers[0], lights.mosaic, profile)
-
-    def one(number: int) -> tuple[Stars, Sky]:
-        adu = clean(number)
+    def measured(number: int) -> tuple[Stars, Sky]:
+        adu = _clean(lights, number, suspects)
         stars = detect(adu, pattern, sensor.noise, clip, lights.reliefs[number])
         return stars, measure_sky(adu, pattern)
 
+    def one(number: int) -> tuple[Stars, Sky]:
+        return kept(desk.shelf, f"{number:05d}.stars", lambda: measured(number))
+
     tables, skies = [], []
-    for table, sky in pool.map(one, numbers):
+    for table, sky in desk.pool.map(one, numbers):
         tables.append(table)
         skies.append(sky)
-        tell("Finding stars", len(tables), len(numbers))
+        desk.tell("Finding stars", len(tables), len(numbers))
     return suspects, sensor, tables, skies
+
+
+def _clean(lights: Lights, number: int, suspects: NDArray[np.bool_]) -> NDArray[np.float32]:
+    """A frame's samples (H, W), ADU, without the suspect ones."""
+    codes = scratch.get(lights.cache, number, scratch.whole(lights.cache))
+    return scratch.decode(codes, lights.cache.coding, without=suspects)
+
+
+def _sensor(
+    lights: Lights, profile: Sequence[tuple[float, float]] | None, desk: Desk
+) -> tuple[NDArray[np.bool_], SensorNoise]:
+    """Suspect sites (H, W), and the noise."""
+    numbers = lights.numbers
+    desk.tell("Finding hot pixels", 0, 1)
+    suspects = find_defects(lights.cache, numbers, desk.pool)
+    desk.tell("Finding hot pixels", 1, 1)
+
+    def plain(number: int) -> NDArray[np.float32]:
+        clean = _clean(lights, number, suspects)
+        return calibrate.unmultiplied(clean, lights.mosaic, lights.correction)
+
+    sensor = sensor_noise(plain, spread_pairs(numbers), numbers[0], lights.mosaic, profile)
+    return suspects, sensor
 
 
 def _register(

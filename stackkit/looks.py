@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from stackkit import calibrate
+from stackkit import calibrate, scratch
 from stackkit.intake import Desk, Lights
 from stackkit.integrate import (
     Outcome,
@@ -21,6 +21,7 @@ from stackkit.integrate import (
 from stackkit.methods import METHODS, Method
 from stackkit.noise import block_noise
 from stackkit.reject import FEWEST, Verdict, judge
+from stackkit.shelf import kept
 from stackkit.stack_result import Stack
 from stackkit.summing import NoiseBlocks, total
 
@@ -49,6 +50,13 @@ def look(
     lights: Lights, placed: Sequence[Placed], suspects: NDArray[np.bool_], desk: Desk
 ) -> Looked:
     """Hold every sample against a first stack, twice where hot pixels weigh in that stack."""
+    masks = [scratch.mask_file(lights.cache, frame.number) for frame in placed]
+    return kept(desk.shelf, "verdict", lambda: _looked(lights, placed, suspects, desk), masks)
+
+
+def _looked(
+    lights: Lights, placed: Sequence[Placed], suspects: NDArray[np.bool_], desk: Desk
+) -> Looked:
     looked = Looked(Verdict(suspects, None, 0.0), None)
     few = _spread_over(placed, _FIRST_FRAMES)
     for stacking, rejecting in _LOOKS[: _times_judged(len(placed))]:

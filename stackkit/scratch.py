@@ -23,6 +23,8 @@ Plane = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 
 _LARGEST = 65535
+BYTES = 2 + 1 / 8
+"""Bytes that a sample takes here: its code, and whether it is rejected."""
 
 
 @dataclass(frozen=True)
@@ -91,22 +93,24 @@ def _decode(codes, step, pedestal, adu):  # type: ignore[no-untyped-def]
             adu[y, x] = (code - 1.0) * step - pedestal if code != 0 else np.nan
 
 
-def _mosaic_file(cache: Cache, frame: int) -> Path:
+def mosaic_file(cache: Cache, frame: int) -> Path:
+    """Where one frame's codes lie."""
     return cache.folder / f"{frame:05d}.mosaic"
 
 
-def _mask_file(cache: Cache, frame: int) -> Path:
+def mask_file(cache: Cache, frame: int) -> Path:
+    """Where it lies which of them are rejected."""
     return cache.folder / f"{frame:05d}.rejected"
 
 
 def put(cache: Cache, frame: int, adu: Plane) -> None:
     """Keep one calibrated mosaic (H, W).  Raises ``OutputError`` when the disk refuses."""
-    _write(_mosaic_file(cache, frame), encode(adu, cache.coding))
+    _write(mosaic_file(cache, frame), encode(adu, cache.coding))
 
 
 def put_rejected(cache: Cache, frame: int, rejected: Mask) -> None:
     """Keep which samples (H, W) of a frame are not to be used."""
-    _write(_mask_file(cache, frame), np.packbits(rejected, axis=1))
+    _write(mask_file(cache, frame), np.packbits(rejected, axis=1))
 
 
 def _write(path: Path, array: NDArray[np.generic]) -> None:
@@ -124,14 +128,14 @@ def whole(cache: Cache) -> Window:
 
 def get(cache: Cache, frame: int, window: Window) -> Codes:
     """Codes of a window of one frame, as they were put."""
-    mapped = np.memmap(_mosaic_file(cache, frame), dtype=np.uint16, mode="r", shape=cache.shape)
+    mapped = np.memmap(mosaic_file(cache, frame), dtype=np.uint16, mode="r", shape=cache.shape)
     return np.array(mapped[window.top : window.bottom, window.left : window.right])
 
 
 def get_rejected(cache: Cache, frame: int, window: Window) -> Mask:
     """Rejected samples of a window; none when the frame was not judged."""
     size = (window.bottom - window.top, window.right - window.left)
-    path = _mask_file(cache, frame)
+    path = mask_file(cache, frame)
     if not path.exists():
         return np.zeros(size, dtype=bool)
     packed = (cache.shape[1] + 7) // 8

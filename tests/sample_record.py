@@ -56,9 +56,9 @@ def left_out(name: str, reason: str) -> dict[str, Any]:
 def sample_record() -> dict[str, Any]:
     """Three used frames of 8 s, 20 s apart, one bad light, one other file."""
     return {
-        "schema": "stackkit-run/2",
+        "schema": "stackkit-run/3",
         "stackkit": "0.1.0",
-        "options": {"method": "clip", "jobs": None},
+        "options": {"method": "clip"},
         "reference": "b.dng",
         "frames": [
             light("a.dng", "2026-10-13T20:41:11.250000+00:00", turn_deg=-0.08, weight=1.0),
@@ -159,6 +159,5 @@ def sample_record() -> dict[str, Any]:
             "width": 2000,
             "height": 1500,
         },
-        "timing": {"decode": 1.5, "integrate": 7.25},
         "warnings": ["Only three frames were used: the noise falls little."],
     }

@@ -38,7 +38,7 @@ def test_the_schema_is_one():
 
 def test_every_property_is_described():
     found = dict(properties(run_schema()))
-    assert {"frames", "fwhm_px", "r_max", "noise_gain", "timing"} <= set(found)
+    assert {"frames", "fwhm_px", "r_max", "noise_gain", "warnings"} <= set(found)
     for name, schema in found.items():
         assert schema["description"].endswith("."), name
 
@@ -51,7 +51,7 @@ def test_a_written_record_fits_the_schema(tmp_path):
     "spoil",
     [
         lambda r: r.update(schema="stackkit-run/1"),
-        lambda r: r.pop("timing"),
+        lambda r: r.pop("integration"),
         lambda r: r.update(surprise=1),
         lambda r: r["frames"][0].update(used=False),  # without a reason
         lambda r: r["frames"][0].update(reason="but it is used"),
@@ -73,7 +73,7 @@ def test_the_schema_refuses(spoil):
 
 def test_an_empty_run_fits_the_schema():
     record = plain(sample_record())
-    record.update(reference=None, frames=[], timing={}, warnings=[])
+    record.update(reference=None, frames=[], warnings=[])
     record["camera"] = {**dict.fromkeys(record["camera"]), "orientation": 1}
     record["geometry"] = dict.fromkeys(record["geometry"])
     VALIDATOR.validate(record)

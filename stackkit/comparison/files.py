@@ -7,6 +7,7 @@ import shutil
 from pathlib import Path
 from typing import Any
 
+from stackkit import finish
 from stackkit.comparison import Comparison
 from stackkit.errors import OutputError, UsageError
 from stackkit.finish import check_output, write_results
@@ -16,6 +17,8 @@ from stackkit.progress import Progress
 from stackkit.report.page import page_of_comparison
 
 RECORD, PAGE, CROPS = "compare.json", "compare.html", "crops"
+FILES = (RECORD, PAGE, CROPS, *finish.FILES.values())
+"""What a comparison may write."""
 
 
 def check_folder(folder: Path, *, force: bool) -> bool:

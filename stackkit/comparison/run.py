@@ -29,6 +29,7 @@ from stackkit.progress import Progress
 from stackkit.ridge import Trail
 from stackkit.stack_result import Stack
 from stackkit.summing import NoiseBlocks
+from stackkit.workplace import Workplace
 
 SCHEMA = "stackkit-compare/1"
 MEAN = "mean"
@@ -67,6 +68,7 @@ def compare(
     options: Options | None = None,
     keep: str | None = None,
     progress: Progress | None = None,
+    work: Workplace | None = None,
 ) -> Comparison:
     """Integrate the frames in ``paths`` by each of the methods named (all, when none is).
 
@@ -79,7 +81,7 @@ def compare(
     if keep is not None and keep not in wanted:
         chosen([keep])  # a name that there is not is told so
         raise UsageError(f"“{keep}” is not among the methods that are compared.")
-    with prepared(paths, options or Options(), progress) as ready:
+    with prepared(paths, options or Options(), progress, work) as ready:
         if len(ready.placed) < 2:
             raise InputError(
                 "Only one of these frames can be used: there is nothing to combine, and so nothing "

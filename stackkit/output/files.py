@@ -4,12 +4,25 @@ from __future__ import annotations
 
 import errno
 import os
+import shutil
 import tempfile
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from stackkit.errors import OutputError
+
+try:
+    import fcntl
+except ImportError:  # not on every system
+    fcntl = None  # type: ignore[assignment]
+
+PREFIX = ".stackkit-"
+"""How the names of all begin that is ours for the time being."""
+_PASSING = f"{PREFIX}passing-"
+_YOUNG = 60.0
+"""Seconds after which a folder that nobody holds is nobody's."""
 
 
 @contextmanager
@@ -59,16 +72,58 @@ def reason(error: OSError) -> str:
 def working_folder(place: Path | None) -> Iterator[Path]:
     """A hidden folder in ``place`` (None: the system's temporary one) that goes with the block.
 
-    Raises ``OutputError`` when it cannot be made; what a writer says of a file in it is said of
-    ``place``, which the person knows.
+    Such folders of runs that were killed are cleared away.  Raises ``OutputError`` when it cannot
+    be made; what a writer says of a file in it is said of ``place``, which the person knows.
     """
     where = place or Path(tempfile.gettempdir())
+    clear_stale(where, older=_YOUNG)
     try:
-        folder = tempfile.TemporaryDirectory(prefix=".stackkit-", dir=where)
+        folder = tempfile.TemporaryDirectory(prefix=_PASSING, dir=where)
     except OSError as error:
         raise OutputError(f"Cannot write to {where}: {reason(error)}") from error
-    with folder as name:
+    with folder as name, held(Path(name)):
         try:
             yield Path(name)
         except OutputError as error:
             raise OutputError(str(error).replace(name, str(where))) from error
+
+
+def clear_stale(where: Path, older: float = 0.0) -> None:
+    """Remove the working folders in ``where`` that no run holds any more, ``older`` (s) ones only:
+    one that is just being made is not held yet.
+    """
+    now = time.time()
+    for folder in where.glob(f"{_PASSING}*"):
+        with suppress(OSError, OutputError):
+            if now - folder.stat().st_mtime >= older:
+                with held(folder):
+                    shutil.rmtree(folder)
+
+
+@contextmanager
+def held(folder: Path) -> Iterator[None]:
+    """Nobody else's while the block lasts; the system lets go of it when the process dies.
+
+    Raises ``OutputError``, at once, when another run holds it.  Where the system or the disk has no
+    such locks, everybody may.
+    """
+    if fcntl is None:
+        yield
+        return
+    try:
+        handle = os.open(folder, os.O_RDONLY)
+    except OSError as error:
+        raise OutputError(f"Cannot read {folder}: {reason(error)}") from error
+    try:
+        try:
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError as error:
+            raise OutputError(
+                f"Another run is at work on {folder} at this moment. Wait until it is done, or "
+                "choose another --out."
+            ) from error
+        except OSError:
+            pass
+        yield
+    finally:
+        os.close(handle)

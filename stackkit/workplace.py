@@ -1,0 +1,159 @@
+"""Where a run's intermediate files lie: found again after a kill, held by one run at a time.
+
+The folder carries the key of its run, made of everything that decides the result: the files that
+went in, by name, size and times, the options, and the version.  A folder with another key is stale
+and is cleared.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import shutil
+import stat
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from importlib.metadata import version
+from pathlib import Path
+
+from stackkit.errors import OutputError
+from stackkit.output.files import PREFIX, clear_stale, held, reason, working_folder
+from stackkit.shelf import Shelf
+
+_FOLDER = f"{PREFIX}scratch"
+_KEY = "key"
+
+
+@dataclass(frozen=True)
+class Task:
+    """What decides the result of a run: the files and folders that it reads, what it is ``asked``
+    (a value whose ``repr`` tells all of it), and the names of the files it makes in ``out``, which
+    are no input.
+    """
+
+    reads: tuple[Path, ...]
+    asked: object
+    out: Path
+    made: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Workplace:
+    """``folder`` for intermediate files; ``shelf`` for what steps came to, None where nothing of
+    this run will be asked for again; ``changed`` tells which of the files that the run reads are
+    not any more what they were when it began.
+    """
+
+    folder: Path
+    shelf: Shelf | None = None
+    changed: Callable[[], list[str]] = list
+
+
+@contextmanager
+def passing(place: Path | None) -> Iterator[Workplace]:
+    """A folder in ``place`` (None: the system's temporary one) that goes with the block."""
+    with working_folder(place) as folder:
+        yield Workplace(folder)
+
+
+@contextmanager
+def workplace(task: Task, place: Path | None, *, keep: bool) -> Iterator[Workplace]:
+    """The folder of a run, within ``place`` (None: where its results go).
+
+    It goes when the block ends well, unless it is to be kept, and when it fails for a reason that
+    would come again; after a kill or an interruption it waits for the same run.  Raises
+    ``OutputError`` when another run is at work on ``out``, or the folder cannot be made.
+    """
+    out, folder = task.out, _folder(task.out, place)
+    with held(out):
+        before = _signatures(task)
+        key = _key(before, task.asked)
+        clear_stale(out)
+        if place is not None:  # another time it was not
+            shutil.rmtree(_folder(out, None), ignore_errors=True)
+        if not _is_of(folder, key):
+            _made_anew(folder, key)
+        with held(folder):
+            try:
+                yield Workplace(folder, Shelf(folder), lambda: _changed(before, _signatures(task)))
+            except (KeyboardInterrupt, MemoryError):
+                raise  # the same command goes on from here
+            except OutputError as error:
+                shutil.rmtree(folder, ignore_errors=True)
+                raise OutputError(str(error).replace(str(folder), str(place or out))) from error
+            except BaseException:
+                shutil.rmtree(folder, ignore_errors=True)
+                raise
+            if not keep:
+                shutil.rmtree(folder, ignore_errors=True)
+
+
+def _folder(out: Path, place: Path | None) -> Path:
+    """One folder for each ``out``, whatever else is in ``place``."""
+    if place is None:
+        return out / _FOLDER
+    own = hashlib.sha256(os.fsencode(os.path.realpath(out))).hexdigest()[:16]
+    return place / f"{_FOLDER}-{own}"
+
+
+def _is_of(folder: Path, key: str) -> bool:
+    try:
+        return (folder / _KEY).read_text(encoding="ascii") == key
+    except (OSError, ValueError):
+        return False
+
+
+def _made_anew(folder: Path, key: str) -> None:
+    try:
+        if folder.is_symlink() or (folder.exists() and not folder.is_dir()):
+            folder.unlink()
+        elif folder.exists():
+            shutil.rmtree(folder)
+        folder.mkdir(parents=True)
+        (folder / _KEY).write_text(key, encoding="ascii")
+    except OSError as error:
+        raise OutputError(f"Cannot write to {folder.parent}: {reason(error)}") from error
+
+
+Signatures = Mapping[str, tuple[int, ...]]
+"""Size, times, disk and number on it of every file, by its path."""
+
+
+def _signatures(task: Task) -> Signatures:
+    """Of all files that a task reads, hidden ones left out.
+
+    Nothing is opened.  What cannot be looked at is left to those who will read it.
+    """
+    out = os.path.realpath(task.out)
+    found: dict[str, tuple[int, ...]] = {}
+    seen: set[tuple[int, int]] = set()
+    for path in task.reads:
+        _visit(str(path), found, seen, {os.path.join(out, name) for name in task.made})
+    return found
+
+
+def _visit(
+    path: str, found: dict[str, tuple[int, ...]], seen: set[tuple[int, int]], made: set[str]
+) -> None:
+    with suppress(OSError):
+        status = os.stat(path)
+        if os.path.realpath(path) in made:
+            return
+        if not stat.S_ISDIR(status.st_mode):
+            times = (status.st_mtime_ns, status.st_ctime_ns)
+            found[path] = (status.st_size, *times, status.st_dev, status.st_ino)
+        elif (status.st_dev, status.st_ino) not in seen:
+            seen.add((status.st_dev, status.st_ino))
+            for name in sorted(os.listdir(path)):
+                if not name.startswith("."):
+                    _visit(os.path.join(path, name), found, seen, made)
+
+
+def _key(read: Signatures, asked: object) -> str:
+    told = repr((version("stackkit"), sorted(read.items()), asked))
+    return hashlib.sha256(told.encode("utf-8", "surrogateescape")).hexdigest()
+
+
+def _changed(before: Signatures, after: Signatures) -> list[str]:
+    return sorted(path for path, own in before.items() if after.get(path) != own)
