@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import importlib
+import os
 import sys
 
 import click
 
-from .terminal import Explained, failed
+from .terminal import INTERRUPTED, Explained, failed
 
 _COMMANDS = {
     "stack": "Stack a folder of raw frames into one linear picture.",
@@ -66,3 +67,18 @@ def main(arguments: list[str] | None = None) -> None:
     except (Exception, KeyboardInterrupt) as error:
         code = failed(error)
     sys.exit(code if isinstance(code, int) else 0)
+
+
+def start() -> None:
+    """The command as the system starts it: stopped by Ctrl-C, it waits for no thread.
+
+    Whatever they are at, a run may end at any moment without harm.
+    """
+    try:
+        main()
+    except SystemExit as end:
+        if end.code != INTERRUPTED:
+            raise
+        sys.stdout.flush()
+        sys.stderr.flush()
+        os._exit(INTERRUPTED)

@@ -16,6 +16,9 @@ import click
 
 Progress = Callable[[str, int, int], None]
 
+INTERRUPTED = 130
+"""Exit status after Ctrl-C: 128 and the number of the signal, as shells have it."""
+
 
 class Explained(click.Command):
     """A command whose help begins with what it is for and an example."""
@@ -94,7 +97,7 @@ def failed(error: BaseException) -> int:
 
     if isinstance(error, KeyboardInterrupt | click.exceptions.Abort):
         _say(str(error) or "Interrupted. No file was left half-written.")
-        return 130
+        return INTERRUPTED
     if isinstance(error, click.exceptions.ClickException):
         context = getattr(error, "ctx", None)
         command = context.command_path if context else "stackkit"

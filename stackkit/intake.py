@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
 from collections.abc import Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
@@ -15,7 +14,7 @@ from stackkit import calibration_frames, scratch
 from stackkit.calibrate import Calibrated, Correction, above_black, calibrate, clip_level
 from stackkit.dark_scaling import fit_dark, to_subtract
 from stackkit.defects import quantile_of
-from stackkit.errors import InputError, OutputError
+from stackkit.errors import InputError
 from stackkit.masters import Chosen, Kind, Master, choose, described
 from stackkit.noise import photon_transfer, photon_transfer_alone, reconcile
 from stackkit.opening import Bayer, bayer
@@ -25,7 +24,8 @@ from stackkit.raw.decode import Mosaic, RawFileError, decode, why
 from stackkit.raw.readers import Read
 from stackkit.scratch import Cache
 from stackkit.session import Frame
-from stackkit.shelf import Shelf, kept
+from stackkit.shelf import kept
+from stackkit.workplace import Workplace
 
 Plane = NDArray[np.float32]
 
@@ -34,8 +34,6 @@ _TRIED = 7
 _HEADROOM = 1.25
 """Frames of a session may carry somewhat stronger shading than the first."""
 _MOST_GAIN = 16.0
-_BYTES_OF_RESULT = 2 * 26 + 12
-"""Bytes a pixel of the picture with its variance and coverage, as a measurement and for editing."""
 _SAME_LEVEL = 0.05
 """Share of the range by which the levels of a session's frames may differ; some cameras measure
 their black anew in each frame.
@@ -44,15 +42,14 @@ their black anew in each frame.
 
 @dataclass(frozen=True)
 class Desk:
-    """What a run works with: a folder for the time being, how files are read, threads, whom to
-    tell how far it is, and where it keeps what its steps came to.
+    """What a run works with: a place for intermediate files, how files are read, threads, and whom
+    to tell how far it is.
     """
 
-    folder: Path
+    place: Workplace
     read: Read
     pool: Executor
     tell: Progress
-    shelf: Shelf | None = None
 
 
 @dataclass(frozen=True)
@@ -98,7 +95,7 @@ def find_masters(
             "that holds the master files, or folders named dark, flat or bias."
         )
     groups = calibration_frames.grouped(frames)
-    made = calibration_frames.make(groups, desk.folder, desk.tell, desk.read)
+    made = calibration_frames.make(groups, desk.place.folder, desk.tell, desk.read)
     words = [f"{out.path.name} is left out: {out.reason}." for out in (*left_out, *made.left_out)]
     return [*masters, *made.masters], [*words, *made.remarks]
 
@@ -124,17 +121,16 @@ def read_lights(
 
     def begin() -> tuple[Cache, Correction, tuple[str, ...]]:
         first = _first_readable(frames, desk.read)
-        cache = _empty_cache(desk.folder, first, masters)
+        cache = _empty_cache(desk.place.folder, first, masters)
         return cache, *_fitted(frames, masters, first, cache, desk)
 
-    cache, correction, words = kept(desk.shelf, "calibration", begin)
-    _check_room(cache, len(frames))
+    cache, correction, words = kept(desk.place.shelf, "calibration", begin)
     reasons: dict[int, str] = {}
     heads: dict[int, tuple[Mosaic, Calibrated]] = {}
 
     def take(number: int) -> tuple[Mosaic, Calibrated] | str:
         return kept(
-            desk.shelf,
+            desk.place.shelf,
             f"{number:05d}.light",
             lambda: _take(frames[number].path, number, cache, correction, desk.read),
             [scratch.mosaic_file(cache, number)],
@@ -165,25 +161,6 @@ def read_lights(
         words=words,
     )
     return lights, reasons
-
-
-def _check_room(cache: Cache, frames: int) -> None:
-    """Say before the work that its files will find no room.  Raises ``OutputError``."""
-    height, width = cache.shape
-    pixels = height * width
-    there = sum(file.stat().st_size for file in cache.folder.iterdir())
-    need = int(pixels * (frames * scratch.BYTES + _BYTES_OF_RESULT)) - there
-    free = shutil.disk_usage(cache.folder).free
-    if free < need:
-        raise OutputError(
-            f"There is too little room in {cache.folder}: {frames} frames need about "
-            f"{_megabytes(need)} for the time being, and {_megabytes(free)} are free. Free some "
-            "space, or name another place with --scratch."
-        )
-
-
-def _megabytes(size: int) -> str:
-    return f"{max(size, 0) / 1e6:,.0f} MB"
 
 
 def _clip_code(mosaic: Mosaic, cache: Cache) -> int:
@@ -229,16 +206,28 @@ def _take(
     path: Path, number: int, cache: Cache, correction: Correction, read: Read
 ) -> tuple[Mosaic, Calibrated] | str:
     """Reads one light into the cache; what is small of it comes back, or why it cannot be used."""
+    before = _state(path)
     try:
         mosaic: Mosaic = read(decode, path)
     except RawFileError as error:
-        return error.reason
+        return error.reason if path.exists() else "it went away before it was read"
+    if _state(path) != before:
+        return "it changed while it was being read"
     if mosaic.data.shape != cache.shape:
         return "another size than its file said"
     found = calibrate(mosaic, correction)
     scratch.put(cache, number, found.adu)
     head = replace(mosaic, data=mosaic.data[:2, :2].copy(), black_detail=None)
     return head, replace(found, adu=found.adu[:0])
+
+
+def _state(path: Path) -> tuple[int, int] | None:
+    """Size and time of the last change; None for what is not there."""
+    try:
+        status = path.stat()
+    except OSError:
+        return None
+    return status.st_size, status.st_mtime_ns
 
 
 def _empty_cache(folder: Path, first: Mosaic, masters: Sequence[Master]) -> Cache:

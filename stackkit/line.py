@@ -5,10 +5,8 @@
 
 from __future__ import annotations
 
-import os
 import time
 from collections.abc import Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -18,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stackkit import account, calibrate, scratch
+from stackkit.crew import crew
 from stackkit.defects import find_defects
 from stackkit.errors import InputError, UsageError
 from stackkit.geometry import AnyMapping, plane_mapping
@@ -38,14 +37,13 @@ from stackkit.pairing import typical_width
 from stackkit.progress import Progress
 from stackkit.raw.metadata import Place, focal_px, read_place, up
 from stackkit.raw.opcodes import lens_hint
-from stackkit.raw.readers import readers
 from stackkit.register import Registration, register
 from stackkit.sensor_noise import SensorNoise, sensor_noise, spread_pairs
 from stackkit.session import Frame, Session, scan
 from stackkit.shelf import kept
 from stackkit.stack_result import Stack
 from stackkit.stars import Stars, detect
-from stackkit.workplace import Workplace, passing
+from stackkit.workplace import Workplace, check_room, passing
 
 BY_SAMPLE = "by-sample"
 """The usual method: every raw sample judged by itself, the rest averaged."""
@@ -196,32 +194,26 @@ def prepared(
     Raises ``InputError`` when there is nothing to stack, ``OutputError`` when the scratch place is
     full, ``UsageError`` for options that make no sense.
     """
-    if options.jobs is not None and options.jobs < 1:
-        raise UsageError("The number of jobs must be 1 or more.")
     tell = progress or (lambda _step, _done, _total: None)
-    jobs = options.jobs or os.cpu_count() or 1
-    options = replace(options, jobs=jobs)
     folders = [Path(path) for path in paths]
     with (
         nullcontext(work) if work else passing(options.scratch) as place,
-        ThreadPoolExecutor(jobs) as pool,
-        readers(jobs) as read,
+        crew(options.jobs) as (pool, read),
     ):
-        try:
-            yield _prepare(folders, options, Desk(place.folder, read, pool, tell, place.shelf))
-        except BaseException:
-            pool.shutdown(wait=True, cancel_futures=True)
-            raise
+        yield _prepare(folders, options, Desk(place, read, pool, tell))
 
 
 def _prepare(paths: Sequence[Path], options: Options, desk: Desk) -> Prepared:
     clock, pool, tell = Clock(), desk.pool, desk.tell
     with clock.step("scan"):
-        session = kept(desk.shelf, "session", lambda: scan(paths, desk.read, pool.map))
+        session = kept(desk.place.shelf, "session", lambda: scan(paths, desk.read, pool.map))
+        frames = session.lights
+        pixels = np.prod(frames[0].size or 0)
+        room = check_room(desk.place, int(pixels), len(frames), options.sampling)
+        desk = replace(desk, place=room)
         masters, told = kept(
-            desk.shelf, "masters", lambda: find_masters(paths, options.masters, desk)
+            desk.place.shelf, "masters", lambda: find_masters(paths, options.masters, desk)
         )
-    frames = session.lights
     with clock.step("read"):
         lights, unreadable = read_lights(frames, masters, desk)
     with clock.step("stars"):
@@ -235,7 +227,9 @@ def _prepare(paths: Sequence[Path], options: Options, desk: Desk) -> Prepared:
         )
     with clock.step("register"):
         tell("Aligning the frames", 0, 1)
-        registration = kept(desk.shelf, "registration", lambda: _register(tables, lights, frames))
+        registration = kept(
+            desk.place.shelf, "registration", lambda: _register(tables, lights, frames)
+        )
         transparency = [1.0] * len(tables)
         if registration is not None:
             transparency = transparencies(tables, registration.pairs, registration.reference)
@@ -311,7 +305,7 @@ def _look(
     """Suspect sites, noise, and each frame's stars and sky."""
     numbers = lights.numbers
     profile = frames[numbers[0]].metadata.noise_profile
-    suspects, sensor = kept(desk.shelf, "sensor", lambda: _sensor(lights, profile, desk))
+    suspects, sensor = kept(desk.place.shelf, "sensor", lambda: _sensor(lights, profile, desk))
     clip, pattern = calibrate.clip_level(lights.mosaic), lights.mosaic.pattern
 
     def measured(number: int) -> tuple[Stars, Sky]:
@@ -320,7 +314,7 @@ def _look(
         return stars, measure_sky(adu, pattern)
 
     def one(number: int) -> tuple[Stars, Sky]:
-        return kept(desk.shelf, f"{number:05d}.stars", lambda: measured(number))
+        return kept(desk.place.shelf, f"{number:05d}.stars", lambda: measured(number))
 
     tables, skies = [], []
     for table, sky in desk.pool.map(one, numbers):

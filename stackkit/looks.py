@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -21,7 +22,7 @@ from stackkit.integrate import (
 from stackkit.methods import METHODS, Method
 from stackkit.noise import block_noise
 from stackkit.reject import FEWEST, Verdict, judge
-from stackkit.shelf import kept
+from stackkit.shelf import Remembering, kept
 from stackkit.stack_result import Stack
 from stackkit.summing import NoiseBlocks, total
 
@@ -50,32 +51,32 @@ def look(
     lights: Lights, placed: Sequence[Placed], suspects: NDArray[np.bool_], desk: Desk
 ) -> Looked:
     """Hold every sample against a first stack, twice where hot pixels weigh in that stack."""
-    masks = [scratch.mask_file(lights.cache, frame.number) for frame in placed]
-    return kept(desk.shelf, "verdict", lambda: _looked(lights, placed, suspects, desk), masks)
-
-
-def _looked(
-    lights: Lights, placed: Sequence[Placed], suspects: NDArray[np.bool_], desk: Desk
-) -> Looked:
     looked = Looked(Verdict(suspects, None, 0.0), None)
-    few = _spread_over(placed, _FIRST_FRAMES)
-    for stacking, rejecting in _LOOKS[: _times_judged(len(placed))]:
-        defects = looked.verdict.defects
-        grid = (lights.sensor, defects)
-        first = combine(
-            lights.cache,
-            few,
-            *grid,
-            METHODS["median"],
-            None,
-            clip(lights),
-            desk.pool,
-            _told(desk, stacking),
-        )
-        verdict = judge(lights.cache, placed, *grid, first, desk.pool, _told(desk, rejecting))
-        looked = Looked(verdict, first.value)
-        del first
+    masks = [scratch.mask_file(lights.cache, frame.number) for frame in placed]
+    times = _times_judged(len(placed))
+    for k in range(times):
+        # The masks are written over by the next look.
+        beside = masks if k == times - 1 else []
+        again = partial(_look_again, lights, placed, looked.verdict.defects, desk, k)
+        looked = kept(desk.place.shelf, f"look-{k}", again, beside)
     return looked
+
+
+def _look_again(
+    lights: Lights, placed: Sequence[Placed], defects: NDArray[np.bool_], desk: Desk, k: int
+) -> Looked:
+    """The ``k``-th look: a first stack without the ``defects`` known, and the verdict by it."""
+    stacking, rejecting = _LOOKS[k]
+    grid = (lights.sensor, defects)
+    few = _spread_over(placed, _FIRST_FRAMES)
+    name = f"look-{k}.first"
+    known = (*grid, METHODS["median"], None, clip(lights))
+    pool = Remembering(desk.pool, desk.place.shelf, name)
+    told = _told(desk, stacking)
+    first = kept(desk.place.shelf, name, lambda: combine(lights.cache, few, *known, pool, told))
+    found = partial(judge, lights.cache, placed, *grid, first, desk.pool)
+    verdict = found(_told(desk, rejecting), desk.place.shelf, f"look-{k}.judged")
+    return Looked(verdict, first.value)
 
 
 def sum_up(
@@ -87,7 +88,8 @@ def sum_up(
     known = (looked.verdict.defects, looked.verdict.pattern, looked.expected)
     told = _told(desk, "Combining")
     grid = (lights.cache, placed, lights.sensor)
-    return total(*grid, *known, clip(lights), desk.pool, told, sampling)
+    pool = Remembering(desk.pool, desk.place.shelf, "result.sum")
+    return total(*grid, *known, clip(lights), pool, told, sampling)
 
 
 def finest(asked: int, frames: int, width: float) -> tuple[int, str]:
@@ -113,7 +115,8 @@ def combined(
 ) -> Stack:
     """What a method of the table makes of the samples, none left out but the defects."""
     known = (lights.sensor, looked.verdict.defects, method, looked.expected, clip(lights))
-    return combine(lights.cache, placed, *known, desk.pool, _told(desk, "Combining"))
+    pool = Remembering(desk.pool, desk.place.shelf, "result.method")
+    return combine(lights.cache, placed, *known, pool, _told(desk, "Combining"))
 
 
 def each(

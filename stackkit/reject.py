@@ -11,9 +11,10 @@ cut two samples wider; what crosses the frame as a line is cut along its whole l
 from __future__ import annotations
 
 import warnings
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, field
+from functools import partial
 
 import numba
 import numpy as np
@@ -22,6 +23,7 @@ from numpy.typing import NDArray
 from stackkit import resample, scratch
 from stackkit.integrate import Placed, Step
 from stackkit.lasting import (
+    Evidence,
     Pattern,
     convicted,
     fixed_pattern,
@@ -33,6 +35,7 @@ from stackkit.lasting import (
 from stackkit.opening import Bayer
 from stackkit.ridge import Trail
 from stackkit.scratch import Cache
+from stackkit.shelf import Shelf, advance, newest
 from stackkit.stack_result import Stack
 from stackkit.trails import find_trails, movers, trail_mask
 
@@ -61,6 +64,8 @@ STEEPNESS = 0.25
 """Share of the local contrast that a sample may be off by registration and seeing (one σ)."""
 FEWEST = 3
 """With fewer frames there is no telling which one is wrong."""
+_A_FEW = 8
+"""Frames after which it is kept how far the judgement is."""
 _GROWTH = 2
 """How much wider than found a trail is cut, px."""
 
@@ -73,35 +78,26 @@ def judge(
     first: Stack,
     pool: Executor,
     step: Step,
+    shelf: Shelf | None = None,
+    name: str = "judged",
 ) -> Verdict:
     """Lay rejection masks over the frames in the cache, and tell what stays with the sensor.
 
     ``suspects`` (H, W) have no part in the first stack; they are acquitted when it shows that a
-    star stood there.
+    star stood there.  How far it is stays on the ``shelf`` under this ``name``.
     """
     if len(frames) < FEWEST:
         return Verdict(suspects, None, 0.0)
     spread = _coarse(first.variance)
-    evidence = no_evidence(cache.shape)
+    in_time = sorted(frames, key=lambda frame: frame.number)
 
     def one(frame: Placed) -> tuple[Mask, Plane, Mask, list[Trail]]:
         starry = np.zeros(cache.shape, dtype=bool)
         deviation = _deviation(cache, frame, sensor, first.value, spread, starry)
         return outliers(deviation), deviation, starry, find_trails(deviation, starry)
 
-    rejected, found = 0, {}
-    in_time = sorted(frames, key=lambda frame: frame.number)
-    # In order and one by one: sums of floats must not depend on which thread is first.
-    for done, (frame, (mask, deviation, starry, lines)) in enumerate(
-        zip(in_time, _lazily(pool, one, in_time), strict=True), start=1
-    ):
-        scratch.put_rejected(cache, frame.number, mask)
-        rejected += int(mask.sum())
-        np.logical_or(evidence.starry, starry, out=evidence.starry)
-        if lines:
-            found[frame.number] = lines
-        listen(evidence, deviation, mask, late=2 * done > len(frames))
-        step(done, len(frames))
+    heard = _hear(cache, in_time, partial(_lazily, pool, one), step, shelf, name)
+    evidence, rejected, found = heard.evidence, heard.rejected, heard.lines
     trails = movers(found, {frame.number: frame.mapping for frame in frames}, len(frames))
     rejected += sum(_cut(cache, number, lines) for number, lines in trails.items())
     moved = _drift(in_time, cache.shape)
@@ -113,6 +109,46 @@ def judge(
         noise = _sky_noise(first, frames[0], spread)
         pattern = fixed_pattern(evidence, unfit, share, noise, sensor.layout, cache.coding)
     return Verdict(defects, pattern, rejected / (len(frames) * defects.size), trails)
+
+
+@dataclass
+class _Heard:
+    """What the frames said so far, so many ``done``: their ``evidence``, how many samples were
+    ``rejected``, and the ``lines`` in them by number.
+    """
+
+    evidence: Evidence
+    rejected: int = 0
+    lines: dict[int, list[Trail]] = field(default_factory=dict)
+    done: int = 0
+
+
+def _hear(
+    cache: Cache,
+    frames: Sequence[Placed],
+    judged: Callable[[Sequence[Placed]], Iterable[tuple[Mask, Plane, Mask, list[Trail]]]],
+    step: Step,
+    shelf: Shelf | None,
+    name: str,
+) -> _Heard:
+    """Take in one frame after the other, in order: sums of floats must not depend on which thread
+    is first.
+    """
+    masks = [scratch.mask_file(cache, frame.number) for frame in frames]
+    heard = newest(shelf, name, masks, _Heard(no_evidence(cache.shape)))
+    rest = frames[heard.done :]
+    for frame, (mask, deviation, starry, lines) in zip(rest, judged(rest), strict=True):
+        scratch.put_rejected(cache, frame.number, mask)
+        heard.done += 1
+        heard.rejected += int(mask.sum())
+        np.logical_or(heard.evidence.starry, starry, out=heard.evidence.starry)
+        if lines:
+            heard.lines[frame.number] = lines
+        listen(heard.evidence, deviation, mask, late=2 * heard.done > len(frames))
+        if heard.done % _A_FEW == 0:
+            advance(shelf, name, masks, heard.done, heard)
+        step(heard.done, len(frames))
+    return heard
 
 
 def _cut(cache: Cache, number: int, trails: Sequence[Trail]) -> int:

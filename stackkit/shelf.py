@@ -2,7 +2,8 @@
 
 An entry is a pickle behind a short head with its checksum.  A checksum stands for every file, too,
 that belongs to the entry but lies beside it (mosaics, masks).  Whatever does not agree is made
-again; so nothing need be flushed, and a torn entry costs a step and no more.
+again; so nothing need be flushed, and a torn entry costs a step and no more.  A long step keeps
+parts of its entry, ``name.00001`` and so on, which go when the whole entry is laid.
 """
 
 from __future__ import annotations
@@ -12,7 +13,8 @@ import os
 import pickle
 import shutil
 import struct
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import Executor
 from contextlib import suppress
 from dataclasses import dataclass, is_dataclass
 from enum import Enum
@@ -25,9 +27,6 @@ _Made = TypeVar("_Made")
 _HEAD = struct.Struct("<8sIQ")
 _MARK = b"skshelf1"
 _CHUNK = 2**20
-_SPARE = 2
-"""An entry stays where at least so many times its size is free beside it: the results, which are
-about as large, come first."""
 _PLAIN = {
     ("builtins", "set"),
     ("builtins", "frozenset"),
@@ -54,9 +53,13 @@ _PLAIN = {
 
 @dataclass(frozen=True)
 class Shelf:
-    """A folder of entries; all of one run, or of the same run begun before."""
+    """A folder of entries; all of one run, or of the same run begun before.
+
+    Bytes that must stay free beside them are ``spare``: the results come first.
+    """
 
     folder: Path
+    spare: int = 0
 
 
 def kept(
@@ -69,17 +72,71 @@ def kept(
     """
     if shelf is None:
         return make()
-    path = shelf.folder / f"{name}.step"
     try:
-        found: _Made = _take(path, files)
+        found: _Made = _take(_entry(shelf, name), files)
     except _NoEntryError:
         found = make()
-        _lay(path, found, files)
+        if _lay(shelf, name, found, files):
+            _drop(_parts(shelf, name))
     return found
+
+
+class Remembering(Executor):
+    """A pool whose ``map`` keeps what each item came to, as a part of the entry ``name``."""
+
+    def __init__(self, pool: Executor, shelf: Shelf | None, name: str) -> None:
+        self._pool, self._shelf, self._name = pool, shelf, name
+
+    def map(  # type: ignore[override]
+        self, fn: Callable[..., _Made], *iterables: Iterable[Any]
+    ) -> Iterator[_Made]:
+        """Like the pool's own."""
+
+        def one(number: int, *item: Any) -> _Made:
+            return kept(self._shelf, f"{self._name}.{number:05d}", lambda: fn(*item))
+
+        items = [list(items) for items in iterables]
+        return self._pool.map(one, range(len(items[0])), *items)
+
+
+def newest(shelf: Shelf | None, name: str, files: Sequence[Path], start: _Made) -> _Made:
+    """What was kept last of a step that goes file by file, by :func:`advance`; else ``start``."""
+    for part in reversed(_parts(shelf, name) if shelf else []):
+        done = part.stem.rpartition(".")[2]
+        if done.isdigit():
+            with suppress(_NoEntryError):
+                found: _Made = _take(part, files[: int(done)])
+                return found
+    return start
+
+
+def advance(
+    shelf: Shelf | None, name: str, files: Sequence[Path], done: int, reached: object
+) -> None:
+    """Keep what a step has ``reached`` when so many of its ``files`` are ``done``."""
+    if shelf is not None:
+        before = _parts(shelf, name)
+        part = f"{name}.{done:05d}"
+        if _lay(shelf, part, reached, files[:done]):
+            _drop(path for path in before if path != _entry(shelf, part))
 
 
 class _NoEntryError(Exception):
     """There is no entry, or not the one that was laid there."""
+
+
+def _entry(shelf: Shelf, name: str) -> Path:
+    return shelf.folder / f"{name}.step"
+
+
+def _parts(shelf: Shelf, name: str) -> list[Path]:
+    return sorted(shelf.folder.glob(f"{name}.*.step"))
+
+
+def _drop(entries: Iterable[Path]) -> None:
+    with suppress(OSError):
+        for path in entries:
+            path.unlink()
 
 
 def _take(path: Path, files: Sequence[Path]) -> Any:
@@ -97,7 +154,9 @@ def _take(path: Path, files: Sequence[Path]) -> Any:
     return found
 
 
-def _lay(path: Path, made: object, files: Sequence[Path]) -> None:
+def _lay(shelf: Shelf, name: str, made: object, files: Sequence[Path]) -> bool:
+    """Whether there was room for the entry."""
+    path = _entry(shelf, name)
     temporary = path.with_suffix(".part")
     try:
         with temporary.open("wb") as file:
@@ -106,13 +165,14 @@ def _lay(path: Path, made: object, files: Sequence[Path]) -> None:
             pickle.dump(([_sum_of(beside) for beside in files], made), out, protocol=5)
             file.seek(0)
             file.write(_HEAD.pack(_MARK, out.checksum, out.length))
-        if shutil.disk_usage(path.parent).free < _SPARE * out.length:
-            temporary.unlink()
-        else:
+        if shutil.disk_usage(path.parent).free >= shelf.spare:
             os.replace(temporary, path)
+            return True
     except OSError:
-        with suppress(OSError):
-            temporary.unlink(missing_ok=True)
+        pass
+    with suppress(OSError):
+        temporary.unlink(missing_ok=True)
+    return False
 
 
 class _Summing(io.RawIOBase):

@@ -24,6 +24,7 @@ from stackkit.integrate import (
     opened_tile,
     sharpened,
     source_window,
+    tiles,
     within,
 )
 from stackkit.noise import BLOCK_MEAN, block_means
@@ -102,10 +103,9 @@ def total(
     shape = (len(counts), 3, grid[0] // block, grid[1] // block)
     noise = np.full(shape, np.nan)
 
-    def one(tile: Window) -> tuple[list[Any], None]:
+    def one(tile: Window) -> tuple[list[Any], Array]:
         size = (3, tile.bottom - tile.top, tile.right - tile.left)
-        y, x = tile.top // block, tile.left // block
-        here = noise[:, :, y : y + size[1] // block, x : x + size[2] // block]
+        here = np.full((len(counts), 3, size[1] // block, size[2] // block), np.nan)
         # Apart: the reference, and every other frame.  Their differences are pure noise.
         parts = np.zeros((3, 4, *size))
         for k, frame in enumerate(frames):
@@ -126,10 +126,13 @@ def total(
         sums = parts.sum(axis=0)
         with np.errstate(invalid="ignore", divide="ignore"):
             value, variance = sums[0] / sums[1], sums[2] / sums[1] ** 2
-        return [value, variance, sums[3].min(axis=0)], None
+        return [value, variance, sums[3].min(axis=0)], here
 
     picture = empty_stack(grid)
-    fill([picture.value, picture.variance, picture.coverage], LARGEST_TILE, one, pool, step)
+    told = fill([picture.value, picture.variance, picture.coverage], LARGEST_TILE, one, pool, step)
+    for tile, here in zip(tiles(grid, LARGEST_TILE), told, strict=True):
+        y, x = tile.top // block, tile.left // block
+        noise[:, :, y : y + here.shape[2], x : x + here.shape[3]] = here
     picture = sharpened(picture, len(frames), sensor, clip, sampling)
     return picture, NoiseBlocks(counts, noise)
 

@@ -13,16 +13,21 @@ import shutil
 import stat
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import partial
 from importlib.metadata import version
 from pathlib import Path
 
+from stackkit import scratch
 from stackkit.errors import OutputError
 from stackkit.output.files import PREFIX, clear_stale, held, reason, working_folder
 from stackkit.shelf import Shelf
 
 _FOLDER = f"{PREFIX}scratch"
 _KEY = "key"
+_BYTES_OF_RESULT = 26 + 12 + 1
+"""Bytes a place of the grid: value, variance and coverage as a measurement, three numbers for
+editing, and a preview."""
 
 
 @dataclass(frozen=True)
@@ -42,12 +47,47 @@ class Task:
 class Workplace:
     """``folder`` for intermediate files; ``shelf`` for what steps came to, None where nothing of
     this run will be asked for again; ``changed`` tells which of the files that the run reads are
-    not any more what they were when it began.
+    not any more what they were when it began; ``out`` is where the results go, if they do.
     """
 
     folder: Path
     shelf: Shelf | None = None
     changed: Callable[[], list[str]] = list
+    out: Path | None = None
+
+
+def check_room(place: Workplace, pixels: int, frames: int, sampling: int = 1) -> Workplace:
+    """The same place, whose shelf leaves room for what so many frames need.
+
+    Raises ``OutputError`` when they will find none for their intermediate files in
+    ``place.folder``, or their results, on a grid of ``sampling`` places a pixel, none in
+    ``place.out``.
+    """
+    there = sum(file.stat().st_size for file in place.folder.iterdir())
+    passing = max(int(pixels * frames * scratch.BYTES) - there, 0)
+    results = int(pixels * sampling**2 * _BYTES_OF_RESULT) if place.out else 0
+    together = place.out is not None and _on_one_disk(place.folder, place.out)
+    needs = {place.folder: passing + results if together else passing}
+    if place.out is not None and not together:
+        needs[place.out] = results
+    for where, need in needs.items():
+        free = shutil.disk_usage(where).free
+        if free < need:
+            raise OutputError(
+                f"There is too little room in {where}: {frames} frames need about "
+                f"{_megabytes(need)} there, and {_megabytes(free)} are free. Free some space, or "
+                f"name another place with {'--scratch' if where == place.folder else '--out'}."
+            )
+    shelf = replace(place.shelf, spare=needs[place.folder]) if place.shelf else None
+    return replace(place, shelf=shelf)
+
+
+def _on_one_disk(one: Path, other: Path) -> bool:
+    return one.stat().st_dev == other.stat().st_dev
+
+
+def _megabytes(size: int) -> str:
+    return f"{size / 1e6:,.1f} MB"
 
 
 @contextmanager
@@ -76,8 +116,9 @@ def workplace(task: Task, place: Path | None, *, keep: bool) -> Iterator[Workpla
             _made_anew(folder, key)
         with held(folder):
             try:
-                yield Workplace(folder, Shelf(folder), lambda: _changed(before, _signatures(task)))
-            except (KeyboardInterrupt, MemoryError):
+                changed = partial(_changed, before, task)
+                yield Workplace(folder, Shelf(folder), changed, out)
+            except KeyboardInterrupt:
                 raise  # the same command goes on from here
             except OutputError as error:
                 shutil.rmtree(folder, ignore_errors=True)
@@ -155,5 +196,6 @@ def _key(read: Signatures, asked: object) -> str:
     return hashlib.sha256(told.encode("utf-8", "surrogateescape")).hexdigest()
 
 
-def _changed(before: Signatures, after: Signatures) -> list[str]:
+def _changed(before: Signatures, task: Task) -> list[str]:
+    after = _signatures(task)
     return sorted(path for path, own in before.items() if after.get(path) != own)

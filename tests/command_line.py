@@ -27,7 +27,7 @@ PROCESS = (
     sys.executable,
     "-c",
     "import signal; signal.signal(signal.SIGINT, signal.default_int_handler);"
-    "from stackkit_cli.main import main; main()",
+    "from stackkit_cli.main import start; start()",
 )
 
 RESULTS = ["preview.png", "run.json", "stack.fits", "stack.tif"]

@@ -244,10 +244,16 @@ def small_disk(tmp_path: Path) -> Iterator[Path]:
 
 
 @pytest.mark.parametrize("frames", [3, 24])
-def test_a_disk_that_is_really_full(night: Path, small_disk: Path, frames: int) -> None:
+def test_a_disk_that_is_really_full(
+    night: Path, small_disk: Path, frames: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
     # 24 mosaics of 320×240 do not fit, 3 do, but then stack.fits does not.
     for k in range(4, frames + 1):
         shutil.copy(night / "night_0001.dng", night / f"night_{k:04d}.dng")
+    line = fault(1, "stack", night, "--out", small_disk / "out")
+    assert f"There is too little room in {small_disk / 'out'}" in line
+    assert names(small_disk) == []
+    monkeypatch.setattr("stackkit.line.check_room", lambda place, *_: place)
     line = fault(1, "stack", night, "--out", small_disk / "out")
     assert "the disk is full" in line
     assert ("stack.fits" in line) == (frames == 3)
@@ -275,15 +281,17 @@ def test_ctrl_c_in_the_middle(small_night: Path, tmp_path: Path) -> None:
     with subprocess.Popen(
         command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
     ) as process:
-        while process.poll() is None and not any(out.glob(".stackkit-*/*")):
+        while process.poll() is None and not any(out.glob(".stackkit-scratch/*.light*")):
             time.sleep(0.002)
         process.send_signal(signal.SIGINT)
         said, err = process.communicate()
     assert process.returncode == 130
     assert said == ""
-    assert "Interrupted" in one_line(err)
-    assert names(tmp_path) == ["night"]
+    assert "the same command goes on" in one_line(err)
+    assert names(out) == [".stackkit-scratch"]
     assert contents(folder) == before
+    good("stack", folder, "--out", out)
+    assert names(out) == RESULTS
 
 
 @pytest.mark.parametrize("writer", ["write_fits", "write_tiff", "write_preview", "write_record"])
@@ -300,9 +308,11 @@ def test_ctrl_c_while_the_results_are_written(
     outcome = run("stack", night, "--out", out)
     assert outcome.status == 130
     assert "Interrupted" in one_line(outcome.err)
-    left = names(out) if out.exists() else []
-    assert "run.json" not in left
-    assert not [name for name in left if name.startswith(".")]
+    assert names(out) == [".stackkit-scratch"]
+    assert names(out / ".stackkit-scratch")
+    monkeypatch.undo()
+    good("stack", night, "--out", out)
+    assert names(out) == RESULTS
 
 
 def test_too_little_memory(night: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

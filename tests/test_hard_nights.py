@@ -6,12 +6,10 @@ from datetime import timedelta
 from pathlib import Path
 
 import pytest
-from command_line import TINY, names, run, simulated
+from command_line import TINY, simulated
 
 import stackkit
-from stackkit import finish
 from stackkit.errors import OutputError
-from stackkit.output import files
 from stackkit.reject import judge
 
 
@@ -45,18 +43,6 @@ def test_a_frame_of_another_sky_does_not_become_the_reference(small_night, tmp_p
     shutil.move(tmp_path / "other" / "night_0001.dng", tmp_path / "theirs.dng")
     rows = stackkit.stack([tmp_path]).record["frames"]
     assert {r["file"] for r in rows if r["used"]} == {f"ours_{k}.dng" for k in (1, 2, 3, 4)}
-
-
-@pytest.mark.parametrize("writer", ["write_fits", "write_tiff", "write_preview", "write_record"])
-def test_interrupted_while_writing_nothing_is_left(small_night, tmp_path, monkeypatch, writer):
-    def interrupted(path: Path, *_):
-        with files.replacing(path) as temporary:
-            temporary.write_bytes(b"half")
-            raise KeyboardInterrupt
-
-    monkeypatch.setattr(finish, writer, interrupted)
-    assert run("stack", small_night, "--out", tmp_path / "out").status == 130
-    assert names(tmp_path) == []
 
 
 def test_scratch_place_that_is_not_there(small_night, tmp_path):

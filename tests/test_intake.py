@@ -27,6 +27,7 @@ from stackkit.session import scan
 from stackkit.simulate import Calibration, Night, write_calibration, write_night
 from stackkit.simulate.folder import file_tags
 from stackkit.simulate.sensor import expose
+from stackkit.workplace import Workplace
 
 SMALL = Night(
     seed=4, frames=3, width=96, height=64, focal=65.0, faintest=7.0, satellites=0, aircraft=0
@@ -35,7 +36,7 @@ SIZE = (64, 96)
 
 
 def desk(folder: Path, read=here) -> Desk:
-    return Desk(folder, read, ThreadPoolExecutor(2), lambda *_: None)
+    return Desk(Workplace(folder), read, ThreadPoolExecutor(2), lambda *_: None)
 
 
 def taken(folder: Path, kind: Calibration, count: int = 2, night: Night = SMALL) -> Path:

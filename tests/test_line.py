@@ -192,7 +192,7 @@ def test_as_many_threads_as_jobs(
         asked.append(count)
         return ThreadPoolExecutor(count)
 
-    monkeypatch.setattr("stackkit.line.ThreadPoolExecutor", pool)
+    monkeypatch.setattr("stackkit.crew.ThreadPoolExecutor", pool)
     stackkit.stack([small_night], stackkit.Options(jobs=jobs))
     assert asked == [jobs]
 

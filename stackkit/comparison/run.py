@@ -18,6 +18,7 @@ from stackkit.comparison.advice import advice, scored
 from stackkit.comparison.figures import figures
 from stackkit.comparison.places import HEIGHT, WIDTH, crop, places
 from stackkit.comparison.yardstick import Yardstick, yardstick
+from stackkit.crew import usual
 from stackkit.errors import InputError, OutputError, UsageError
 from stackkit.geometry import Array
 from stackkit.integrate import Outcome, Room
@@ -100,11 +101,11 @@ def _compared(ready: Prepared, methods: Sequence[Method | None], keep: str | Non
     table = [method for method in methods if method is not None]
     if all(method.name != MEAN for method in table):
         table.append(METHODS[MEAN])
-    outcomes = looks.each(lights, placed, looked, table, desk, _room(desk.folder))
+    outcomes = looks.each(lights, placed, looked, table, desk, _room(desk.place.folder))
     made = dict(zip((method.name for method in table), outcomes, strict=True))
     yard = yardstick(ready, looked, base, noise, made[MEAN].value)
     rows = [
-        _row(method, base, made, yard, looked, by_sample, ready.options.jobs or 1)
+        _row(method, base, made, yard, looked, by_sample, ready.options.jobs or usual())
         for method in methods
     ]
     ranked = scored(rows)

@@ -5,9 +5,8 @@ Files are decoded in processes that may die, and no more frames are in memory th
 
 from __future__ import annotations
 
-import os
 from collections.abc import Iterator, Sequence
-from concurrent.futures import Executor, ThreadPoolExecutor
+from concurrent.futures import Executor
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
@@ -19,7 +18,7 @@ import numpy as np
 from stackkit import scratch
 from stackkit.calibrate import above_black, clip_level
 from stackkit.calibration_frames import fault_of
-from stackkit.errors import UsageError
+from stackkit.crew import crew
 from stackkit.grade import Grade, grade
 from stackkit.inspection import account
 from stackkit.inspection.facts import FEW_STARS, Facts, halved, measure, seen
@@ -32,7 +31,7 @@ from stackkit.output.files import working_folder
 from stackkit.progress import Progress
 from stackkit.raw.decode import Mosaic, RawFileError, decode
 from stackkit.raw.metadata import focal_px, up
-from stackkit.raw.readers import Read, readers
+from stackkit.raw.readers import Read
 from stackkit.register import Registration, register
 from stackkit.scratch import Cache
 from stackkit.stars import Stars, detect
@@ -93,15 +92,8 @@ def headers(
 
 @contextmanager
 def _desk(jobs: int | None, progress: Progress | None) -> Iterator[_Desk]:
-    if jobs is not None and jobs < 1:
-        raise UsageError("The number of jobs must be 1 or more.")
-    count = jobs or os.cpu_count() or 1
-    with ThreadPoolExecutor(count) as pool, readers(count) as read:
-        try:
-            yield _Desk(read, pool, progress or (lambda _step, _done, _total: None))
-        except BaseException:
-            pool.shutdown(wait=True, cancel_futures=True)
-            raise
+    with crew(jobs) as (pool, read):
+        yield _Desk(read, pool, progress or (lambda _step, _done, _total: None))
 
 
 def _measured(listed: Survey, desk: _Desk) -> Measured:

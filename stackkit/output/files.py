@@ -78,7 +78,7 @@ def working_folder(place: Path | None) -> Iterator[Path]:
     where = place or Path(tempfile.gettempdir())
     clear_stale(where, older=_YOUNG)
     try:
-        folder = tempfile.TemporaryDirectory(prefix=_PASSING, dir=where)
+        folder = tempfile.TemporaryDirectory(prefix=_PASSING, dir=where, ignore_cleanup_errors=True)
     except OSError as error:
         raise OutputError(f"Cannot write to {where}: {reason(error)}") from error
     with folder as name, held(Path(name)):

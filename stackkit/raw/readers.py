@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from queue import SimpleQueue
-from threading import Timer
+from threading import Event, Timer
 from typing import Any, TypeVar
 
 from stackkit.raw.checks import RawFileError
@@ -24,6 +24,7 @@ _Process = subprocess.Popen[bytes]
 Read = Callable[[Callable[[Path], Any], Path], Any]
 """Calls a function of a path, one that a module names, and returns or raises what it does."""
 
+_ADVICE = "Leave it out, or copy it again."
 _PATIENCE = 60.0
 """Seconds that one file may take: a hundred times the largest pictures' on an old laptop."""
 
@@ -32,26 +33,40 @@ _PATIENCE = 60.0
 def readers(count: int, patience: float = _PATIENCE) -> Iterator[Read]:
     """Yields a ``Read`` for up to ``count`` threads; each call has a process to itself.
 
-    ``RawFileError`` is raised for a file that kills its process or takes longer than ``patience``
-    seconds.  Where the system lets no process be started, files are read in this one.
+    ``RawFileError`` is raised for a file that kills its process twice (once may be the system's
+    doing, for want of memory) or takes longer than ``patience`` seconds.  Where the system lets no
+    process be started, files are read in this one.
     """
+    running: set[_Process] = set()
+    closing = Event()
     free: SimpleQueue[_Process | None] = SimpleQueue()
     for _ in range(count):
         free.put(None)
 
-    def read(function: Callable[[Path], _Found], path: Path) -> _Found:
+    def ask(function: Callable[[Path], _Found], path: Path) -> tuple[bool, Any]:
         process = free.get()
         try:
             process = process or _started()
             if process is None:
-                return function(path)
-            well, found = _answer(process, function, path, patience)
+                return True, function(path)
+            running.add(process)
+            return _answer(process, function, path, patience)
         except BaseException:
-            _stop(process)
-            process = None
+            if process is not None:
+                running.discard(process)
+                _stop(process)
+                process = None
             raise
         finally:
             free.put(process)
+
+    def read(function: Callable[[Path], _Found], path: Path) -> _Found:
+        try:
+            well, found = ask(function, path)
+        except _CrashError:
+            if closing.is_set():
+                raise
+            well, found = ask(function, path)
         if well:
             return found  # type: ignore[no-any-return]
         raise found
@@ -59,8 +74,14 @@ def readers(count: int, patience: float = _PATIENCE) -> Iterator[Read]:
     try:
         yield read
     finally:
-        for _ in range(count):
-            _stop(free.get())
+        closing.set()
+        # Those at work, too: whoever waits for an answer then hears that there is none.
+        for process in tuple(running):
+            _stop(process)
+
+
+class _CrashError(RawFileError):
+    """The process died."""
 
 
 def here(function: Callable[[Path], _Found], path: Path) -> _Found:
@@ -100,17 +121,14 @@ def _answer(
     except (EOFError, OSError, pickle.UnpicklingError) as fault:
         if late:
             reason = f"reading it took more than {patience:g} seconds"
-        else:
-            reason = "damaged so badly that it crashed the decoder"
-        raise RawFileError(path, reason, "Leave it out, or copy it again.") from fault
+            raise RawFileError(path, reason, _ADVICE) from fault
+        raise _CrashError(path, "damaged so badly that it crashed the decoder", _ADVICE) from fault
     finally:
         timer.cancel()
     return well, found
 
 
-def _stop(process: _Process | None) -> None:
-    if process is None:
-        return
+def _stop(process: _Process) -> None:
     with suppress(OSError):
         process.kill()
     process.wait()
