@@ -96,7 +96,8 @@ def failed(error: BaseException) -> int:
     from stackkit.errors import StackkitError, UsageError
 
     if isinstance(error, KeyboardInterrupt | click.exceptions.Abort):
-        _say(str(error) or "Interrupted. No file was left half-written.")
+        # click makes an Abort of an interruption that may have something to say.
+        _say(str(error.__cause__ or error) or "Interrupted. No file was left half-written.")
         return INTERRUPTED
     if isinstance(error, click.exceptions.ClickException):
         context = getattr(error, "ctx", None)
