@@ -68,8 +68,9 @@ def command(
     receives stack.tif (to edit), stack.fits (the measurement), preview.png (to look at) and
     run.json (what was done with every file, and why).
     """
-    from stackkit.finish import FILES, check_output, write_results
+    from stackkit.finish import check_output, write_results
     from stackkit.line import Options, stack
+    from stackkit.output.files import FILES
     from stackkit.workplace import Task, workplace
 
     from .summary import summary

@@ -56,14 +56,14 @@ def record(
         k = row_of.get(light)
         rows.append(_row(frame, grades[light], _placing(registration, degrees, k)))
         light += 1
-    names = [lights[n].path.name for n in numbers]
+    names = [lights[n].name for n in numbers]
     used = [grades[n].used for n in numbers]
     geometry = geometry_record(registration, names, times, size, used)
     return {
         "schema": SCHEMA,
         "stackkit": version("stackkit"),
         "options": options,
-        "reference": lights[reference].path.name,
+        "reference": lights[reference].name,
         "frames": rows,
         "camera": _camera(lights[reference], mosaic),
         "calibration": calibration,
@@ -158,7 +158,7 @@ def _placing(
 def _row(frame: Frame, grade: Grade, placing: dict[str, Any]) -> dict[str, Any]:
     seen = frame.metadata
     return {
-        "file": frame.path.name,
+        "file": frame.name,
         "role": str(frame.role),
         "used": grade.used,
         "reason": grade.reason,

@@ -217,7 +217,9 @@ def prepared(
 def _prepare(paths: Sequence[Path], options: Options, desk: Desk) -> Prepared:
     clock, pool, tell = Clock(), desk.pool, desk.tell
     with clock.step("scan"):
-        session = kept(desk.shelf, "session", lambda: scan(paths, desk.read, pool.map))
+        session = kept(
+            desk.shelf, "session", lambda: scan(paths, desk.read, pool.map, options.masters)
+        )
         masters, told = kept(
             desk.shelf, "masters", lambda: find_masters(paths, options.masters, desk)
         )
@@ -286,7 +288,7 @@ def result_of(ready: Prepared, picture: Stack, method: str, summary: dict[str, A
             "method": method,
             "frames": len(ready.placed),
             **told,
-            "trails": [{**t, "frame": frames[t["frame"]].path.name} for t in told["trails"]],
+            "trails": [{**t, "frame": frames[t["frame"]].name} for t in told["trails"]],
         },
         place=_place_of(frames, ready.desk) if options.keep_place else None,
     )

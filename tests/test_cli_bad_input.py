@@ -20,6 +20,7 @@ from command_line import (
     TINY,
     blank_end,
     contents,
+    copy_apart,
     fault,
     good,
     names,
@@ -247,7 +248,7 @@ def small_disk(tmp_path: Path) -> Iterator[Path]:
 def test_a_disk_that_is_really_full(night: Path, small_disk: Path, frames: int) -> None:
     # 24 mosaics of 320×240 do not fit, 3 do, but then stack.fits does not.
     for k in range(4, frames + 1):
-        shutil.copy(night / "night_0001.dng", night / f"night_{k:04d}.dng")
+        copy_apart(night / "night_0001.dng", night / f"night_{k:04d}.dng")
     line = fault(1, "stack", night, "--out", small_disk / "out")
     assert "the disk is full" in line
     assert ("stack.fits" in line) == (frames == 3)
@@ -269,7 +270,7 @@ def test_ctrl_c_in_the_middle(small_night: Path, tmp_path: Path) -> None:
     folder, out = tmp_path / "night", tmp_path / "new" / "out"
     folder.mkdir()
     for k in range(48):
-        shutil.copy(small_night / f"night_{k % 6 + 1:04d}.dng", folder / f"{k}.dng")
+        copy_apart(small_night / f"night_{k % 6 + 1:04d}.dng", folder / f"{k}.dng")
     before = contents(folder)
     command = [*PROCESS, "stack", str(folder), "--out", str(out), "--jobs", "2"]
     with subprocess.Popen(

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from pathlib import Path
@@ -10,16 +11,10 @@ from typing import Any
 
 from stackkit.calibration_frames import CalibrationFrame, LeftOut, find, kind_of_folder, within
 from stackkit.errors import InputError
-from stackkit.raw.decode import Form, kind
+from stackkit.raw.decode import Form
 from stackkit.raw.metadata import Metadata, read_place
 from stackkit.raw.readers import Read, here
-from stackkit.session import Frame, Role, scan
-
-SHORTEST_NIGHT = 0.1
-"""Seconds below which an exposure is no picture of the night sky (common practice)."""
-
-Each = Callable[..., Iterable[Any]]
-"""Maps a function over items, as ``map`` does."""
+from stackkit.session import SHORTEST_NIGHT, Each, Frame, Role, every_file, scan
 
 
 class Purpose(StrEnum):
@@ -127,13 +122,9 @@ def _session(paths: Sequence[Path], read: Read, each: Each, others: bool) -> tup
     except InputError:
         if not others or not all(path.exists() for path in paths):
             raise
-    files = [file for path in paths for file in (path.iterdir() if path.is_dir() else (path,))]
-    files = sorted(file for file in files if file.is_file() and not file.name.startswith("."))
-    known = each(lambda path: read(kind, path), files)
-    return tuple(
-        Frame(path, Role.OTHER, Metadata(), found.reason, None, Form.NONE)
-        for path, found in zip(files, known, strict=True)
-    )
+    with suppress(InputError):  # nothing but calibration frames
+        return tuple(every_file(paths, read, each))
+    return ()
 
 
 def _item(frame: Frame | CalibrationFrame, place: bool) -> Item:
