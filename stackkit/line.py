@@ -6,7 +6,6 @@
 from __future__ import annotations
 
 import os
-import time
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager, nullcontext
@@ -35,14 +34,15 @@ from stackkit.normalise import (
     transparencies,
 )
 from stackkit.pairing import typical_width
-from stackkit.progress import Progress
+from stackkit.progress import Clock, Progress
 from stackkit.raw.metadata import Place, focal_px, read_place, up
 from stackkit.raw.opcodes import lens_hint
 from stackkit.raw.readers import readers
 from stackkit.register import Registration, register
 from stackkit.sensor_noise import SensorNoise, sensor_noise, spread_pairs
-from stackkit.session import Frame, Session, scan
+from stackkit.session import Frame, Session
 from stackkit.shelf import kept
+from stackkit.sorting import session_of
 from stackkit.stack_result import Stack
 from stackkit.stars import Stars, detect
 from stackkit.workplace import Workplace, passing
@@ -58,7 +58,8 @@ class Options:
     cores; ``scratch``: where the cache of mosaics may lie, None for the system's place;
     ``keep_place``: whether the place where the frames were taken goes into the results;
     ``sampling``: places of the grid a pixel in either direction, 1 or 2, the latter where the
-    frames carry it.
+    frames carry it; ``session``: the number of the one to stack where the folder holds several,
+    None for the one with most samples.
     """
 
     method: str = BY_SAMPLE
@@ -67,6 +68,7 @@ class Options:
     scratch: Path | None = None
     keep_place: bool = False
     sampling: int = 1
+    session: int | None = None
 
 
 @dataclass(frozen=True)
@@ -81,20 +83,6 @@ class Result:
     orientation: int
     white: float
     seconds: dict[str, float] = field(default_factory=dict)
-
-
-@dataclass
-class Clock:
-    """Seconds by step."""
-
-    seconds: dict[str, float] = field(default_factory=dict)
-
-    @contextmanager
-    def step(self, name: str) -> Iterator[None]:
-        """Counts the block under this name."""
-        start = time.perf_counter()
-        yield
-        self.seconds[name] = round(time.perf_counter() - start, 3)
 
 
 def stack(
@@ -215,10 +203,10 @@ def prepared(
 
 
 def _prepare(paths: Sequence[Path], options: Options, desk: Desk) -> Prepared:
-    clock, pool, tell = Clock(), desk.pool, desk.tell
+    clock, tell = Clock(), desk.tell
     with clock.step("scan"):
         session = kept(
-            desk.shelf, "session", lambda: scan(paths, desk.read, pool.map, options.masters)
+            desk.shelf, "session", lambda: session_of(paths, options.masters, options.session, desk)
         )
         masters, told = kept(
             desk.shelf, "masters", lambda: find_masters(paths, options.masters, desk)
@@ -280,6 +268,7 @@ def result_of(ready: Prepared, picture: Stack, method: str, summary: dict[str, A
             "masters": [str(path) for path in options.masters],
             "keep_place": options.keep_place,
             "sampling": options.sampling,
+            "session": options.session,
         },
         calibration=account.calibration(
             lights, [frame.form for frame in frames], ready.sensor, ready.told
