@@ -19,7 +19,7 @@ from stackkit.raw.decode import Form, Mosaic
 from stackkit.raw.metadata import Place
 from stackkit.register import Registration
 from stackkit.sensor_noise import SensorNoise
-from stackkit.session import Frame, Role, Session
+from stackkit.session import Frame, Part, Role, Session
 
 _UNSURE = 0.5
 """Uncertainty of a mapping in the corners, px, that is worth a word."""
@@ -65,6 +65,7 @@ def record(
         "options": options,
         "reference": lights[reference].name,
         "frames": rows,
+        "sessions": [_session(part) for part in session.parts],
         "camera": _camera(lights[reference], mosaic),
         "calibration": calibration,
         "place": asdict(place) if place else None,
@@ -162,7 +163,8 @@ def _row(frame: Frame, grade: Grade, placing: dict[str, Any]) -> dict[str, Any]:
         "role": str(frame.role),
         "used": grade.used,
         "reason": grade.reason,
-        "time": seen.time.isoformat().replace("+00:00", "Z") if seen.time else None,
+        "session": frame.session,
+        "time": _time(frame),
         "time_source": seen.time_source,
         "exposure_s": seen.exposure,
         "iso": seen.iso,
@@ -174,6 +176,29 @@ def _row(frame: Frame, grade: Grade, placing: dict[str, Any]) -> dict[str, Any]:
         "transparency": grade.transparency,
         "sky_adu": list(grade.sky) if grade.sky else None,
         **placing,
+    }
+
+
+def _time(frame: Frame) -> str | None:
+    time = frame.metadata.time
+    return time.isoformat().replace("+00:00", "Z") if time else None
+
+
+def _session(part: Part) -> dict[str, Any]:
+    """One of the sessions that the folder holds."""
+    lights = part.lights
+    exposures = {frame.metadata.exposure for frame in lights} - {None}
+    return {
+        "number": part.number,
+        "frames": len(lights),
+        "first": lights[0].name,
+        "last": lights[-1].name,
+        "begin": _time(lights[0]),
+        "end": _time(lights[-1]),
+        "camera": lights[0].metadata.camera,
+        "exposures_s": sorted(exposures),
+        "chosen": not part.why,
+        "why": part.why,
     }
 
 

@@ -300,15 +300,16 @@ def _why_apart(group: Lights, best: Lights) -> tuple[str, str]:
     if one.form is not light.form:
         return f"{one.form}, not {light.form}", one.reason or "less raw than the others"
     if one.size != light.size:
-        reason = f"another size: {_sides(one)}, the others are {_sides(light)}"
-        return "another size", reason
+        why = f"another size: {_sides(one)}"
+        return why, f"{why}, the others are {_sides(light)}"
     if one.metadata.camera != light.metadata.camera:
         camera, common = (f.metadata.camera or "unknown" for f in (one, light))
-        reason = f"another camera: {camera}, the others are from {common}"
-        return "another camera", reason
+        why = f"another camera: {camera}"
+        return why, f"{why}, the others are from {common}"
     if _lens(one) != _lens(light):
         own, common = (f"{name or ''} {focal}".strip() for name, focal in map(_lens, (one, light)))
-        return "another lens", f"another lens: {own}, the others are {common}"
+        why = f"another lens: {own}"
+        return why, f"{why}, the others are from {common}"
     times = [frame.metadata.time for frame in (group[0], group[-1], best[0], best[-1])]
     if None not in times:
         first, last, begin, end = (time for time in times if time)
