@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import asdict
+from datetime import datetime
 from importlib.metadata import version
 from typing import Any
 
@@ -19,7 +20,7 @@ from stackkit.raw.decode import Form, Mosaic
 from stackkit.raw.metadata import Place
 from stackkit.register import Registration
 from stackkit.sensor_noise import SensorNoise
-from stackkit.session import Frame, Part, Role, Session
+from stackkit.session import Frame, Part, Role, Session, span_of
 
 _UNSURE = 0.5
 """Uncertainty of a mapping in the corners, px, that is worth a word."""
@@ -164,7 +165,7 @@ def _row(frame: Frame, grade: Grade, placing: dict[str, Any]) -> dict[str, Any]:
         "used": grade.used,
         "reason": grade.reason,
         "session": frame.session,
-        "time": _time(frame),
+        "time": _time(seen.time),
         "time_source": seen.time_source,
         "exposure_s": seen.exposure,
         "iso": seen.iso,
@@ -179,22 +180,22 @@ def _row(frame: Frame, grade: Grade, placing: dict[str, Any]) -> dict[str, Any]:
     }
 
 
-def _time(frame: Frame) -> str | None:
-    time = frame.metadata.time
+def _time(time: datetime | None) -> str | None:
     return time.isoformat().replace("+00:00", "Z") if time else None
 
 
 def _session(part: Part) -> dict[str, Any]:
     """One of the sessions that the folder holds."""
     lights = part.lights
+    begin, end = span_of(lights) or (None, None)
     exposures = {frame.metadata.exposure for frame in lights} - {None}
     return {
         "number": part.number,
         "frames": len(lights),
         "first": lights[0].name,
         "last": lights[-1].name,
-        "begin": _time(lights[0]),
-        "end": _time(lights[-1]),
+        "begin": _time(begin),
+        "end": _time(end),
         "camera": lights[0].metadata.camera,
         "exposures_s": sorted(exposures),
         "chosen": not part.why,

@@ -9,7 +9,7 @@ import os
 import re
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
-from datetime import timedelta
+from datetime import datetime, timedelta
 from enum import StrEnum
 from itertools import pairwise
 from pathlib import Path
@@ -137,7 +137,7 @@ def listed(
     groups: dict[Any, list[Frame]] = {}
     for frame in lights:
         groups.setdefault(_setting(frame), []).append(frame)
-    nights = [night for group in groups.values() for night in _nights(in_order(group))]
+    nights = [night for group in groups.values() for night in _nights(group)]
     return Listing(tuple(nights), tuple(others))
 
 
@@ -270,20 +270,32 @@ def _by_name(frame: Frame) -> tuple[list[str | int], str]:
     return [int(part) if k % 2 else part for k, part in enumerate(parts)], name
 
 
-def _nights(frames: Sequence[Frame]) -> list[Lights]:
-    """Frames in order, parted where nothing was taken for many hours."""
-    starts = [0]
-    for k, (one, other) in enumerate(pairwise(frames), 1):
-        before, after = one.metadata.time, other.metadata.time
-        if before and after and after - before > _ANOTHER_NIGHT:
-            starts.append(k)
-    return [tuple(frames[a:b]) for a, b in pairwise([*starts, len(frames)])]
+def _nights(group: Sequence[Frame]) -> list[Lights]:
+    """Frames taken alike, each night's by themselves, in order.
+
+    A frame that tells no time is of the same night as the one before it by name.
+    """
+    by_name = sorted(group, key=_by_name)
+    known = sorted(frame.metadata.time for frame in group if frame.metadata.time)
+    ends = [one for one, other in pairwise(known) if other - one > _ANOTHER_NIGHT]
+    nights: list[list[Frame]] = [[] for _ in range(len(ends) + 1)]
+    now = next((frame.metadata.time for frame in by_name if frame.metadata.time), None)
+    for frame in by_name:
+        now = frame.metadata.time or now
+        nights[sum(now > end for end in ends) if now else 0].append(frame)
+    return [tuple(in_order(night)) for night in nights]
+
+
+def span_of(lights: Lights) -> tuple[datetime, datetime] | None:
+    """Times of the first and the last exposure of those that tell them."""
+    known = [frame.metadata.time for frame in lights if frame.metadata.time]
+    return (min(known), max(known)) if known else None
 
 
 def _begin(lights: Lights) -> tuple[Any, ...]:
     """Sessions go by time; those that tell none come last."""
-    time = lights[0].metadata.time
-    return time is None, time.timestamp() if time else 0.0, _by_name(lights[0])
+    span = span_of(lights)
+    return span is None, span[0].timestamp() if span else 0.0, _by_name(lights[0])
 
 
 def _worth(lights: Lights) -> tuple[int, int, float]:
@@ -310,10 +322,9 @@ def _why_apart(group: Lights, best: Lights) -> tuple[str, str]:
         own, common = (f"{name or ''} {focal}".strip() for name, focal in map(_lens, (one, light)))
         why = f"another lens: {own}"
         return why, f"{why}, the others are from {common}"
-    times = [frame.metadata.time for frame in (group[0], group[-1], best[0], best[-1])]
-    if None not in times:
-        first, last, begin, end = (time for time in times if time)
-        if max(first - end, begin - last) > _ANOTHER_NIGHT:
+    own_span, span = span_of(group), span_of(best)
+    if own_span and span:
+        if max(own_span[0] - span[1], span[0] - own_span[1]) > _ANOTHER_NIGHT:
             return "another night", "taken in another night than the others"
     return "another part of the sky", "it shows another part of the sky than the others"
 
@@ -330,8 +341,10 @@ def _no_such(number: int, parts: Sequence[Part]) -> str:
 def described(lights: Lights) -> str:
     """A session in a few words: how many frames, from when on."""
     noun = "frame" if len(lights) == 1 else "frames"
-    time = lights[0].metadata.time
-    return f"{len(lights)} {noun} from {f'{time:%Y-%m-%d %H:%M} UTC' if time else lights[0].name}"
+    span = span_of(lights)
+    return (
+        f"{len(lights)} {noun} from {f'{span[0]:%Y-%m-%d %H:%M} UTC' if span else lights[0].name}"
+    )
 
 
 def _nothing_found(paths: Sequence[Path], others: list[Frame]) -> str:

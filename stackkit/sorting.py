@@ -189,15 +189,19 @@ Run = range
 
 
 def _runs(group: Lights) -> list[Run]:
-    """The runs of a group in time order; one, where a frame has no time."""
-    times = [frame.metadata.time for frame in group]
-    known = [time.timestamp() for time in times if time]
-    if len(known) < len(group) or len(group) < 2:
+    """The runs of a group.  A frame that tells no time was taken with the one before it."""
+    now = next((frame.metadata.time for frame in group if frame.metadata.time), None)
+    if now is None:
         return [range(len(group))]
-    steps = np.diff(known)
+    times = []
+    for frame in group:
+        now = frame.metadata.time or now
+        times.append(now.timestamp())
+    steps = np.abs(np.diff(times))
     seconds = np.array([frame.metadata.exposure or 0.0 for frame in group])
     idle = steps - 0.5 * (seconds[1:] + seconds[:-1])
-    gaps = np.flatnonzero(idle > max(_GAP * float(np.median(steps)), _LEAST_GAP)) + 1
+    usual = float(np.median(steps)) if len(steps) else 0.0
+    gaps = np.flatnonzero(idle > max(_GAP * usual, _LEAST_GAP)) + 1
     return [range(a, b) for a, b in pairwise([0, *gaps.tolist(), len(group)])]
 
 
