@@ -134,10 +134,7 @@ def listed(
     if len(short) < len(lights):
         others += [_left_out(frame, _too_short(frame)) for frame in short]
         lights = [frame for frame in lights if not _is_short(frame)]
-    groups: dict[Any, list[Frame]] = {}
-    for frame in lights:
-        groups.setdefault(_setting(frame), []).append(frame)
-    nights = [night for group in groups.values() for night in _nights(group)]
+    nights = [night for group in _alike(lights) for night in _nights(group)]
     return Listing(tuple(nights), tuple(others))
 
 
@@ -206,8 +203,8 @@ def _without_copies(frames: Sequence[Frame]) -> list[Frame]:
     """The frames, of each picture one: copies and what is left of copies are no lights."""
     names = {frame.path: frame.name for frame in frames}
     pictures = [frame.path for frame in frames if frame.role is Role.LIGHT]
-    # What lies less deep is rather the original than what lies in a folder of copies.
-    original = same_files(sorted(pictures, key=lambda path: len(path.parts)))
+    # What lies less deep and has a shorter name is rather the original.
+    original = same_files(sorted(pictures, key=lambda p: (len(p.parts), len(p.name))))
     single = [path for path in pictures if path not in original]
     cut = broken_off([frame.path for frame in frames if frame.path not in original], single)
     told = []
@@ -243,13 +240,33 @@ def _too_short(frame: Frame) -> str:
     return f"exposed for 1/{1 / seconds:.0f} s only, which shows no stars: a picture of the day"
 
 
+def _alike(lights: Sequence[Frame]) -> list[list[Frame]]:
+    """The frames by what they were taken with.
+
+    Those that do not tell their lens (cut short, they lose what stands at their end) go with the
+    most that tell theirs.
+    """
+    groups: dict[tuple[Any, ...], list[Frame]] = {}
+    for frame in lights:
+        groups.setdefault(_setting(frame), []).append(frame)
+    for setting in [setting for setting in groups if setting[3] == _NO_LENS]:
+        like = [own for own in groups if own[:3] == setting[:3] and own != setting]
+        if like:
+            groups[max(like, key=lambda own: len(groups[own]))] += groups.pop(setting)
+    return list(groups.values())
+
+
 def _setting(frame: Frame) -> tuple[Any, ...]:
     """What frames have in common that can be stacked together."""
     said = frame.metadata
     return frame.form, said.camera, frame.size, _lens(frame)
 
 
+_NO_LENS = (None, "unknown")
+
+
 def _lens(frame: Frame) -> tuple[str | None, str]:
+    """The lens by name and focal length."""
     focal = frame.metadata.focal_mm
     return frame.metadata.lens, f"{focal:.3g} mm" if focal else "unknown"
 
@@ -319,13 +336,12 @@ def _why_apart(group: Lights, best: Lights) -> tuple[str, str]:
         why = f"another camera: {camera}"
         return why, f"{why}, the others are from {common}"
     if _lens(one) != _lens(light):
-        own, common = (f"{name or ''} {focal}".strip() for name, focal in map(_lens, (one, light)))
-        why = f"another lens: {own}"
+        lens, common = (" ".join(filter(None, _lens(frame))) for frame in (one, light))
+        why = f"another lens: {lens}"
         return why, f"{why}, the others are from {common}"
-    own_span, span = span_of(group), span_of(best)
-    if own_span and span:
-        if max(own_span[0] - span[1], span[0] - own_span[1]) > _ANOTHER_NIGHT:
-            return "another night", "taken in another night than the others"
+    own, usual = span_of(group), span_of(best)
+    if own and usual and max(own[0] - usual[1], usual[0] - own[1]) > _ANOTHER_NIGHT:
+        return "another night", "taken in another night than the others"
     return "another part of the sky", "it shows another part of the sky than the others"
 
 

@@ -19,10 +19,10 @@ from stackkit.simulate.night import begin, generator
 
 SKY = Night(
     seed=31,
-    width=480,
-    height=360,
-    focal=330.0,
-    faintest=8.5,
+    width=320,
+    height=240,
+    focal=260.0,
+    faintest=7.0,
     satellites=0,
     aircraft=0,
     hot_fraction=0.0,

@@ -116,8 +116,8 @@ def test_natural_order_where_a_time_is_missing(tmp_path: Path) -> None:
 
 
 def test_equal_times_are_ordered_by_name(tmp_path: Path) -> None:
-    for name in ("n12.dng", "n3.dng", "N7.DNG", "n٣.dng", "n²"):
-        put(tmp_path / name, 0.0)
+    for iso, name in enumerate(("n12.dng", "n3.dng", "N7.DNG", "n٣.dng", "n²"), 100):
+        put(tmp_path / name, 0.0, iso=iso)
     assert names(tmp_path) == ["n3.dng", "N7.DNG", "n12.dng", "n²", "n٣.dng"]
 
 
