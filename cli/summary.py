@@ -50,14 +50,14 @@ def _lines(record: Row) -> Iterator[Line]:
 
 
 def _raw_files(frames: list[Row], used: list[Row]) -> list[Row]:
-    """The session's frames, and what carries a frame's suffix and belongs to no other session: a
-    person counts a damaged one too.
+    """The session's frames, and what carries a frame's suffix and is neither a copy nor of another
+    session: a person counts a damaged one too.
     """
     suffixes = {Path(row["file"]).suffix.lower() for row in used} - {""}
     return [
         row
         for row in frames
-        if not _elsewhere(row)
+        if not (_elsewhere(row) or row["role"] == "copy")
         and (row["role"] == "light" or Path(row["file"]).suffix.lower() in suffixes)
     ]
 

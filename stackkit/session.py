@@ -36,6 +36,7 @@ class Role(StrEnum):
     """What a file is in the session."""
 
     LIGHT = "light"
+    COPY = "copy"
     OTHER = "other"
 
 
@@ -124,7 +125,7 @@ def listed(
     """
     frames = every_file(paths, read, each, besides)
     lights = [frame for frame in frames if frame.role is Role.LIGHT]
-    others = [frame for frame in frames if frame.role is Role.OTHER]
+    others = [frame for frame in frames if frame.role is not Role.LIGHT]
     if not lights:
         raise InputError(_nothing_found(paths, others))
     if any(frame.form is not Form.PICTURE for frame in lights):
@@ -210,9 +211,11 @@ def _without_copies(frames: Sequence[Frame]) -> list[Frame]:
     told = []
     for frame in frames:
         if frame.path in original:
-            frame = _left_out(frame, f"the same file as {names[original[frame.path]]}")
+            reason = f"the same file as {names[original[frame.path]]}"
+            frame = replace(frame, role=Role.COPY, reason=reason)
         elif frame.path in cut:
-            frame = _left_out(frame, f"a broken-off copy of {names[cut[frame.path]]}")
+            reason = f"a broken-off copy of {names[cut[frame.path]]}"
+            frame = replace(frame, role=Role.COPY, reason=reason)
         told.append(frame)
     return told
 
