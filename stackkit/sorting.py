@@ -36,7 +36,7 @@ _ENOUGH = 15
 """Stars that a frame must show to say that it sees another part of the sky."""
 _TRIED = 5
 """Frames around the middle that are tried for stars."""
-_FEWER, _WIDER = 0.15, 1.5
+_FEWER, _WIDER = 0.15, 2.0
 """Number and width of the stars, beside the other frame's, from which on clouds or blur may be why
 they do not match."""
 _COMMON = 0.25
