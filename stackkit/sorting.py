@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from itertools import pairwise, takewhile
+from itertools import pairwise, product, takewhile
 from pathlib import Path
 
 import numpy as np
@@ -24,6 +24,7 @@ from stackkit.matching import LEAST_PAIRS, match
 from stackkit.noise import MAD_TO_SIGMA, Noise
 from stackkit.pairing import typical_width
 from stackkit.raw.decode import Mosaic, RawFileError, decode
+from stackkit.raw.readers import Read
 from stackkit.session import Frame, Lights, Listing, Role, Session, chosen, listed
 from stackkit.stars import Stars, detect, select
 
@@ -76,16 +77,21 @@ def session_of(
     """
     desk.tell("Sorting the frames", 0, 1)
     listing = listed(paths, desk.read, desk.pool.map, besides)
+    session = chosen(by_sky(listing, looking(desk.read), desk.pool.map), number)
+    desk.tell("Sorting the frames", 1, 1)
+    return session
+
+
+def looking(read: Read) -> Look:
+    """Glimpses of frames that are decoded by ``read``."""
 
     def look(frame: Frame) -> Glimpse | None:
         try:
-            return glimpse(desk.read(decode, frame.path))
+            return glimpse(read(decode, frame.path))
         except RawFileError:
             return None
 
-    session = chosen(by_sky(listing, look, desk.pool.map), number)
-    desk.tell("Sorting the frames", 1, 1)
-    return session
+    return look
 
 
 def glimpse(mosaic: Mosaic) -> Glimpse:
@@ -298,7 +304,7 @@ def _pieces(
         seen = see(k)
         return seen.stars if seen is not None and _starry(seen) else None
 
-    changes = _changes(first, last, stars)
+    changes = _changes(first, last, stars, run)
     starts = [run[0], *(after for _, after in changes), run[-1] + 1]
     ends = [k for change in changes for k in change]
     pairs = zip([first, *ends[1::2]], [*ends[::2], last], strict=True)
@@ -308,14 +314,27 @@ def _pieces(
         yield _Aim(tuple(range(a, b)), tuple(table for table in seen if table is not None))
 
 
-def _changes(one: int, other: int, stars: Callable[[int], Stars | None]) -> list[tuple[int, int]]:
+def _changes(
+    one: int, other: int, stars: Callable[[int], Stars | None], run: Run
+) -> list[tuple[int, int]]:
     """Frames with stars between which the aim changed, found by halving what lies between."""
-    left, right = stars(one), stars(other)
-    if one == other or left is None or right is None or same_sky(left, right) is not False:
+    if one == other or _same(one, other, stars):
         return []
     middle = (one + other) // 2
     near = sorted(range(one + 1, other), key=lambda k: abs(k - middle))[:_TRIED]
     between = next((k for k in near if stars(k) is not None), None)
-    if between is None:
-        return [(one, other)]
-    return [*_changes(one, between, stars), *_changes(between, other, stars)]
+    if between is not None:
+        return [*_changes(one, between, stars, run), *_changes(between, other, stars, run)]
+    # One of the two may be blurred or clouded: those beside them have their say.
+    before = [k for k in range(one, one - _TRIED, -1) if k in run]
+    after = [k for k in range(other, other + _TRIED) if k in run]
+    pairs = sorted(product(before, after), key=lambda pair: pair[1] - pair[0])
+    said = (_same(a, b, stars) for a, b in pairs)
+    answer = next((same for same in said if same is not None), None)
+    return [(one, other)] if answer is False else []
+
+
+def _same(one: int, other: int, stars: Callable[[int], Stars | None]) -> bool | None:
+    """Whether two frames of a run show one part of the sky; None where they do not tell."""
+    left, right = stars(one), stars(other)
+    return None if left is None or right is None else same_sky(left, right)

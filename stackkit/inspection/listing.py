@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from enum import StrEnum
@@ -14,7 +14,16 @@ from stackkit.errors import InputError
 from stackkit.raw.decode import Form
 from stackkit.raw.metadata import Metadata, read_place
 from stackkit.raw.readers import Read, here
-from stackkit.session import SHORTEST_NIGHT, Each, Frame, Role, every_file, scan
+from stackkit.session import (
+    SHORTEST_NIGHT,
+    Each,
+    Frame,
+    Listing,
+    Role,
+    chosen,
+    every_file,
+    listed,
+)
 
 
 class Purpose(StrEnum):
@@ -60,8 +69,20 @@ class Survey:
     batches: tuple[Batch, ...]
 
 
-def survey(paths: Sequence[Path], read: Read = here, each: Each = map) -> Survey:
-    """What the headers tell of ``paths``: files, and folders with the files in them.
+def by_headers(listing: Listing) -> Listing:
+    """The sessions that headers tell, and no others."""
+    return listing
+
+
+def survey(
+    paths: Sequence[Path],
+    read: Read = here,
+    each: Each = map,
+    sort: Callable[[Listing], Listing] = by_headers,
+) -> Survey:
+    """What the headers tell of ``paths``: files, and folders with all in them.
+
+    ``sort`` may part the lights further (``sorting.by_sky``).
 
     Folders named after a kind of calibration frames (``calibration_frames``), given or within a
     given one, hold those.  Raises ``InputError`` when a path cannot be read or nothing in them is
@@ -71,7 +92,7 @@ def survey(paths: Sequence[Path], read: Read = here, each: Each = map) -> Survey
     rest = [path for path in paths if path not in own]
     frames, left_out = within(rest, read)
     named: tuple[list[CalibrationFrame], list[LeftOut]] = find(own, read=read) if own else ([], [])
-    session = _session(rest, read, each, bool(frames or named[0]))
+    session = _session(rest, read, each, sort, others=bool(frames or named[0]))
     calibration = [*frames, *named[0]]
     every: list[Frame | CalibrationFrame] = [*session, *calibration]
     places = each(lambda frame: read(carries_place, frame.path), every)
@@ -110,7 +131,14 @@ def carries_place(path: Path) -> bool:
     return read_place(path) is not None
 
 
-def _session(paths: Sequence[Path], read: Read, each: Each, others: bool) -> tuple[Frame, ...]:
+def _session(
+    paths: Sequence[Path],
+    read: Read,
+    each: Each,
+    sort: Callable[[Listing], Listing],
+    *,
+    others: bool,
+) -> tuple[Frame, ...]:
     """The frames that are no calibration frames by their folder.
 
     If there are ``others``, it may be that none of these is a picture.
@@ -118,7 +146,7 @@ def _session(paths: Sequence[Path], read: Read, each: Each, others: bool) -> tup
     if not paths:
         return ()
     try:
-        return scan(paths, read, each).frames
+        return chosen(sort(listed(paths, read, each))).frames
     except InputError:
         if not others or not all(path.exists() for path in paths):
             raise
