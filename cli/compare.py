@@ -32,6 +32,7 @@ from .terminal import Explained, progress_bar, shown
 )
 @options.force("results")
 @options.jobs()
+@options.session()
 @options.masters()
 @options.scratch()
 @options.keep_scratch()
@@ -43,6 +44,7 @@ def command(
     keep: str | None,
     force: bool,
     jobs: int | None,
+    session: int | None,
     masters: tuple[Path, ...],
     as_json: bool,
     scratch: Path | None,
@@ -66,7 +68,7 @@ def command(
     made = [folder for folder in (out, *out.parents) if not folder.exists()]
     try:
         check_folder(out, force=force)
-        asked = Options(masters=masters)
+        asked = Options(masters=masters, session=session)
         task = Task((*paths, *masters), ("compare", asked, names, keep), out, FILES)
         with progress_bar() as tell, workplace(task, scratch, keep=keep_scratch) as work:
             made_of = replace(asked, jobs=jobs)

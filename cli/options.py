@@ -51,6 +51,12 @@ def keep_scratch() -> Decorator:
     return click.option("--keep-scratch", is_flag=True, help=text)
 
 
+def session() -> Decorator:
+    """Which of the folder's sessions."""
+    text = "Which session, where the folder holds several [default: the one with most samples]."
+    return click.option("--session", metavar="N", type=Whole(min=1), help=text)
+
+
 def masters() -> Decorator:
     """Where masters lie, besides the session's own folders."""
     return click.option(

@@ -39,6 +39,7 @@ from .terminal import Explained, Whole, progress_bar
     help="2: twice as many pixels in either direction, where stars are so sharp and frames so many "
     "that they hold more than the sensor's own grid.",
 )
+@options.session()
 @options.masters()
 @options.scratch()
 @options.keep_scratch()
@@ -55,6 +56,7 @@ def command(
     jobs: int | None,
     method: str,
     sampling: int,
+    session: int | None,
     masters: tuple[Path, ...],
     keep_place: bool,
     scratch: Path | None,
@@ -62,14 +64,17 @@ def command(
 ) -> None:
     """Stack the raw frames of one session into one clean, linear picture.
 
-    Give the folder that holds the raw files (DNG or another camera raw). Every frame is checked,
+    Give the folder that holds the raw files (DNG or another camera raw), in folders within it or
+    not. Where other nights, cameras or parts of the sky are among them, the largest session is
+    stacked and the others are listed. Every frame is checked,
     aligned on its stars and averaged; aircraft, satellites and hot pixels are left out. Folders in
     it that are named dark, flat or bias are used where they help. The sources are only read. DIR
     receives stack.tif (to edit), stack.fits (the measurement), preview.png (to look at) and
     run.json (what was done with every file, and why).
     """
-    from stackkit.finish import FILES, check_output, write_results
+    from stackkit.finish import check_output, write_results
     from stackkit.line import Options, stack
+    from stackkit.output.files import FILES
     from stackkit.workplace import Task, workplace
 
     from .summary import summary
@@ -77,7 +82,7 @@ def command(
     made = [folder for folder in (out, *out.parents) if not folder.exists()]
     try:
         check_output(out, force)
-        asked = Options(method, masters, None, None, keep_place, sampling)
+        asked = Options(method, masters, None, None, keep_place, sampling, session)
         task = Task((*paths, *masters), ("stack", asked), out, tuple(FILES.values()))
         with progress_bar() as tell, workplace(task, scratch, keep=keep_scratch) as work:
             result = stack(paths, replace(asked, jobs=jobs), tell, work)

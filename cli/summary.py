@@ -41,6 +41,7 @@ def _lines(record: Row) -> Iterator[Line]:
     for name, text in _figures(record, used):
         yield f"  {name:<14}", text
     yield from _left_out(frames)
+    yield from _other_sessions(record["sessions"])
     for warning in record["warnings"]:
         yield "", ""
         yield "Note: ", warning
@@ -49,13 +50,21 @@ def _lines(record: Row) -> Iterator[Line]:
 
 
 def _raw_files(frames: list[Row], used: list[Row]) -> list[Row]:
-    """The frames, and what carries a frame's suffix: a person counts a damaged one too."""
+    """The session's frames, and what carries a frame's suffix and is neither a copy nor of another
+    session: a person counts a damaged one too.
+    """
     suffixes = {Path(row["file"]).suffix.lower() for row in used} - {""}
     return [
         row
         for row in frames
-        if row["role"] == "light" or Path(row["file"]).suffix.lower() in suffixes
+        if not (_elsewhere(row) or row["role"] == "copy")
+        and (row["role"] == "light" or Path(row["file"]).suffix.lower() in suffixes)
     ]
+
+
+def _elsewhere(row: Row) -> bool:
+    """Whether it is a frame of a session that was not stacked."""
+    return row["session"] is not None and row["role"] != "light"
 
 
 def _total_time(used: list[Row]) -> str:
@@ -154,7 +163,7 @@ def _alignment(geometry: Row, used: list[Row]) -> str:
 
 def _left_out(frames: list[Row]) -> Iterator[Line]:
     """The files that are not in the picture; frames first, each with its reason."""
-    missing = [row for row in frames if not row["used"]]
+    missing = [row for row in frames if not row["used"] and not _elsewhere(row)]
     missing.sort(key=lambda row: row["role"] != "light")
     if not missing:
         return
@@ -164,6 +173,23 @@ def _left_out(frames: list[Row]) -> Iterator[Line]:
         yield "  ", f"{row['file']}: {row['reason']}"
     if len(missing) > _MOST_LISTED:
         yield "  ", f"and {len(missing) - _MOST_LISTED} more, listed in run.json"
+
+
+def _other_sessions(sessions: list[Row]) -> Iterator[Line]:
+    """What else the folder holds, and how to get at it."""
+    others = [row for row in sessions if not row["chosen"]]
+    if not others:
+        return
+    (own,) = (row["number"] for row in sessions if row["chosen"])
+    yield "", ""
+    yield "", f"This is session {own} of the {len(sessions)} in the folder. The others:"
+    for row in others[:_MOST_LISTED]:
+        what = row["first"] if row["frames"] == 1 else f"{row['frames']} frames"
+        time = f" from {row['begin'][:16].replace('T', ' ')} UTC" if row["begin"] else ""
+        number = row["number"]
+        yield f"  {number}  ", f"{what}{time}, {row['why']}; --session {number} stacks it"
+    if len(others) > _MOST_LISTED:
+        yield "  ", f"and {len(others) - _MOST_LISTED} more, listed in run.json"
 
 
 def _files(output: Row) -> Iterator[Line]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import asdict
+from datetime import datetime
 from importlib.metadata import version
 from typing import Any
 
@@ -19,7 +20,7 @@ from stackkit.raw.decode import Form, Mosaic
 from stackkit.raw.metadata import Place
 from stackkit.register import Registration
 from stackkit.sensor_noise import SensorNoise
-from stackkit.session import Frame, Role, Session
+from stackkit.session import Frame, Part, Role, Session, span_of
 
 _UNSURE = 0.5
 """Uncertainty of a mapping in the corners, px, that is worth a word."""
@@ -56,15 +57,16 @@ def record(
         k = row_of.get(light)
         rows.append(_row(frame, grades[light], _placing(registration, degrees, k)))
         light += 1
-    names = [lights[n].path.name for n in numbers]
+    names = [lights[n].name for n in numbers]
     used = [grades[n].used for n in numbers]
     geometry = geometry_record(registration, names, times, size, used)
     return {
         "schema": SCHEMA,
         "stackkit": version("stackkit"),
         "options": options,
-        "reference": lights[reference].path.name,
+        "reference": lights[reference].name,
         "frames": rows,
+        "sessions": [_session(part) for part in session.parts],
         "camera": _camera(lights[reference], mosaic),
         "calibration": calibration,
         "place": asdict(place) if place else None,
@@ -158,11 +160,12 @@ def _placing(
 def _row(frame: Frame, grade: Grade, placing: dict[str, Any]) -> dict[str, Any]:
     seen = frame.metadata
     return {
-        "file": frame.path.name,
+        "file": frame.name,
         "role": str(frame.role),
         "used": grade.used,
         "reason": grade.reason,
-        "time": seen.time.isoformat().replace("+00:00", "Z") if seen.time else None,
+        "session": frame.session,
+        "time": _time(seen.time),
         "time_source": seen.time_source,
         "exposure_s": seen.exposure,
         "iso": seen.iso,
@@ -174,6 +177,29 @@ def _row(frame: Frame, grade: Grade, placing: dict[str, Any]) -> dict[str, Any]:
         "transparency": grade.transparency,
         "sky_adu": list(grade.sky) if grade.sky else None,
         **placing,
+    }
+
+
+def _time(time: datetime | None) -> str | None:
+    return time.isoformat().replace("+00:00", "Z") if time else None
+
+
+def _session(part: Part) -> dict[str, Any]:
+    """One of the sessions that the folder holds."""
+    lights = part.lights
+    begin, end = span_of(lights) or (None, None)
+    exposures = {frame.metadata.exposure for frame in lights} - {None}
+    return {
+        "number": part.number,
+        "frames": len(lights),
+        "first": lights[0].name,
+        "last": lights[-1].name,
+        "begin": _time(begin),
+        "end": _time(end),
+        "camera": lights[0].metadata.camera,
+        "exposures_s": sorted(exposures),
+        "chosen": not part.why,
+        "why": part.why,
     }
 
 

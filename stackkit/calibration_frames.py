@@ -19,6 +19,7 @@ from stackkit import scratch
 from stackkit.calibrate import above_black, clip_level, span
 from stackkit.dark_scaling import count_blobs
 from stackkit.errors import InputError
+from stackkit.folder import tree
 from stackkit.masters import Kind, Master, Setting, choose, make_master, middle_level
 from stackkit.output.files import working_folder
 from stackkit.progress import Progress
@@ -94,8 +95,8 @@ def find(
     """The calibration frames in ``folders``, and what is none, with the reason.
 
     A folder named after a kind (dark, flats, dark-flats, offsets, …) holds frames of it; any other
-    is searched for such folders in it.  With ``kind`` the folders' own files are of that kind.
-    Raises ``InputError`` when a folder cannot be read or there is no frame.
+    is searched for such folders in it, at any depth.  With ``kind`` the folders' own files are of
+    that kind.  Raises ``InputError`` when a folder cannot be read or there is no frame.
     """
     frames, left_out = _frames_in(_named(folders, kind), read)
     if not frames:
@@ -126,7 +127,9 @@ def _named(folders: Sequence[Path], kind: Kind | None = None) -> list[tuple[Path
 
 
 def _named_within(folder: Path) -> list[tuple[Path, Kind]]:
-    inner = [(path, kind_of_folder(path)) for path in _entries(folder) if path.is_dir()]
+    _entries(folder)  # raises for one that cannot be read
+    branches = tree(folder, lambda path: kind_of_folder(path) is not None)
+    inner = [(path, kind_of_folder(path)) for branch in branches for path in branch.folders]
     return [(path, kind) for path, kind in inner if kind]
 
 

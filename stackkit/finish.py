@@ -8,24 +8,12 @@ from typing import Any
 
 from stackkit.errors import OutputError, UsageError
 from stackkit.line import Result
-from stackkit.output.files import PREFIX, reason, working_folder
+from stackkit.output.files import FILES, MOVING, reason, working_folder
 from stackkit.output.fits import write_fits
 from stackkit.output.preview import write_preview
 from stackkit.output.record import write_record
 from stackkit.output.tiff import write_tiff
 from stackkit.progress import Progress
-
-FILES = {
-    "fits": "stack.fits",
-    "tiff": "stack.tif",
-    "preview": "preview.png",
-    "record": "run.json",
-}
-"""What a run writes, by kind.  The record comes last: when it is there, the run is complete."""
-
-
-_MOVING = f"{PREFIX}moving"
-"""Lies in the folder while complete results are moved there: what is there of them is no result."""
 
 
 def check_output(folder: Path, force: bool) -> bool:
@@ -37,7 +25,7 @@ def check_output(folder: Path, force: bool) -> bool:
     if folder.exists() and not folder.is_dir():
         raise UsageError(f"{folder} is a file. Name a folder for the results with --out.")
     present = [name for name in FILES.values() if (folder / name).exists()]
-    if present and not force and not (folder / _MOVING).exists():
+    if present and not force and not (folder / MOVING).exists():
         raise UsageError(
             f"{folder} already has results ({', '.join(present)}). "
             "Choose another --out, or give --force to replace them."
@@ -74,12 +62,12 @@ def write_results(result: Result, folder: Path, progress: Progress | None = None
         tell("Writing", 3, len(FILES))
         write_record(made / FILES["record"], record)
         try:
-            (folder / _MOVING).touch()
+            (folder / MOVING).touch()
             # An older record goes first: no run must look finished with another's pictures.
             (folder / FILES["record"]).unlink(missing_ok=True)
             for name in FILES.values():
                 os.replace(made / name, folder / name)
-            (folder / _MOVING).unlink()
+            (folder / MOVING).unlink()
         except OSError as error:
             raise OutputError(f"Cannot replace the results in {folder}: {reason(error)}") from error
         tell("Writing", 4, len(FILES))

@@ -143,7 +143,7 @@ def read_lights(
             heads[k] = found
         desk.tell("Reading the frames", k + 1, len(frames))
     if not heads:
-        raise _unreadable([f"{frames[k].path.name}: {reasons[k]}" for k in reasons])
+        raise _unreadable([f"{frames[k].name}: {reasons[k]}" for k in reasons])
     reasons |= _unlike_the_others({k: head for k, (head, _) in heads.items()})
     numbers = [k for k in heads if k not in reasons]
     mosaic = heads[numbers[0]][0]
@@ -191,7 +191,7 @@ def _first_readable(frames: Sequence[Frame], read: Read) -> Mosaic:
         try:
             mosaic: Mosaic = read(decode, frame.path)
         except RawFileError as error:
-            reasons.append(f"{frame.path.name}: {error.reason}")
+            reasons.append(f"{frame.name}: {error.reason}")
         else:
             return mosaic
     raise _unreadable(reasons)

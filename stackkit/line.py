@@ -5,7 +5,6 @@
 
 from __future__ import annotations
 
-import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass, field, replace
@@ -34,13 +33,14 @@ from stackkit.normalise import (
     transparencies,
 )
 from stackkit.pairing import typical_width
-from stackkit.progress import Progress
+from stackkit.progress import Clock, Progress
 from stackkit.raw.metadata import Place, focal_px, read_place, up
 from stackkit.raw.opcodes import lens_hint
 from stackkit.register import Registration, register
 from stackkit.sensor_noise import SensorNoise, sensor_noise, spread_pairs
-from stackkit.session import Frame, Session, scan
+from stackkit.session import Frame, Session
 from stackkit.shelf import kept
+from stackkit.sorting import session_of
 from stackkit.stack_result import Stack
 from stackkit.stars import Stars, detect
 from stackkit.workplace import Workplace, check_room, passing
@@ -56,7 +56,8 @@ class Options:
     cores; ``scratch``: where the cache of mosaics may lie, None for the system's place;
     ``keep_place``: whether the place where the frames were taken goes into the results;
     ``sampling``: places of the grid a pixel in either direction, 1 or 2, the latter where the
-    frames carry it.
+    frames carry it; ``session``: the number of the one to stack where the folder holds several,
+    None for the one with most samples.
     """
 
     method: str = BY_SAMPLE
@@ -65,6 +66,7 @@ class Options:
     scratch: Path | None = None
     keep_place: bool = False
     sampling: int = 1
+    session: int | None = None
 
 
 @dataclass(frozen=True)
@@ -79,20 +81,6 @@ class Result:
     orientation: int
     white: float
     seconds: dict[str, float] = field(default_factory=dict)
-
-
-@dataclass
-class Clock:
-    """Seconds by step."""
-
-    seconds: dict[str, float] = field(default_factory=dict)
-
-    @contextmanager
-    def step(self, name: str) -> Iterator[None]:
-        """Counts the block under this name."""
-        start = time.perf_counter()
-        yield
-        self.seconds[name] = round(time.perf_counter() - start, 3)
 
 
 def stack(
@@ -204,12 +192,15 @@ def prepared(
 
 
 def _prepare(paths: Sequence[Path], options: Options, desk: Desk) -> Prepared:
-    clock, pool, tell = Clock(), desk.pool, desk.tell
+    clock, tell = Clock(), desk.tell
     with clock.step("scan"):
-        session = kept(desk.place.shelf, "session", lambda: scan(paths, desk.read, pool.map))
+        shelf = desk.place.shelf
+        session = kept(
+            shelf, "session", lambda: session_of(paths, options.masters, options.session, desk)
+        )
         frames = session.lights
-        pixels = np.prod(frames[0].size or 0)
-        room = check_room(desk.place, int(pixels), len(frames), options.sampling)
+        pixels = int(np.prod(frames[0].size or 0))
+        room = check_room(desk.place, pixels, len(frames), options.sampling)
         desk = replace(desk, place=room)
         masters, told = kept(
             desk.place.shelf, "masters", lambda: find_masters(paths, options.masters, desk)
@@ -272,6 +263,7 @@ def result_of(ready: Prepared, picture: Stack, method: str, summary: dict[str, A
             "masters": [str(path) for path in options.masters],
             "keep_place": options.keep_place,
             "sampling": options.sampling,
+            "session": options.session,
         },
         calibration=account.calibration(
             lights, [frame.form for frame in frames], ready.sensor, ready.told
@@ -280,7 +272,7 @@ def result_of(ready: Prepared, picture: Stack, method: str, summary: dict[str, A
             "method": method,
             "frames": len(ready.placed),
             **told,
-            "trails": [{**t, "frame": frames[t["frame"]].path.name} for t in told["trails"]],
+            "trails": [{**t, "frame": frames[t["frame"]].name} for t in told["trails"]],
         },
         place=_place_of(frames, ready.desk) if options.keep_place else None,
     )

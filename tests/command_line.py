@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import io
 import json
 import os
@@ -96,6 +97,15 @@ def blank_end(path: Path) -> None:
         end = page.dataoffsets[-1] + page.databytecounts[-1]
     data = path.read_bytes()
     path.write_bytes(data[: end - 600] + bytes(600) + data[end:])
+
+
+def copy_apart(source: Path, target: Path) -> Path:
+    """A copy that says of itself what the original does not: no copy, by its bytes."""
+    signed = hashlib.sha256(os.fsencode(target.name)).hexdigest()[:9].encode()
+    data = source.read_bytes()
+    assert data.count(b"stackkit simulate") == 1
+    target.write_bytes(data.replace(b"stackkit simulate", b"stackkit" + signed))
+    return target
 
 
 def three_frames(small_night: Path, folder: Path) -> Path:

@@ -62,7 +62,7 @@ def test_words_fit_the_terminal(record: dict, columns: int) -> None:
         "2026-10-13 20:41:11 to 20:41:51 UTC, one every 20 s",
         "night_0001.jpg: a JPEG picture, not a raw one",
         "truth.json: a text file, not a raw picture",
-        "Fit for stacking: 3 of 4. Not: night_0009.dng: cut short",
+        "Fit for stacking: 3 of 4. Not: night_0009.dng: a broken-off copy",
         "Fit as darks: all 2 frames.",
     ):
         assert words in flat, words

@@ -28,7 +28,7 @@ from command_line import (
 )
 
 import stackkit
-from stackkit import finish
+from stackkit.output.files import FILES
 
 
 @pytest.fixture
@@ -74,7 +74,7 @@ def test_the_record_lists_every_file_in_time_order(result: Path) -> None:
     assert times == sorted(times)
     assert [row["used"] for row in rows] == [True] * 6 + [False]
     assert record["reference"] in [row["file"] for row in rows[:6]]
-    assert record["output"]["files"] == finish.FILES
+    assert record["output"]["files"] == FILES
     assert (record["output"]["width"], record["output"]["height"]) == (320, 240)
     assert record["integration"]["frames"] == 6
 

@@ -126,6 +126,7 @@ def test_steps_are_told_from_their_beginning_to_their_end(small_night: Path) -> 
     stackkit.stack([small_night], progress=lambda *step: told.append(step))
     steps = list(dict.fromkeys(name for name, _, _ in told))
     assert steps == [
+        "Sorting the frames",
         "Reading the frames",
         "Finding hot pixels",
         "Finding stars",

@@ -5,8 +5,8 @@ from __future__ import annotations
 import os
 import shutil
 import socket
-from collections.abc import Callable
-from contextlib import AbstractContextManager
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, contextmanager
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -51,11 +51,11 @@ def put(
 
 
 def names(folder: Path) -> list[str]:
-    return [frame.path.name for frame in scan([folder]).frames]
+    return [frame.name for frame in scan([folder]).frames]
 
 
 def reasons(folder: Path) -> dict[str, str]:
-    return {frame.path.name: frame.reason for frame in scan([folder]).frames}
+    return {frame.name: frame.reason for frame in scan([folder]).frames}
 
 
 def fault(*paths: Path) -> str:
@@ -116,8 +116,8 @@ def test_natural_order_where_a_time_is_missing(tmp_path: Path) -> None:
 
 
 def test_equal_times_are_ordered_by_name(tmp_path: Path) -> None:
-    for name in ("n12.dng", "n3.dng", "N7.DNG", "n٣.dng", "n²"):
-        put(tmp_path / name, 0.0)
+    for iso, name in enumerate(("n12.dng", "n3.dng", "N7.DNG", "n٣.dng", "n²"), 100):
+        put(tmp_path / name, 0.0, iso=iso)
     assert names(tmp_path) == ["n3.dng", "N7.DNG", "n12.dng", "n²", "n٣.dng"]
 
 
@@ -144,13 +144,14 @@ def test_every_other_file_has_a_reason(tmp_path: Path, codes: np.ndarray) -> Non
     assert reasons(tmp_path) == {
         "b.dng": "",
         "d.dng": "",
+        "folder/inside.dng": "",
         "cut.dng": "cut short: the file ends before its picture does",
         "empty.dng": "empty file",
         "noise.dng": "not a raw picture",
         "note.dng": "a text file, not a raw picture",
         "picture.tif": "a TIFF picture, not a raw one",
     }
-    assert names(tmp_path)[:3] == ["b.dng", "d.dng", "cut.dng"]
+    assert names(tmp_path)[:4] == ["b.dng", "d.dng", "folder/inside.dng", "cut.dng"]
 
 
 def test_another_size_or_camera_is_left_out(tmp_path: Path) -> None:
@@ -285,22 +286,29 @@ def test_the_same_whatever_the_disks_order(
     put(folder / "zzz.dng", 0.0)
     (folder / "empty").touch()
     expected = scan([folder])
-    order = Path.iterdir
-    monkeypatch.setattr(Path, "iterdir", lambda self: sorted(order(self), reverse=True))
+    order = os.scandir
+
+    @contextmanager
+    def backwards(place: Path) -> Iterator[list[os.DirEntry[str]]]:
+        with order(place) as entries:
+            yield sorted(entries, key=lambda entry: entry.name, reverse=True)
+
+    monkeypatch.setattr(os, "scandir", backwards)
     assert scan([folder]) == expected
 
 
-def write_jpeg(path: Path) -> None:
-    path.write_bytes(imagecodecs.jpeg_encode(np.full((48, 64, 3), 90, np.uint8)))
+def write_jpeg(path: Path, grey: int = 90) -> None:
+    path.write_bytes(imagecodecs.jpeg_encode(np.full((48, 64, 3), grey, np.uint8)))
 
 
 def test_pictures_serve_only_where_nothing_is_more_raw(tmp_path: Path) -> None:
     for number in (1, 2, 3):
-        write_jpeg(tmp_path / f"IMG_{number}.jpg")
+        write_jpeg(tmp_path / f"IMG_{number}.jpg", 90 + number)
     session = scan([tmp_path])
     assert [frame.path.name for frame in session.lights] == [f"IMG_{k}.jpg" for k in (1, 2, 3)]
     assert {frame.form for frame in session.lights} == {Form.PICTURE}
     put(tmp_path / "IMG_1.dng", 0.0)
     session = scan([tmp_path])
     assert [frame.path.name for frame in session.lights] == ["IMG_1.dng"]
-    assert "JPEG" in session.frames[1].reason
+    assert session.frames[1].reason == "a JPEG picture, not a raw one: IMG_1.dng is its raw"
+    assert session.frames[2].reason == "a JPEG picture, not a raw one"

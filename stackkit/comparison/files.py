@@ -7,17 +7,17 @@ import shutil
 from pathlib import Path
 from typing import Any
 
-from stackkit import finish
 from stackkit.comparison import Comparison
 from stackkit.errors import OutputError, UsageError
 from stackkit.finish import check_output, write_results
-from stackkit.output.files import reason, replacing, working_folder
+from stackkit.output import files
+from stackkit.output.files import COMPARISON, reason, replacing, working_folder
 from stackkit.output.record import plain, write_record
 from stackkit.progress import Progress
 from stackkit.report.page import page_of_comparison
 
-RECORD, PAGE, CROPS = "compare.json", "compare.html", "crops"
-FILES = (RECORD, PAGE, CROPS, *finish.FILES.values())
+RECORD, PAGE, CROPS = COMPARISON
+FILES = (RECORD, PAGE, CROPS, *files.FILES.values())
 """What a comparison may write."""
 
 

@@ -235,7 +235,7 @@ def _session(ready: Prepared) -> dict[str, Any]:
         "frames": {
             "given": len(lights),
             "used": len(ready.placed),
-            "reference": reference.path.name,
+            "reference": reference.name,
             "exposure_s": reference.metadata.exposure,
             "total_s": float(sum(known)) if known else None,
         },

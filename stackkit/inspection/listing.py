@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from pathlib import Path
@@ -10,16 +11,19 @@ from typing import Any
 
 from stackkit.calibration_frames import CalibrationFrame, LeftOut, find, kind_of_folder, within
 from stackkit.errors import InputError
-from stackkit.raw.decode import Form, kind
+from stackkit.raw.decode import Form
 from stackkit.raw.metadata import Metadata, read_place
 from stackkit.raw.readers import Read, here
-from stackkit.session import Frame, Role, scan
-
-SHORTEST_NIGHT = 0.1
-"""Seconds below which an exposure is no picture of the night sky (common practice)."""
-
-Each = Callable[..., Iterable[Any]]
-"""Maps a function over items, as ``map`` does."""
+from stackkit.session import (
+    SHORTEST_NIGHT,
+    Each,
+    Frame,
+    Listing,
+    Role,
+    chosen,
+    every_file,
+    listed,
+)
 
 
 class Purpose(StrEnum):
@@ -65,8 +69,20 @@ class Survey:
     batches: tuple[Batch, ...]
 
 
-def survey(paths: Sequence[Path], read: Read = here, each: Each = map) -> Survey:
-    """What the headers tell of ``paths``: files, and folders with the files in them.
+def by_headers(listing: Listing) -> Listing:
+    """The sessions that headers tell, and no others."""
+    return listing
+
+
+def survey(
+    paths: Sequence[Path],
+    read: Read = here,
+    each: Each = map,
+    sort: Callable[[Listing], Listing] = by_headers,
+) -> Survey:
+    """What the headers tell of ``paths``: files, and folders with all in them.
+
+    ``sort`` may part the lights further (``sorting.by_sky``).
 
     Folders named after a kind of calibration frames (``calibration_frames``), given or within a
     given one, hold those.  Raises ``InputError`` when a path cannot be read or nothing in them is
@@ -76,7 +92,7 @@ def survey(paths: Sequence[Path], read: Read = here, each: Each = map) -> Survey
     rest = [path for path in paths if path not in own]
     frames, left_out = within(rest, read)
     named: tuple[list[CalibrationFrame], list[LeftOut]] = find(own, read=read) if own else ([], [])
-    session = _session(rest, read, each, bool(frames or named[0]))
+    session = _session(rest, read, each, sort, others=bool(frames or named[0]))
     calibration = [*frames, *named[0]]
     every: list[Frame | CalibrationFrame] = [*session, *calibration]
     places = each(lambda frame: read(carries_place, frame.path), every)
@@ -115,7 +131,14 @@ def carries_place(path: Path) -> bool:
     return read_place(path) is not None
 
 
-def _session(paths: Sequence[Path], read: Read, each: Each, others: bool) -> tuple[Frame, ...]:
+def _session(
+    paths: Sequence[Path],
+    read: Read,
+    each: Each,
+    sort: Callable[[Listing], Listing],
+    *,
+    others: bool,
+) -> tuple[Frame, ...]:
     """The frames that are no calibration frames by their folder.
 
     If there are ``others``, it may be that none of these is a picture.
@@ -123,17 +146,13 @@ def _session(paths: Sequence[Path], read: Read, each: Each, others: bool) -> tup
     if not paths:
         return ()
     try:
-        return scan(paths, read, each).frames
+        return chosen(sort(listed(paths, read, each))).frames
     except InputError:
         if not others or not all(path.exists() for path in paths):
             raise
-    files = [file for path in paths for file in (path.iterdir() if path.is_dir() else (path,))]
-    files = sorted(file for file in files if file.is_file() and not file.name.startswith("."))
-    known = each(lambda path: read(kind, path), files)
-    return tuple(
-        Frame(path, Role.OTHER, Metadata(), found.reason, None, Form.NONE)
-        for path, found in zip(files, known, strict=True)
-    )
+    with suppress(InputError):  # nothing but calibration frames
+        return tuple(every_file(paths, read, each))
+    return ()
 
 
 def _item(frame: Frame | CalibrationFrame, place: bool) -> Item:

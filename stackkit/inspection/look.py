@@ -34,6 +34,7 @@ from stackkit.raw.metadata import focal_px, up
 from stackkit.raw.readers import Read
 from stackkit.register import Registration, register
 from stackkit.scratch import Cache
+from stackkit.sorting import by_sky, looking
 from stackkit.stars import Stars, detect
 
 _KINDS = {Purpose.DARK: Kind.DARK, Purpose.FLAT: Kind.FLAT, Purpose.BIAS: Kind.BIAS}
@@ -78,7 +79,15 @@ def inspect(
     nothing in them is a picture, ``OutputError`` when the temporary place is full.
     """
     with _desk(jobs, progress) as desk:
-        listed = survey(paths, desk.read, desk.pool.map)
+        desk.tell("Sorting the frames", 0, 1)
+        look = looking(desk.read)
+        listed = survey(
+            paths,
+            desk.read,
+            desk.pool.map,
+            lambda listing: by_sky(listing, look, desk.pool.map),
+        )
+        desk.tell("Sorting the frames", 1, 1)
         return account.record(listed, _measured(listed, desk))
 
 

@@ -20,6 +20,17 @@ except ImportError:  # not on every system
 
 PREFIX = ".stackkit-"
 """How the names of all begin that is ours for the time being."""
+FILES = {
+    "fits": "stack.fits",
+    "tiff": "stack.tif",
+    "preview": "preview.png",
+    "record": "run.json",
+}
+"""What a run writes, by kind.  The record comes last: when it is there, the run is complete."""
+COMPARISON = ("compare.json", "compare.html", "crops")
+"""What a comparison writes besides: its record, its page, its folder of crops."""
+MOVING = f"{PREFIX}moving"
+"""Lies in the folder while complete results are moved there: what is there of them is no result."""
 _PASSING = f"{PREFIX}passing-"
 _YOUNG = 60.0
 """Seconds after which a folder that nobody holds is nobody's."""

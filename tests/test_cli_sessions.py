@@ -1,0 +1,104 @@
+"""Messy folders as a person meets them: the largest session is stacked, the others are offered."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from astropy.io import fits
+from command_line import RESULTS, contents, fault, good, names, reasons, record_of
+from messy import SKY, shoot
+
+EMOJI = "Nächte 2026 🌌"
+
+
+@pytest.fixture(scope="module")
+def mess(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Four frames, and three of another part of the sky in a folder within, with a copy."""
+    folder = tmp_path_factory.mktemp("mess")
+    shoot(folder / EMOJI / "-a", "IMG", replace(SKY, seed=77), range(3), late=-400.0)
+    shoot(folder, "IMG", SKY, range(4))
+    shutil.copy(folder / "IMG-001.dng", folder / "--copy of IMG-001.dng")
+    return folder
+
+
+def test_the_largest_is_stacked_and_the_other_offered(mess: Path, tmp_path: Path) -> None:
+    text = good("stack", mess, "--out", tmp_path / "out")
+    assert text.startswith("4 of 4 frames used: 32 s of light in all.")
+    flat = " ".join(text.split())
+    assert "--copy of IMG-001.dng: the same file as IMG-001.dng" in flat
+    assert "This is session 2 of the 2 in the folder. The others:" in flat
+    assert (
+        "1 3 frames from 2026-10-13 20:34 UTC, another part of the sky; --session 1 stacks it"
+        in flat
+    )
+    record = record_of(tmp_path / "out")
+    assert record["options"]["session"] is None
+    first, second = record["sessions"]
+    assert first == {
+        "number": 1,
+        "frames": 3,
+        "first": f"{EMOJI}/-a/IMG-000.dng",
+        "last": f"{EMOJI}/-a/IMG-002.dng",
+        "begin": "2026-10-13T20:34:31.250000Z",
+        "end": "2026-10-13T20:35:11.250000Z",
+        "camera": "Lanternfold Pocket Two",
+        "exposures_s": [8.0],
+        "chosen": False,
+        "why": "another part of the sky",
+    }
+    assert (second["chosen"], second["why"], second["frames"]) == (True, "", 4)
+    rows = {row["file"]: row["session"] for row in record["frames"]}
+    assert rows["IMG-003.dng"] == 2
+    assert rows[f"{EMOJI}/-a/IMG-001.dng"] == 1
+    assert rows["--copy of IMG-001.dng"] is None
+    with fits.open(tmp_path / "out" / "stack.fits") as hdus:
+        hdus.verify("exception")
+        assert len(hdus["FRAMES"].data) == 8
+
+
+def test_another_session_is_stacked_on_demand(mess: Path, tmp_path: Path) -> None:
+    text = good("stack", mess, "--out", tmp_path / "out", "--session", 1)
+    assert text.startswith("3 of 3 frames used: 24 s of light in all.")
+    record = record_of(tmp_path / "out")
+    assert record["options"]["session"] == 1
+    assert record["reference"].startswith(f"{EMOJI}/-a/")
+    assert reasons(tmp_path / "out")["IMG-000.dng"] == (
+        "it shows another part of the sky than the others"
+    )
+    good("compare", mess, "--out", tmp_path / "c", "--session", 1, "--methods", "mean")
+    compared = json.loads((tmp_path / "c" / "compare.json").read_text(encoding="utf-8"))
+    assert compared["frames"]["given"] == 3
+
+
+def test_a_session_that_there_is_not(mess: Path, tmp_path: Path) -> None:
+    for command in ("stack", "compare"):
+        line = fault(2, command, mess, "--out", tmp_path / "out", "--session", 3)
+        assert line == (
+            "stackkit: There is no session 3 here. There are 2: 1: 3 frames from 2026-10-13 20:34 "
+            "UTC; 2: 4 frames from 2026-10-13 20:41 UTC."
+        )
+    assert names(tmp_path) == []
+    assert "--session" in fault(2, "stack", mess, "--out", tmp_path / "out", "--session", 0)
+
+
+@pytest.mark.parametrize("inside", ["", "results"])
+def test_results_within_the_folder_are_no_frames(mess: Path, tmp_path: Path, inside: str) -> None:
+    folder = tmp_path / "mess"
+    shutil.copytree(mess, folder)
+    good("stack", folder, "--out", tmp_path / "elsewhere")
+    out = folder / inside
+    for force in ([], ["--force"]):
+        good("stack", folder, "--out", out, *force)
+        record = record_of(out)
+        assert record["frames"] == record_of(tmp_path / "elsewhere")["frames"]
+    assert set(RESULTS) <= set(names(out))
+
+
+def test_sources_are_only_read(mess: Path, tmp_path: Path) -> None:
+    before = contents(mess / EMOJI / "-a")
+    good("stack", mess, "--out", tmp_path / "out")
+    assert contents(mess / EMOJI / "-a") == before
