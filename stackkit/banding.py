@@ -60,7 +60,10 @@ def row_offsets(adu: Plane) -> Plane | None:
 
 def _of_the_whole_rows(adu: Plane, whole: NDArray[np.bool_]) -> Plane | None:
     """The same of a picture that was cut off: its first ``whole`` rows, 0 for the others."""
-    count = int(np.argmin(whole)) // 2 * 2
+    count = int(np.argmin(whole))
+    if whole[count:].any():
+        return None
+    count -= count % 2
     found = row_offsets(adu[:count])
     return None if found is None else np.pad(found, (0, len(adu) - count))
 

@@ -151,8 +151,9 @@ def _from_dng(file: OpenFile, layout: Layout) -> Mosaic:
     if there is None:
         _check_end(path, data, black.mean)
     else:
-        missing = ~there[top : top + height, left : left + width]
-        salvage.check_share(path, 1 - float(missing.mean()))
+        seen = there[top : top + height, left : left + width]
+        salvage.check_share(path, float(seen.mean()))
+        missing = ~seen
     opcodes, said = _opcodes(tags, layout, corner, origin)
     return Mosaic(
         data=data,

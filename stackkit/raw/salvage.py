@@ -88,7 +88,7 @@ def check_share(path: Path, share: float) -> None:
     if share == 0:
         raise RawFileError(path, CUT_SHORT, COPY_AGAIN)
     if share < LEAST_SHARE:
-        reason = f"cut off: only {max(100 * share, 1):.0f} % of it is there"
+        reason = f"cut off: only {max(int(100 * share), 1)} % of it is there"
         raise RawFileError(path, reason, COPY_AGAIN)
 
 
