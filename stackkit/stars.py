@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from photutils.background import Background2D, MedianBackground
 from photutils.detection import find_peaks
-from scipy.ndimage import binary_erosion, gaussian_filter
+from scipy.ndimage import binary_dilation, binary_erosion, gaussian_filter
 
 from stackkit.calibrate import EVEN
 from stackkit.noise import Noise
@@ -105,6 +105,16 @@ def _filled(site: Plane) -> Plane:
     return filled
 
 
+def _beside(stars: Stars, empty: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Which stars (N,) lie in an empty cell or beside one."""
+    if not empty.any():
+        return np.zeros(len(stars), dtype=bool)
+    near = binary_dilation(empty, np.ones((3, 3)))
+    cell = np.rint((stars.xy[:, ::-1] - 0.5) / 2).astype(np.int64)
+    row, column = np.clip(cell, 0, np.array(empty.shape) - 1).T
+    return np.asarray(near[row, column])
+
+
 def _empty(adu: Plane) -> NDArray[np.bool_]:
     """Cells (H//2, W//2) of which no sample is there: what lies behind the end of a file."""
     height, width = adu.shape[0] // 2 * 2, adu.shape[1] // 2 * 2
@@ -125,7 +135,8 @@ def detect(
     ``relief`` by what samples, noise and saturation were multiplied (``calibrate.Calibrated``).
     Returns an empty table, never an error, when there is nothing to see.
     """
-    found = _peaks(cells(adu), _empty(adu))
+    empty = _empty(adu)
+    found = _peaks(cells(adu), empty)
     if len(found) == 0:
         return select(_table(np.zeros((0, 7))), np.zeros(0, dtype=bool))
     rows = np.full((len(found), 7), np.nan)
@@ -139,6 +150,7 @@ def detect(
         & (stars.x < width - 2)
         & (stars.y > 1)
         & (stars.y < height - 2)
+        & ~_beside(stars, empty)
     )
     stars = select(stars, good)
     return _without_doubles(select(stars, np.argsort(-stars.flux, kind="stable")))
