@@ -40,6 +40,7 @@ def _lines(record: Row) -> Iterator[Line]:
     yield "", ""
     for name, text in _figures(record, used):
         yield f"  {name:<14}", text
+    yield from _cut_off(used)
     yield from _left_out(frames)
     yield from _other_sessions(record["sessions"])
     for warning in record["warnings"]:
@@ -94,7 +95,8 @@ def _figures(record: Row, used: list[Row]) -> Iterator[Line]:
         yield "Alignment", _alignment(geometry, used)
     if integration["noise_gain"]:
         # Weights are relative to the one frame's: so many frames like it went in.
-        gain, hoped = integration["noise_gain"], sum(row["weight"] for row in used) ** 0.5
+        weights = [row["weight"] * (row["salvaged"] or 1) for row in used]
+        gain, hoped = integration["noise_gain"], sum(weights) ** 0.5
         yield "Noise", f"{gain:.1f} times less than in one frame (expected: {hoped:.1f})"
     if integration["rejected_share"]:
         share = f"{100 * integration['rejected_share']:.2g} % of the samples (trails, flashes)"
@@ -159,6 +161,19 @@ def _alignment(geometry: Row, used: list[Row]) -> str:
     if zones[0] is not None and zones[2] is not None:
         where = f" (centre {zones[0]:.2f}, corners {zones[2]:.2f})"
     return f"{count}typically {geometry['residual_px']:.2f} px off{where}"
+
+
+def _cut_off(used: list[Row]) -> Iterator[Line]:
+    """The files of which only a part was there, and is in the picture."""
+    cut = [row for row in used if row["salvaged"] is not None]
+    if not cut:
+        return
+    yield "", ""
+    yield "", "Used in part (copy them again if the camera still has them):"
+    for row in cut[:_MOST_LISTED]:
+        yield "  ", f"{row['file']}: {row['reason']}"
+    if len(cut) > _MOST_LISTED:
+        yield "  ", f"and {len(cut) - _MOST_LISTED} more, listed in run.json"
 
 
 def _left_out(frames: list[Row]) -> Iterator[Line]:

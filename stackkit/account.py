@@ -33,6 +33,7 @@ def record(
     session: Session,
     grades: Sequence[Grade],
     numbers: Sequence[int],
+    shares: dict[int, float],
     registration: Registration | None,
     mosaic: Mosaic,
     size: tuple[int, int],
@@ -42,7 +43,7 @@ def record(
     place: Place | None,
 ) -> dict[str, Any]:
     """The record of a run.  ``grades`` go with the session's lights; ``numbers`` say which of the
-    lights the registration's lists run over.
+    lights the registration's lists run over; ``shares`` of the samples that they had.
     """
     lights = session.lights
     row_of = {number: k for k, number in enumerate(numbers)}
@@ -52,10 +53,10 @@ def record(
     rows, light = [], 0
     for frame in session.frames:
         if frame.role is not Role.LIGHT:
-            rows.append(_row(frame, Grade(False, 0.0, frame.reason), _UNPLACED))
+            rows.append(_row(frame, Grade(False, 0.0, frame.reason), _UNPLACED, 1.0))
             continue
-        k = row_of.get(light)
-        rows.append(_row(frame, grades[light], _placing(registration, degrees, k)))
+        placing = _placing(registration, degrees, row_of.get(light))
+        rows.append(_row(frame, grades[light], placing, shares.get(light, 1.0)))
         light += 1
     names = [lights[n].name for n in numbers]
     used = [grades[n].used for n in numbers]
@@ -157,13 +158,17 @@ def _placing(
     }
 
 
-def _row(frame: Frame, grade: Grade, placing: dict[str, Any]) -> dict[str, Any]:
-    seen = frame.metadata
+def _row(frame: Frame, grade: Grade, placing: dict[str, Any], share: float) -> dict[str, Any]:
+    """The row of a file of which a ``share`` of the samples was there."""
+    seen, reason = frame.metadata, grade.reason
+    if share < 1 and grade.used:
+        cut = f"cut off: the first {_percent(share)} % of it is used"
+        reason = f"{cut}; {reason}" if reason else cut
     return {
         "file": frame.name,
         "role": str(frame.role),
         "used": grade.used,
-        "reason": grade.reason,
+        "reason": reason,
         "session": frame.session,
         "time": _time(seen.time),
         "time_source": seen.time_source,
@@ -176,6 +181,7 @@ def _row(frame: Frame, grade: Grade, placing: dict[str, Any]) -> dict[str, Any]:
         "residual_px": grade.residual,
         "transparency": grade.transparency,
         "sky_adu": list(grade.sky) if grade.sky else None,
+        "salvaged": share if share < 1 else None,
         **placing,
     }
 
@@ -201,6 +207,11 @@ def _session(part: Part) -> dict[str, Any]:
         "chosen": not part.why,
         "why": part.why,
     }
+
+
+def _percent(share: float) -> int:
+    """Never all of it, if something is missing."""
+    return min(round(100 * share), 99)
 
 
 def _camera(frame: Frame, mosaic: Mosaic) -> dict[str, Any]:

@@ -37,8 +37,9 @@ def row_offsets(adu: Plane) -> Plane | None:
     levels = np.empty((height, 2, segments), dtype=np.float32)
     _midmeans(adu, columns.reshape(segments, _SAMPLES), levels)
     levels = levels.reshape(height, 2 * segments)
-    if not np.isfinite(levels).all():
-        return None
+    whole = np.asarray(np.isfinite(levels).all(axis=1))
+    if not whole.all():
+        return _of_the_whole_rows(adu, whole)
     # Rows of one parity hold the same colours.  Beside the mean of their neighbours, which takes
     # gradients away, only bands jump.
     steps = levels[2:-2] - np.float32(0.5) * (levels[4:] + levels[:-4])
@@ -55,6 +56,16 @@ def row_offsets(adu: Plane) -> Plane | None:
         return None
     offsets[np.abs(offsets) > _MOST * scatter] = 0
     return np.asarray(offsets * (1 - (noise / scatter) ** 2), dtype=np.float32)
+
+
+def _of_the_whole_rows(adu: Plane, whole: NDArray[np.bool_]) -> Plane | None:
+    """The same of a picture that was cut off: its first ``whole`` rows, 0 for the others."""
+    count = int(np.argmin(whole))
+    if whole[count:].any():
+        return None
+    count -= count % 2
+    found = row_offsets(adu[:count])
+    return None if found is None else np.pad(found, (0, len(adu) - count))
 
 
 def _level(rows: Plane) -> Plane:

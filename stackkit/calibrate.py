@@ -72,11 +72,13 @@ def calibrate(mosaic: Mosaic, correction: Correction | None = None) -> Calibrate
 
 
 def above_black(mosaic: Mosaic) -> Plane:
-    """ADU above black (H, W) of a mosaic, NaN at sites that the file calls bad."""
+    """ADU above black (H, W) of a mosaic, NaN where missing or at sites that the file calls bad."""
     adu = np.empty(mosaic.data.shape, dtype=np.float32)
     _subtract(mosaic.data, mosaic.black.astype(np.float32), adu)
     if mosaic.black_detail is not None:
         adu -= mosaic.black_detail
+    if mosaic.missing is not None:
+        adu[mosaic.missing] = np.nan
     marked = opcodes.marked_sites(mosaic.opcodes, mosaic.data, mosaic.pattern)
     if marked is not None:
         adu[marked] = np.nan

@@ -280,6 +280,8 @@ def _unlike(mosaic: Mosaic, group: Group, setting: Setting) -> str:
         return "another size than its file said"
     if _pattern(mosaic) != setting.pattern:
         return "its sensor's colours are laid out in another way than the others'"
+    if mosaic.missing is not None:
+        return "cut off, and masters are made of whole frames only"
     return ""
 
 

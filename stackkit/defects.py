@@ -74,7 +74,7 @@ def _level(cache: Cache, frame: int) -> tuple[float, float, float, float]:
     """Median code of each of the four sites, from every eighth row: frames differ in sky level."""
     codes = scratch.get(cache, frame, scratch.whole(cache))
     rows = [codes[y::16, x::2] for y in (0, 1) for x in (0, 1)]
-    a, b, c, d = (float(np.median(r)) for r in rows)
+    a, b, c, d = (float(np.median(r[r != 0])) if r.any() else 0.0 for r in rows)
     return a, b, c, d
 
 

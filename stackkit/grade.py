@@ -9,7 +9,7 @@ import numpy as np
 
 from stackkit.matching import LEAST_PAIRS
 from stackkit.noise import Noise, variance_of
-from stackkit.normalise import Sky
+from stackkit.normalise import Sky, where_seen
 from stackkit.pairing import typical_width
 from stackkit.register import Registration
 from stackkit.stars import Stars
@@ -86,7 +86,8 @@ def grade(
         if reason:
             grades.append(replace(found, used=False, weight=0.0, reason=reason))
         else:
-            share = transparency[k] ** 2 * _sky_variance(skies[reference], noise)
+            beside = where_seen(skies[reference], skies[k])
+            share = transparency[k] ** 2 * _sky_variance(beside, noise)
             share *= _width_share(widths[reference], widths[k])
             grades.append(replace(found, weight=float(share / _sky_variance(skies[k], noise))))
     return grades

@@ -57,7 +57,8 @@ class Lights:
     """The lights in the cache, by their numbers among the session's frames.
 
     ``mosaic`` speaks for all (its samples are only a corner); ``reliefs`` and ``bandings`` are as
-    in ``calibrate.Calibrated``; ``words``: what the masters did, or why they did not.
+    in ``calibrate.Calibrated``; ``shares`` of the samples that were there, 1 but for files that are
+    cut off; ``words``: what the masters did, or why they did not.
     """
 
     cache: Cache
@@ -68,8 +69,20 @@ class Lights:
     correction: Correction
     reliefs: dict[int, Plane]
     bandings: dict[int, float]
+    shares: dict[int, float]
     remarks: dict[int, tuple[str, ...]]
     words: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class _Head:
+    """What is small of one light: a corner of its mosaic, what calibration told, and the share of
+    its samples that were there.
+    """
+
+    mosaic: Mosaic
+    calibrated: Calibrated
+    share: float
 
 
 def find_masters(
@@ -126,9 +139,9 @@ def read_lights(
 
     cache, correction, words = kept(desk.place.shelf, "calibration", begin)
     reasons: dict[int, str] = {}
-    heads: dict[int, tuple[Mosaic, Calibrated]] = {}
+    heads: dict[int, _Head] = {}
 
-    def take(number: int) -> tuple[Mosaic, Calibrated] | str:
+    def take(number: int) -> _Head | str:
         return kept(
             desk.place.shelf,
             f"{number:05d}.light",
@@ -144,9 +157,9 @@ def read_lights(
         desk.tell("Reading the frames", k + 1, len(frames))
     if not heads:
         raise _unreadable([f"{frames[k].name}: {reasons[k]}" for k in reasons])
-    reasons |= _unlike_the_others({k: head for k, (head, _) in heads.items()})
+    reasons |= _unlike_the_others({k: head.mosaic for k, head in heads.items()})
     numbers = [k for k in heads if k not in reasons]
-    mosaic = heads[numbers[0]][0]
+    mosaic = heads[numbers[0]].mosaic
     height, width = cache.shape
     lights = Lights(
         cache=cache,
@@ -155,9 +168,10 @@ def read_lights(
         sensor=bayer(mosaic.pattern, width, height, mosaic.balance, _clip_code(mosaic, cache)),
         size=(width, height),
         correction=correction,
-        reliefs={k: heads[k][1].relief for k in numbers},
-        bandings={k: heads[k][1].banding for k in numbers},
-        remarks={k: heads[k][0].remarks for k in numbers},
+        reliefs={k: heads[k].calibrated.relief for k in numbers},
+        bandings={k: heads[k].calibrated.banding for k in numbers},
+        shares={k: heads[k].share for k in numbers},
+        remarks={k: heads[k].mosaic.remarks for k in numbers},
         words=words,
     )
     return lights, reasons
@@ -202,9 +216,7 @@ def _unreadable(reasons: Sequence[str]) -> InputError:
     return InputError(f"None of the raw files could be read ({listed}). Copy them again.")
 
 
-def _take(
-    path: Path, number: int, cache: Cache, correction: Correction, read: Read
-) -> tuple[Mosaic, Calibrated] | str:
+def _take(path: Path, number: int, cache: Cache, correction: Correction, read: Read) -> _Head | str:
     """Reads one light into the cache; what is small of it comes back, or why it cannot be used."""
     before = _state(path)
     try:
@@ -217,8 +229,10 @@ def _take(
         return "another size than its file said"
     found = calibrate(mosaic, correction)
     scratch.put(cache, number, found.adu)
-    head = replace(mosaic, data=mosaic.data[:2, :2].copy(), black_detail=None)
-    return head, replace(found, adu=found.adu[:0])
+    share = 1.0 if mosaic.missing is None else 1 - float(mosaic.missing.mean())
+    corner = mosaic.data[:2, :2].copy()
+    head = replace(mosaic, data=corner, black_detail=None, missing=None)
+    return _Head(head, replace(found, adu=found.adu[:0]), share)
 
 
 def _state(path: Path) -> tuple[int, int] | None:

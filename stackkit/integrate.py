@@ -173,6 +173,8 @@ def _sampler(
             window = source_window(frame.mapping, tile, cache.shape)
             if window is not None:
                 codes = scratch.get(cache, frame.number, window)
+                if not codes.any():  # behind the end of a file that was cut off
+                    continue
                 missing = within(defects, window)
                 codes[missing] = 0
                 opened = opened_tile(cache, frame, tile, window, sensor, codes, missing)

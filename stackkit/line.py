@@ -255,6 +255,7 @@ def result_of(ready: Prepared, picture: Stack, method: str, summary: dict[str, A
         session=ready.session,
         grades=[by_number[k] for k in range(len(frames))],
         numbers=lights.numbers,
+        shares=lights.shares,
         registration=ready.registration,
         mosaic=lights.mosaic,
         size=lights.size,
@@ -353,6 +354,7 @@ def _register(
         up(seen),
         lens_hint(lights.mosaic.opcodes),
         [frames[k].metadata.time for k in lights.numbers],
+        [lights.shares[k] for k in lights.numbers],
     )
 
 

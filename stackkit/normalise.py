@@ -37,6 +37,11 @@ class Sky:
         return r, g, b
 
 
+def where_seen(sky: Sky, other: Sky) -> Sky:
+    """The sky in those boxes only in which another frame has one, too."""
+    return Sky(np.where(np.isfinite(other.mesh), sky.mesh, np.float32(np.nan)))
+
+
 @dataclass(frozen=True)
 class Level:
     """ADU in this frame = ``transparency`` · ADU on the reference's scale + offset.
@@ -140,6 +145,8 @@ def relative_level(
         good = inside & np.isfinite(difference)
         if good.sum() >= 12:
             offset[colour] = _robust_quadratic(here_x[good], here_y[good], difference[good])
+        elif good.any():
+            offset[colour, 0] = np.median(difference[good])
         elif np.isfinite(frame.mesh[colour]).any() and np.isfinite(reference.mesh[colour]).any():
             offset[colour, 0] = frame.level[colour] - transparency * reference.level[colour]
     return Level(offset, flat.unit, transparency)

@@ -188,8 +188,12 @@ def _reopen(  # type: ignore[no-untyped-def]
             planes[c, y, x] = beside + cross[here, c] * steep * step
             confidence[c, y, x] = max(measured / counts[c, site], FILLED)
         else:
-            planes[c, y, x] = _around(codes, x, y, c, layout, step, pedestal, middle[c])
+            planes[c, y, x] = _around(codes, x, y, c, layout, step, pedestal, np.nan)
             confidence[c, y, x] = FILLED
+            if np.isnan(planes[c, y, x]):
+                # Far from any sample nothing is made up; the level only keeps NaN out of sums.
+                planes[c, y, x] = middle[c]
+                confidence[c, y, x] = 0
 
 
 @numba.njit(cache=True, inline="always")

@@ -28,6 +28,9 @@ _STIRRED = 0.15
 """px by which a sky moves from frame to frame that lamps do not."""
 _TRIALS = 3
 """Candidates for the reference that are tried, until half of the frames match."""
+_CUT = 0.2
+"""Worth of a frame that was cut off as the reference: the grid's rim and the sky's level hang on
+it, so that it serves only where the whole ones show next to nothing."""
 _HANDS = 3
 """Frames nearby in time through which a frame is matched that does not match the reference."""
 
@@ -47,17 +50,19 @@ class Pairing:
 
 def choose_reference(tables: Sequence[Stars]) -> int:
     """The frame with many, sharp stars, rather near the middle of the session."""
-    return _candidates(tables)[0]
+    return _candidates(tables, None)[0]
 
 
-def _candidates(tables: Sequence[Stars]) -> list[int]:
-    """All frames, the best for a reference first."""
+def _candidates(tables: Sequence[Stars], shares: Sequence[float] | None) -> list[int]:
+    """All frames, the best for a reference first; ``shares`` as in :func:`pair_all`."""
     counts = np.array([len(t) for t in tables], dtype=float)
     widths = np.array([typical_width(t) for t in tables])
     middle = (len(tables) - 1) / 2
     away = np.abs(np.arange(len(tables)) - middle) / max(middle, 1.0)
     sharp = np.nan_to_num(np.nanmedian(widths) / widths, nan=0.0) if counts.any() else 0 * counts
     worth = np.sqrt(counts) * sharp * (1 - 0.3 * away)
+    if shares is not None:
+        worth = np.where(np.array(shares) < 1, _CUT * worth, worth)
     return [int(k) for k in np.argsort(-worth, kind="stable")]
 
 
@@ -82,13 +87,16 @@ def static_flags(tables: Sequence[Stars]) -> list[NDArray[np.bool_]]:
     return flags
 
 
-def pair_all(tables: Sequence[Stars]) -> Pairing:
-    """Each frame's pairs with the best reference."""
+def pair_all(tables: Sequence[Stars], shares: Sequence[float] | None = None) -> Pairing:
+    """Each frame's pairs with the best reference.
+
+    ``shares`` of the frames' samples that are there, where some files were cut off.
+    """
     flags = static_flags(tables)
     moving = [np.nonzero(~flag)[0] for flag in flags]
     still = float(np.median([flag.mean() for flag in flags if len(flag)] or [0.0]))
     found = []
-    for reference in _candidates(tables)[:_TRIALS]:
+    for reference in _candidates(tables, shares)[:_TRIALS]:
         trial = _match_all(tables, moving, reference)
         if _usual_share(trial) < _LEAST_SHARE:
             # Little of what moves is found again: a sky that hardly moves, or lamps under clouds.

@@ -99,16 +99,18 @@ def register(
     up: tuple[float, float] = (0.0, -1.0),
     hint: LensHint | None = None,
     times: Sequence[datetime | None] | None = None,
+    shares: Sequence[float] | None = None,
 ) -> Registration:
     """Match every frame with the reference and solve the session's geometry.
 
     ``size`` (width, height); ``focal_px`` a focal length to start from, if any; ``up`` where in the
     picture (x, y) the zenith lies, roughly; ``hint`` the file's own word on the lens; ``times`` of
-    mid-exposure.  Frames that do not match have no mapping; nothing is raised.
+    mid-exposure; ``shares`` of their samples that are there, where files were cut off.  Frames that
+    do not match have no mapping; nothing is raised.
     """
     # Many small matrices: threads that wait for each other would make it ten times as slow.
     with threadpool_limits(limits=1, user_api="blas"):
-        return _registered(tables, size, first_lens(*size, focal_px, up, hint), times)
+        return _registered(tables, size, first_lens(*size, focal_px, up, hint), times, shares)
 
 
 def _registered(
@@ -116,8 +118,9 @@ def _registered(
     size: tuple[int, int],
     first: tuple[Lens, float],
     times: Sequence[datetime | None] | None,
+    shares: Sequence[float] | None,
 ) -> Registration:
-    paired = pair_all(tables)
+    paired = pair_all(tables, shares)
     lens, prior = first
     turns = np.tile(np.eye(3), (len(tables), 1, 1))
     start = Start(lens, prior, turns, paired.reference, size)

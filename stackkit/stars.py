@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from photutils.background import Background2D, MedianBackground
 from photutils.detection import find_peaks
-from scipy.ndimage import gaussian_filter
+from scipy.ndimage import binary_dilation, binary_erosion, gaussian_filter
 
 from stackkit.calibrate import EVEN
 from stackkit.noise import Noise
@@ -83,12 +83,14 @@ def cells(adu: Plane) -> Plane:
 
 def _filled(site: Plane) -> Plane:
     """One site plane with each missing sample at the median of the eight around it."""
-    rows, columns = np.nonzero(~np.isfinite(site))
-    if len(rows) == 0:
+    missing = ~np.isfinite(site)
+    if not missing.any():
         return site
-    if len(rows) == site.size:
+    if missing.all():
         return np.zeros_like(site)
     height, width = site.shape
+    lost = binary_erosion(missing, np.ones((3, 3)), border_value=1)
+    rows, columns = np.nonzero(missing & ~lost)
     near = np.stack(
         [
             site[np.clip(rows + dy, 0, height - 1), np.clip(columns + dx, 0, width - 1)]
@@ -98,10 +100,26 @@ def _filled(site: Plane) -> Plane:
         ]
     )
     filled = site.copy()
-    lost = ~np.isfinite(near).any(axis=0)
-    near[:, lost] = np.nanmedian(site)
+    filled[lost] = np.nanmedian(site)
     filled[rows, columns] = np.nanmedian(near, axis=0)
     return filled
+
+
+def _beside(stars: Stars, empty: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Which stars (N,) lie in an empty cell or beside one."""
+    if not empty.any():
+        return np.zeros(len(stars), dtype=bool)
+    near = binary_dilation(empty, np.ones((3, 3)))
+    cell = np.rint((stars.xy[:, ::-1] - 0.5) / 2).astype(np.int64)
+    row, column = np.clip(cell, 0, np.array(empty.shape) - 1).T
+    return np.asarray(near[row, column])
+
+
+def _empty(adu: Plane) -> NDArray[np.bool_]:
+    """Cells (H//2, W//2) of which no sample is there: what lies behind the end of a file."""
+    height, width = adu.shape[0] // 2 * 2, adu.shape[1] // 2 * 2
+    there = np.isfinite(adu[:height, :width]).reshape(height // 2, 2, width // 2, 2)
+    return np.asarray(~there.any(axis=(1, 3)))
 
 
 def detect(
@@ -117,7 +135,8 @@ def detect(
     ``relief`` by what samples, noise and saturation were multiplied (``calibrate.Calibrated``).
     Returns an empty table, never an error, when there is nothing to see.
     """
-    found = _peaks(cells(adu))
+    empty = _empty(adu)
+    found = _peaks(cells(adu), empty)
     if len(found) == 0:
         return select(_table(np.zeros((0, 7))), np.zeros(0, dtype=bool))
     rows = np.full((len(found), 7), np.nan)
@@ -131,6 +150,7 @@ def detect(
         & (stars.x < width - 2)
         & (stars.y > 1)
         & (stars.y < height - 2)
+        & ~_beside(stars, empty)
     )
     stars = select(stars, good)
     return _without_doubles(select(stars, np.argsort(-stars.flux, kind="stable")))
@@ -144,20 +164,24 @@ def _gains(relief: Plane, places: Column) -> Column:
     return np.asarray(gains, dtype=np.float64)
 
 
-def _peaks(summed: Plane) -> Column:
-    """Approximate places (N, 2) as x, y of stars, brightest first."""
-    if min(summed.shape) < 8:
+def _peaks(summed: Plane, empty: NDArray[np.bool_]) -> Column:
+    """Approximate places (N, 2) as x, y of stars, brightest first; none in ``empty`` cells."""
+    if min(summed.shape) < 8 or empty.all():
         return np.zeros((0, 2))
     background = Background2D(
         summed,
         box_size=min(_BOX, *summed.shape),
+        mask=empty if empty.any() else None,
         exclude_percentile=80,  # crowded boxes are better than none
         filter_size=1,
         bkg_estimator=MedianBackground(),
     )
     flat = summed - _spread_out(background.background_mesh, summed.shape)
+    flat[empty] = 0
     filtered = gaussian_filter(flat, 0.7)
-    spread = 1.4826 * np.median(np.abs(filtered - np.median(filtered)))
+    filtered[empty] = 0
+    known = filtered[~empty]
+    spread = 1.4826 * np.median(np.abs(known - np.median(known)))
     scale = background.background_rms_mesh / max(background.background_rms_median, 1e-9)
     threshold = _DETECTION * max(float(spread), 1e-6)
     limit = threshold * _spread_out(np.maximum(scale, 0.5), summed.shape)

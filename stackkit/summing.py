@@ -10,6 +10,7 @@ from typing import Any
 import numba
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import binary_dilation
 
 from stackkit import resample, scratch
 from stackkit.geometry import AnyMapping, Array
@@ -33,6 +34,10 @@ from stackkit.scratch import Cache, Window
 from stackkit.stack_result import Stack
 
 Pattern = NDArray[np.int16]
+
+_NOTHING = np.zeros((0, 0), dtype=np.uint16)
+_RIM = 4
+"""How far from a sample others weigh in what is opened and interpolated there, px."""
 
 
 @dataclass(frozen=True)
@@ -110,12 +115,14 @@ def total(
         parts = np.zeros((3, 4, *size))
         for k, frame in enumerate(frames):
             window = source_window(fine[k].mapping, tile, cache.shape)
-            if window is not None:
-                codes = scratch.get(cache, frame.number, window)
+            codes = scratch.get(cache, frame.number, window) if window is not None else _NOTHING
+            # Nothing at all: behind the end of a file that was cut off.
+            if window is not None and codes.any():
                 if pattern is not None:
                     _take_off(codes, within(pattern, window))
                 missing = within(defects, window)
                 missing = missing | scratch.get_rejected(cache, frame.number, window)
+                missing |= _rim(codes)
                 _expect(cache, frame, window, sensor, codes, missing, first)
                 opened = opened_tile(cache, fine[k], tile, window, sensor, codes, missing)
                 group = 0 if k == 0 else 1 + k % 2
@@ -164,6 +171,14 @@ def _noise_of_sum(parts: Array) -> Array:
     with np.errstate(invalid="ignore", divide="ignore"):
         both = np.sqrt(one[1] * other[1]) / (one[1] + other[1])
         return np.asarray((one[0] / one[1] - other[0] / other[1]) * both)
+
+
+def _rim(codes: scratch.Codes) -> Mask:
+    """Samples (h, w) that a frame lacks within interpolation's reach of those that it has."""
+    lacking: Mask = np.asarray(codes == 0)
+    if not lacking.any():
+        return lacking
+    return np.asarray(lacking & binary_dilation(~lacking, np.ones((3, 3)), _RIM))
 
 
 @numba.njit(cache=True, nogil=True)

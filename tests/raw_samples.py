@@ -55,6 +55,17 @@ def fault(path: Path) -> str:
     return text
 
 
+def share_given(path: Path, codes: np.ndarray) -> float:
+    """Share of the samples that decoding gives, each of them as in ``codes``; 0 when refused."""
+    try:
+        mosaic = decode(path)
+    except InputError:
+        return 0.0
+    there = np.ones(codes.shape, bool) if mosaic.missing is None else ~mosaic.missing
+    assert np.array_equal(mosaic.data[there], codes[there])
+    return float(there.mean())
+
+
 def lossless(write: Callable[..., Path], path: Path, codes: np.ndarray, tiled: bool) -> bytes:
     """A lossless-JPEG DNG with its directory in front, as cameras write them."""
     side = {"tile": (16, 32)} if tiled else {"rowsperstrip": 48}

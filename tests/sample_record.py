@@ -38,6 +38,7 @@ def light(name: str, time: str | None, **changes: Any) -> dict[str, Any]:
         "turn_deg": 0.0,
         "transparency": 1.0,
         "sky_adu": np.array([20.5, 40.0, 26.0]),
+        "salvaged": None,
         "mapping": {
             "model": "camera",
             "matrix": np.eye(3),

@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from calibration_scenes import NIGHT, mosaic
+from cut_files import camera_file, cut_at
 
 from stackkit.calibration_frames import above_black, fault_of, find, grouped, kind_of_folder, make
 from stackkit.masters import (
@@ -111,3 +112,19 @@ def _claim_black(path, black):
     assert top > black * bottom
     path.write_bytes(bytes(data))
     assert decode(path).black[0, 0] == black
+
+
+def test_a_dark_that_was_cut_off_is_no_part_of_a_master(tmp_path, write_dng):
+    (tmp_path / "darks").mkdir()
+    codes = np.random.default_rng(1).integers(60, 70, (3, 64, 96), np.uint16)
+    paths = [
+        camera_file(write_dng, tmp_path / "darks" / f"{k}.dng", plane, "plain, strips")
+        for k, plane in enumerate(codes)
+    ]
+    cut_at(paths[1], 0.7)
+    frames, left_out = find([tmp_path])
+    assert not left_out
+    made = make(grouped(frames))
+    assert [out.path.name for out in made.left_out] == ["1.dng"]
+    assert made.left_out[0].reason == "cut off, and masters are made of whole frames only"
+    assert [master.count for master in made.masters] == [2]

@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from raw_samples import LINEAR, MAIN, NO_CFA, VERSION_17, fault
+from raw_samples import LINEAR, MAIN, NO_CFA, VERSION_17, fault, share_given
 from scenes import PATTERNS, examples
 
 from stackkit.errors import InputError
@@ -216,10 +216,13 @@ def test_jpeg_xl_that_is_cut_or_blank(
     data = path.read_bytes()
     start = data.index(b"\xff\x0a")
     at = start + int(keep * (len(data) - start))
-    path.write_bytes(data[:at])
-    assert "cut short" in fault(path)
-    path.write_bytes(data[:at] + bytes(len(data) - at))
-    assert "damaged" in fault(path)
+    for end in (b"", bytes(len(data) - at)):
+        path.write_bytes(data[:at] + end)
+        share = share_given(path, codes)
+        # A few zeros at the end may be the samples' own: such a file is refused as damaged.
+        assert share == int(6 * keep) / 6 or (keep == 0.999 and end and share == 0)
+        if keep == 0.1:
+            assert "cut short" in fault(path)
 
 
 def stream_of(path: Path, write: Callable[..., Path], stream: bytes) -> str:

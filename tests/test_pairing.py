@@ -10,6 +10,7 @@ from scenes import examples
 from star_sessions import SIZE, night, star_tables, table
 
 from stackkit.pairing import pair_all, static_flags
+from stackkit.stars import select
 
 STEP = np.array([2.5, 1.2])
 """px by which the sky of these sessions moves from frame to frame."""
@@ -134,3 +135,17 @@ def test_a_turned_night_is_paired_star_by_star():
         away = np.hypot(*(there - tables[k].xy[pairs[:, 1]]).T)
         assert len(pairs) > 50
         assert np.mean(away < 1) > 0.98
+
+
+@examples(8)
+@given(st.integers(0, 10**6), st.integers(0, 5))
+def test_a_cut_frame_is_the_reference_only_where_no_other_will_do(seed, cut):
+    tables = session(seed, 0, 40)
+    usual = pair_all(tables).reference
+    shares = [0.7 if k == usual else 1.0 for k in range(len(tables))]
+    assert pair_all(tables, shares).reference != usual
+    empty = [table if k == usual else select(table, np.zeros(0, int)) for k, table in
+             enumerate(tables)]  # fmt: skip
+    assert pair_all(empty, shares).reference == usual
+    shares = [0.5 if k != cut else 0.9 for k in range(len(tables))]
+    assert pair_all(tables, shares).reference == usual  # all are cut: as if none were

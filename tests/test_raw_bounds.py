@@ -16,7 +16,7 @@ import numpy as np
 import pytest
 import tifffile
 from opcode_samples import SHAPE, lines, opcodes
-from raw_samples import LINEAR, NO_CFA, VERSION_17, fault, lossless
+from raw_samples import LINEAR, NO_CFA, VERSION_17, fault, lossless, share_given
 
 from stackkit.output.opcode_list import area_data
 from stackkit.raw import decode as module
@@ -227,7 +227,7 @@ def test_plain_tiles_that_end_early(
     size = {3: 2, 4: 4}[int(counts.dtype)]
     struct.pack_into({2: "<H", 4: "<I"}[size], data, counts.valueoffset + 5 * size, 900)
     path.write_bytes(data)
-    assert "cut short" in fault(path)
+    assert 5 / 6 < share_given(path, codes) < 1
 
 
 def test_a_lossy_jpeg_cut_short_within_its_file(

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 import pytest
 import tifffile
-from raw_samples import LINEAR, NO_CFA, fault, lossless, mosaic_tags
+from raw_samples import LINEAR, NO_CFA, fault, lossless, mosaic_tags, share_given
 
 from stackkit.errors import InputError
 from stackkit.output.dng import mosaic_dng
@@ -74,7 +74,7 @@ def test_a_name_that_is_not_utf8(tmp_path: Path, codes: np.ndarray) -> None:
 
 
 @pytest.mark.parametrize("layout", ["strip", "tiles", "plain", "simulated"])
-def test_a_cut_file_is_refused_or_whole(
+def test_a_cut_file_gives_what_is_there_or_nothing(
     tmp_path: Path,
     codes: np.ndarray,
     write_dng: Callable[..., Path],
@@ -94,12 +94,7 @@ def test_a_cut_file_is_refused_or_whole(
     cuts = {*range(1, 40, 2), *range(40, len(data), 149), *range(len(data) - 600, len(data), 7)}
     for cut in sorted(cuts):
         path.write_bytes(data[:-cut])
-        try:
-            found = decode(path).data
-        except InputError:
-            continue
-        assert np.array_equal(found, codes), f"cut by {cut} bytes"
-        whole += 1
+        whole += share_given(path, codes) == 1
     # Only our writer has something behind the samples: the EXIF directory, without which a
     # picture is still whole.
     assert whole < 40 if layout == "simulated" else whole == 0
@@ -128,10 +123,15 @@ def test_a_blank_end(
     data = lossless(write_dng, path, noise, tiled)
     at = data.index(b"\xff\xd8") + int(keep * (len(data) - data.index(b"\xff\xd8")))
     path.write_bytes(data[:at] + bytes(len(data) - at))
-    assert "damaged" in fault(path)
+    with tifffile.TiffFile(path) as tiff:
+        page = tiff.pages[0]
+        ends = np.add(page.dataoffsets, page.databytecounts)
+    assert share_given(path, noise) == np.mean(ends <= at)
+    if not tiled:
+        assert "cut short" in fault(path)
     plain = write_dng(path, noise).read_bytes()
     path.write_bytes(plain[:-4000] + bytes(4000))
-    assert "damaged: the end of its picture is blank" in fault(path)
+    assert share_given(path, noise) == (48 * 128 - 4000) // 128 / 48
 
 
 def with_sides(path: Path, width: int, height: int) -> None:

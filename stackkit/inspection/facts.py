@@ -62,7 +62,7 @@ class Facts:
 
 
 def codes_of(data: NDArray[np.uint16], white: float) -> Codes:
-    """The codes that occur in ``data`` (H, W) of a sensor that clips at ``white``.
+    """The codes that occur in ``data`` of a sensor that clips at ``white``.
 
     The step is the greatest common divisor of the distances between codes: 4 where a camera of 12
     bits writes 14.
@@ -77,8 +77,9 @@ def codes_of(data: NDArray[np.uint16], white: float) -> Codes:
 
 def measure(mosaic: Mosaic, adu: Plane, seen: Seen | None = None) -> Facts:
     """The facts of one frame; ``adu`` (H, W) are its samples above black, NaN where missing."""
-    clipped = float(np.mean(mosaic.data >= clip_level(mosaic) + mosaic.black.max()))
-    codes = codes_of(mosaic.data, mosaic.white)
+    data = mosaic.data if mosaic.missing is None else mosaic.data[~mosaic.missing]
+    clipped = float(np.mean(data >= clip_level(mosaic) + mosaic.black.max()))
+    codes = codes_of(data, mosaic.white)
     return Facts(codes, levels(mosaic, adu), clipped, seen)
 
 

@@ -157,7 +157,7 @@ def _sample(listed: Survey, batch: Batch, desk: _Desk) -> Sample | None:
             coding = scratch.coding_for(float(mosaic.black.max()), mosaic.white)
             shape = (mosaic.data.shape[0], mosaic.data.shape[1])
             scratch.put(Cache(folder, shape, coding), k, above_black(mosaic))
-            return replace(mosaic, data=mosaic.data[:2, :2].copy())
+            return replace(mosaic, data=mosaic.data[:2, :2].copy(), missing=None)
 
         heads = dict(zip(numbers, desk.pool.map(put, numbers), strict=True))
         rest = (k for k in batch.frames if k not in heads)

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from stackkit.raw import dng, libraw, pictures
+from stackkit.raw import dng, libraw, pictures, salvage
 from stackkit.raw.checks import BLANK_END, COPY_AGAIN, NOT_AS_SAID, RawFileError, look, not_raw, why
 from stackkit.raw.kinds import Form, Kind, OpenFile, kind, opened
 from stackkit.raw.layout import LINEARIZATION_TABLE, Layout, read_pattern
@@ -35,7 +35,8 @@ class Mosaic:
     ``data`` (H, W) uint16 linearised codes; ``pattern`` (2, 2) colour indices 0 R, 1 G, 2 B of the
     top left sites; ``black`` (2, 2) mean black levels of those sites in codes, ``black_detail``
     (H, W) the exact level minus that mean, None where it is zero; ``white`` the code at which
-    samples clip; ``balance`` multipliers for R, G, B that make the as-shot white neutral,
+    samples clip; ``missing`` (H, W) where the file lacks the sample, None when it is whole;
+    ``balance`` multipliers for R, G, B that make the as-shot white neutral,
     green = 1, or None when the camera did not say; ``opcodes`` the corrections the file asks for;
     ``remarks`` what a person should know of this file's picture.
     """
@@ -48,15 +49,18 @@ class Mosaic:
     black_detail: NDArray[np.float32] | None = None
     opcodes: Opcodes = NO_OPCODES
     remarks: tuple[str, ...] = ()
+    missing: NDArray[np.bool_] | None = None
 
 
 def decode(path: Path) -> Mosaic:
     """The mosaic of the file ``path``, its samples a copy.
 
-    A linearisation table in the file is applied, nothing else.  Of pictures whose colours are
-    already mixed (linear DNG, JPEG, TIFF) each site of an RGGB mosaic takes its own colour; the
-    remarks say what is lost.  Raises ``RawFileError`` (an ``InputError``) when the file cannot be
-    read, is cut short or damaged, or holds something that cannot be used.
+    A linearisation table in the file is applied, nothing else.  Of a DNG that is cut off, what is
+    certainly whole is given, if that is a tenth of it at least; the rest is ``missing``.  Of
+    pictures whose colours are already mixed (linear DNG, JPEG, TIFF) each site of an RGGB mosaic
+    takes its own colour; the remarks say what is lost.  Raises ``RawFileError`` (an
+    ``InputError``) when the file cannot be read, holds too little, is damaged, or holds something
+    that cannot be used.
     """
     with opened(path) as file:
         try:
@@ -122,65 +126,82 @@ def _from_picture(file: OpenFile) -> Mosaic:
     )
 
 
-@dataclass(frozen=True)
-class _Stored:
-    """The whole stored picture, in it the visible part's corner and sides, and the balance."""
-
-    samples: NDArray[np.uint16]
-    corner: tuple[int, int]
-    shape: tuple[int, int]
-    balance: tuple[float, float, float] | None
-
-
 def _from_dng(file: OpenFile, layout: Layout) -> Mosaic:
     """By the file's tags: LibRaw drops fractions of black levels and larger repeats."""
     path, tags = file.path, file.directories[layout.place]
-    dng.check_parts(path, layout)
-    stored = _stored(file, layout, tags)
-    (top, left), (height, width) = stored.corner, stored.shape
+    (top, left), (height, width) = corner, shape = _place(file, layout)
     origin = (top - layout.area[0], left - layout.area[1])
-    visible = stored.samples[top : top + height, left : left + width]
+    planes = _NO_PLANES if layout.mosaic else _RGGB
+    black = dng_black(tags, shape, origin, planes)
+    stored, there = _stored(file, layout, tags, float(black.mean.min()))
+    visible = stored[top : top + height, left : left + width]
     if layout.mosaic:
         data = np.array(visible, dtype=np.uint16, order="C", copy=True)
         pattern = np.roll(read_pattern(path, tags), origin, axis=(0, 1))
-        planes = _NO_PLANES
     else:
         data = pictures.one_colour_a_site(visible, _RGGB)
-        pattern = planes = _RGGB
-    black = dng_black(tags, stored.shape, origin, planes)
+        pattern = _RGGB
     try:
         white = dng_white(tags, black.highest)
     except ValueError as fault:
         raise RawFileError(path, str(fault)) from fault
     if layout.mosaic:
-        black = masked_black(black, tags, stored.samples, layout.area[:2], origin, white)
-    _check_end(path, data, black.mean)
-    opcodes, said = _opcodes(tags, layout, stored.corner, origin)
+        black = masked_black(black, tags, stored, layout.area[:2], origin, white, there)
+    missing = None
+    if there is None:
+        _check_end(path, data, black.mean)
+    else:
+        seen = there[top : top + height, left : left + width]
+        salvage.check_share(path, float(seen.mean()))
+        missing = ~seen
+    opcodes, said = _opcodes(tags, layout, corner, origin)
     return Mosaic(
         data=data,
         pattern=pattern,
         black=black.mean,
         white=white,
-        balance=stored.balance,
+        balance=_balance(file, there is None),
         black_detail=black.detail,
         opcodes=opcodes,
         remarks=(*((file.lost,) if file.lost else ()), *black.remarks, *said),
+        missing=missing,
     )
 
 
-def _stored(file: OpenFile, layout: Layout, tags: Directory) -> _Stored:
-    """LibRaw moves odd margins to even ones; our own way starts where the file says."""
+def _place(file: OpenFile, layout: Layout) -> tuple[tuple[int, int], tuple[int, int]]:
+    """Of the stored picture the visible part's corner (row, column) and sides (H, W).
+
+    LibRaw moves odd margins to even ones; our own way starts where the file says.
+    """
     if file.raw is None:
         top, left, bottom, right = layout.area
-        samples = dng.stored_samples(file.path, layout, tags)
-        balance = dng.balance(file.directories[0])
-        return _Stored(samples, (top, left), (bottom - top, right - left), balance)
+        return (top, left), (bottom - top, right - left)
+    sizes = file.raw.sizes
+    return (sizes.top_margin, sizes.left_margin), (sizes.height, sizes.width)
+
+
+def _balance(file: OpenFile, unpacked: bool) -> tuple[float, float, float] | None:
+    """LibRaw tells it only of what it has unpacked."""
+    if file.raw is not None and unpacked:
+        return libraw.balance(file.raw)
+    return dng.balance(file.directories[0])
+
+
+def _stored(
+    file: OpenFile, layout: Layout, tags: Directory, black: float
+) -> tuple[NDArray[np.uint16], NDArray[np.bool_] | None]:
+    """The whole stored picture, and of one that is cut off which pixels are there."""
+    end = salvage.end_of_data(file.path, layout, black)
+    if salvage.is_cut(layout, end):
+        return salvage.salvaged(file.path, layout, tags, end)
+    dng.check_parts(file.path, layout)
+    if file.raw is None:
+        return dng.stored_samples(file.path, layout, tags), None
     file.raw.unpack()
-    samples, sizes = file.raw.raw_image, file.raw.sizes
+    samples = file.raw.raw_image
     if samples is None or samples.dtype != np.uint16 or samples.ndim != (2 if layout.mosaic else 3):
         raise RawFileError(file.path, NOT_AS_SAID, COPY_AGAIN)
-    corner, shape = (sizes.top_margin, sizes.left_margin), (sizes.height, sizes.width)
-    return _Stored(samples, corner, shape, libraw.balance(file.raw))
+    return samples, None
 
 
 def _check_end(path: Path, data: NDArray[np.uint16], black: NDArray[np.float64]) -> None:

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from math import ceil
 from pathlib import Path
+from typing import Any, TypeVar
 
 import numpy as np
 import tifffile
@@ -28,6 +29,8 @@ from stackkit.raw.tags import Directory, largest_value, pages
 # tifffile reports odd tags through logging; without a handler Python prints them on the terminal.
 logging.getLogger("tifffile").addHandler(logging.NullHandler())
 
+_Sample = TypeVar("_Sample", bound=np.generic)
+
 _TAIL = 512
 """Blank bytes at the end of compressed samples that no encoder writes."""
 _HEAD = 2**16
@@ -45,14 +48,10 @@ def check_parts(path: Path, found: Layout) -> None:
 
     A part (strip or tile) of JPEG starts with FF D8 (ISO/IEC 10918-1) and says soon how many
     samples it holds, of which LibRaw would decode any number; the last part of any compression
-    ends blank where a copy was interrupted after its room had been reserved.  Plain parts are read
-    on for as long as their place is, whatever length the file names.  Raises ``RawFileError``.
+    ends blank where a copy was interrupted after its room had been reserved.  Raises
+    ``RawFileError``.
     """
     if found.compression == PLAIN:
-        bits, size = found.bits * found.samples, path.stat().st_size
-        for number, (start, _) in enumerate(found.parts):
-            if start + _needed(number, found) * bits // 8 > size:
-                raise RawFileError(path, CUT_SHORT, COPY_AGAIN)
         return
     with path.open("rb") as file:
         parts = enumerate(found.parts) if found.compression in (JPEG, LOSSY_JPEG) else ()
@@ -83,24 +82,36 @@ def stored_samples(path: Path, found: Layout, tags: Directory) -> NDArray[np.uin
     depth = _check_streams(path, found)
     shape = (found.height, found.width) if found.mosaic else (found.height, found.width, 3)
     with outside_faults(path), open_tiff(path) as tiff:
-        starts = tuple(start for start, _ in found.parts)
-        page = next(page for page in pages(tiff) if tuple(page.dataoffsets) == starts)
-        data = np.asarray(page.asarray())
+        data = np.asarray(page_of(tiff, found).asarray())
     if data.squeeze().shape != shape or data.dtype not in (np.uint8, np.uint16):
         raise RawFileError(path, "damaged: its samples do not fill its picture", COPY_AGAIN)
-    data = data.reshape(shape)
-    if depth < found.bits:
-        table = np.arange(2**depth) * ((2**found.bits - 1) / (2**depth - 1))
-        data = np.take(np.round(table).astype(np.uint16), data, mode="clip")
+    return straightened(woven(stretched(data.reshape(shape), depth, found.bits), found), tags)
+
+
+def page_of(tiff: tifffile.TiffFile, found: Layout) -> tifffile.TiffPage:
+    """Tifffile's page of the main picture."""
+    starts = tuple(start for start, _ in found.parts)
+    return next(page for page in pages(tiff) if tuple(page.dataoffsets) == starts)
+
+
+def stretched(
+    data: NDArray[np.unsignedinteger[Any]], depth: int, bits: int
+) -> NDArray[np.unsignedinteger[Any]]:
+    """Codes of ``depth`` bits over the whole range of ``bits``, where these are more."""
+    if depth >= bits:
+        return data
+    table = np.arange(2**depth) * ((2**bits - 1) / (2**depth - 1))
+    return np.take(np.round(table).astype(np.uint16), data, mode="clip")
+
+
+def woven(data: NDArray[_Sample], found: Layout) -> NDArray[_Sample]:
+    """The stored picture (H, W, …) with its fields put in their places."""
     for axis, fields in enumerate(found.interleave):
         data = _woven(data, axis, fields)
-    if LINEARIZATION_TABLE in tags:
-        table = np.clip(np.nan_to_num(tags[LINEARIZATION_TABLE]), 0, 65535).astype(np.uint16)
-        return np.take(table, data, mode="clip")
-    return data.astype(np.uint16, copy=False)
+    return data
 
 
-def _woven(data: NDArray[np.uint16], axis: int, fields: int) -> NDArray[np.uint16]:
+def _woven(data: NDArray[_Sample], axis: int, fields: int) -> NDArray[_Sample]:
     """Every ``fields``-th row (axis 0) or column (1) of the picture lies together in ``data``."""
     if fields == 1:
         return data
@@ -109,30 +120,50 @@ def _woven(data: NDArray[np.uint16], axis: int, fields: int) -> NDArray[np.uint1
     return np.take(data, np.argsort(stored), axis=axis)
 
 
+def straightened(data: NDArray[np.unsignedinteger[Any]], tags: Directory) -> NDArray[np.uint16]:
+    """Codes through the linearisation table, if there is one."""
+    if LINEARIZATION_TABLE in tags:
+        table = np.clip(np.nan_to_num(tags[LINEARIZATION_TABLE]), 0, 65535).astype(np.uint16)
+        return np.take(table, data, mode="clip")
+    return data.astype(np.uint16, copy=False)
+
+
 def _check_streams(path: Path, found: Layout) -> int:
     """The bits of a sample.  No part may claim more samples than its place in the picture has."""
-    most = found.block[0] * found.block[1]
-    if most * found.samples * _WORKING_BYTES > MOST_BYTES:
-        rows, columns = found.block
-        raise RawFileError(path, f"too large: its parts are {columns}×{rows} pixels")
+    check_room(path, found)
     depths = set()
     with path.open("rb") as file:
         for number, (start, end) in enumerate(found.parts):
             file.seek(start)
-            data = file.read(end - start)
-            if not data:
-                raise RawFileError(path, MISSING, COPY_AGAIN)
-            claimed, depth = _claims(path, data, found)
-            if claimed > most:
-                raise RawFileError(path, LARGER_THAN_PLACE, COPY_AGAIN)
-            if claimed and claimed < _needed(number, found):
-                raise RawFileError(path, MISSING, COPY_AGAIN)
-            if found.compression in (JPEG, LOSSY_JPEG) and not jpeg_frame(data).whole:
-                raise RawFileError(path, CUT_SHORT, COPY_AGAIN)
-            depths.add(depth)
+            depths.add(stream_depth(path, file.read(end - start), number, found))
     if len(depths) != 1:
         raise RawFileError(path, "damaged: its parts differ in their bits", COPY_AGAIN)
     return depths.pop()
+
+
+def check_room(path: Path, found: Layout) -> None:
+    """Whether a part can be unpacked in the memory that one may take.  Raises ``RawFileError``."""
+    rows, columns = found.block
+    if rows * columns * found.samples * _WORKING_BYTES > MOST_BYTES:
+        raise RawFileError(path, f"too large: its parts are {columns}×{rows} pixels")
+
+
+def stream_depth(path: Path, data: bytes, number: int, found: Layout) -> int:
+    """The bits of a sample in part ``number``, whose bytes are ``data``.
+
+    Raises ``RawFileError`` when it claims to hold more than its place has, or less, or is not
+    whole.
+    """
+    if not data:
+        raise RawFileError(path, MISSING, COPY_AGAIN)
+    claimed, depth = _claims(path, data, found)
+    if claimed > found.block[0] * found.block[1]:
+        raise RawFileError(path, LARGER_THAN_PLACE, COPY_AGAIN)
+    if claimed and claimed < _needed(number, found):
+        raise RawFileError(path, MISSING, COPY_AGAIN)
+    if found.compression in (JPEG, LOSSY_JPEG) and not jpeg_frame(data).whole:
+        raise RawFileError(path, CUT_SHORT, COPY_AGAIN)
+    return depth
 
 
 def _needed(number: int, found: Layout) -> int:

@@ -85,9 +85,10 @@ def opened(path: Path) -> Iterator[OpenFile]:
     with rawpy.RawPy() as raw:
         fault = libraw.open_file(raw, path)
         if layout is not None:
-            if fault is not None:
+            if fault is not None and not layout.cut:
                 raise _refusal(path, size, head, directories) from fault
-            handle = raw if libraw.is_plane(raw.sizes, (layout.width, layout.height)) else None
+            sides = (layout.width, layout.height)
+            handle = raw if fault is None and libraw.is_plane(raw.sizes, sides) else None
             yield _dng_file(path, directories, layout, handle)
         else:
             yield _other_file(path, directories, raw, fault, (size, head))

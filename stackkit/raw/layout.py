@@ -18,7 +18,7 @@ from stackkit.raw.checks import (
     RawFileError,
     check_size,
 )
-from stackkit.raw.tags import CFA, Directory, is_dng, main_place, whole
+from stackkit.raw.tags import CFA, Directory, is_dng, lacks_values, main_place, whole
 
 PLAIN, JPEG, LOSSY_JPEG, JPEG_XL = 1, 7, 34892, 52546
 _DEFLATE = (8, 32946)
@@ -36,7 +36,8 @@ class Layout:
 
     Sides in px; ``block`` the rows and columns of a strip or tile; ``parts`` start and end of each
     in the file; ``area`` the active area in the stored picture: top, left, bottom, right;
-    ``interleave`` the number of fields down and across; ``mosaic`` one colour a pixel, or three.
+    ``interleave`` the number of fields down and across; ``mosaic`` one colour a pixel, or three;
+    ``cut``: some parts end behind the end of the file.
     """
 
     place: int
@@ -49,6 +50,7 @@ class Layout:
     parts: tuple[tuple[int, int], ...]
     area: tuple[int, int, int, int]
     interleave: tuple[int, int]
+    cut: bool
 
     @property
     def samples(self) -> int:
@@ -73,8 +75,8 @@ class Layout:
 def read_layout(path: Path, size: int, directories: tuple[Directory, ...]) -> Layout | None:
     """The layout of a DNG of ``size`` bytes; None when the file is no DNG.
 
-    Raises ``RawFileError`` for a form that cannot be used, sides out of bounds, and parts that lie
-    outside the file.
+    Raises ``RawFileError`` for a form that cannot be used, sides out of bounds, and a file that
+    ends before its picture begins.
     """
     if not is_dng(directories):
         return None
@@ -95,6 +97,7 @@ def read_layout(path: Path, size: int, directories: tuple[Directory, ...]) -> La
         parts=parts_of(tags),
         area=_area(tags, height, width),
         interleave=(whole(tags, 50975, 1), whole(tags, 52547, 1)),
+        cut=any(end > size for _, end in parts_of(tags)),
     )
     _check_form(path, found, tags)
     _check_bounds(path, size, found)
@@ -142,7 +145,9 @@ def _check_bounds(path: Path, size: int, found: Layout) -> None:
     check_size(path, (right - left, bottom - top), (found.width, found.height), each)
     if not (min(found.interleave) >= 1 and max(found.interleave) <= LEAST_SIDE):
         raise RawFileError(path, "damaged: its rows or columns are interleaved too often")
-    if max((end for _, end in found.parts), default=size + 1) > size:
+    if min((start for start, _ in found.parts), default=size) >= size or (
+        found.cut and lacks_values(path)
+    ):
         raise RawFileError(path, CUT_SHORT, COPY_AGAIN)
     rows, columns = found.block
     if not (

@@ -140,15 +140,17 @@ def masked_black(
     corner: tuple[int, int],
     origin: tuple[int, int],
     white: float,
+    there: NDArray[np.bool_] | None = None,
 ) -> Black:
     """``black`` moved to what the masked borders of the stored mosaic (rows, columns) measure.
 
     MaskedAreas (DNG 1.7.1) never see light.  ``corner`` is the row and column of the active area
-    in the stored picture, ``origin`` that of the visible mosaic in the active area.  The file's
-    levels stay where the borders hold too few samples or measure something implausible.
+    in the stored picture, ``origin`` that of the visible mosaic in the active area; ``there`` says
+    which of the stored samples are known (None: all).  The file's levels stay where the borders
+    hold too few samples or measure something implausible.
     """
     shifts, errors = np.zeros((2, 2)), np.zeros((2, 2))
-    apart = _apart(tags, stored, corner, origin)
+    apart = _apart(tags, stored, corner, origin, there)
     for y, x in np.ndindex(2, 2):
         if apart[y, x].size < _LEAST_MASKED:
             return black
@@ -176,7 +178,11 @@ def _said(levels: NDArray[np.float64]) -> str:
 
 
 def _apart(
-    tags: Directory, stored: NDArray[np.uint16], corner: tuple[int, int], origin: tuple[int, int]
+    tags: Directory,
+    stored: NDArray[np.uint16],
+    corner: tuple[int, int],
+    origin: tuple[int, int],
+    there: NDArray[np.bool_] | None,
 ) -> dict[tuple[int, int], NDArray[np.float64]]:
     """Masked samples minus the file's black, by their site in the visible mosaic's pattern."""
     model, _ = _model(tags, 1)
@@ -193,9 +199,12 @@ def _apart(
         bottom = min(bottom, top + 2 * ceil(_MOST_MASKED / 2 / (right - left)))
         rows, columns = np.arange(top, bottom) - corner[0], np.arange(left, right) - corner[1]
         excess = stored[top:bottom, left:right] - model.at(rows, columns, 0)
+        if there is not None:
+            excess[~there[top:bottom, left:right]] = np.nan
         for y, x in found:
             first = (y + origin[0] - rows[0]) % 2, (x + origin[1] - columns[0]) % 2
-            found[y, x].append(excess[first[0] :: 2, first[1] :: 2].ravel())
+            own = excess[first[0] :: 2, first[1] :: 2].ravel()
+            found[y, x].append(own[np.isfinite(own)])
     return {site: np.concatenate([np.empty(0), *parts]) for site, parts in found.items()}
 
 

@@ -135,6 +135,18 @@ def largest_value(path: Path) -> int:
     return 0
 
 
+def lacks_values(path: Path) -> bool:
+    """Whether values of tags that :func:`read_directories` keeps lie behind the end of the file."""
+    with suppress(OSError, ValueError), _opened(path) as block:
+        return any(
+            place + count * struct.calcsize(f"={_FORMATS[kind]}") > block.size
+            for entries in _directories(block)
+            for code, (kind, count, place) in entries.items()
+            if code in _KEPT
+        )
+    return True
+
+
 def read_gps(path: Path) -> Directory:
     """The GPS directory, with the place: for those only who were asked for it.
 
