@@ -162,6 +162,7 @@ def _row(frame: Frame, grade: Grade, placing: dict[str, Any]) -> dict[str, Any]:
         "role": str(frame.role),
         "used": grade.used,
         "reason": grade.reason,
+        "cause": str(grade.cause),
         "time": seen.time.isoformat().replace("+00:00", "Z") if seen.time else None,
         "time_source": seen.time_source,
         "exposure_s": seen.exposure,
@@ -172,6 +173,10 @@ def _row(frame: Frame, grade: Grade, placing: dict[str, Any]) -> dict[str, Any]:
         "matched": grade.matched,
         "residual_px": grade.residual,
         "transparency": grade.transparency,
+        "light": grade.light,
+        "elongation": grade.elongation,
+        "clipped": grade.clipped,
+        "worth": grade.worth,
         "sky_adu": list(grade.sky) if grade.sky else None,
         **placing,
     }

@@ -152,7 +152,7 @@ def scattered(rng: np.random.Generator, count: int, ground: float) -> Stars:
     """Stars all over a picture of 800×600 but for the lowest share ``ground``."""
     x, y = rng.uniform(0, 800, count), rng.uniform(0, 600 * (1 - ground), count)
     ones = np.ones(count)
-    return Stars(x, y, ones, ones, ones, ones, np.zeros(count, dtype=bool))
+    return Stars(x, y, ones, ones, ones, ones, np.zeros(count, dtype=bool), 0 * ones)
 
 
 @pytest.mark.parametrize("ground", [0.0, 0.15, 0.4])
