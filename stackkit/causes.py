@@ -38,7 +38,7 @@ _BEYOND = 4.0
 """… if it is beyond the session's own scatter from frame to frame, in standard deviations."""
 _DARK = 0.15
 """Share of the usual sky below which no sky is seen."""
-_STREAKED = 0.45
+STREAKED = 0.45
 """Elongation of stars that are streaks rather than shaken: long axis 2.5 times the short one."""
 _DRAWN = 0.12
 _LASTING = 4
@@ -77,7 +77,7 @@ def of_blur(s: Signs, k: int) -> Cause:
     """What widened a placed frame's stars."""
     if s.twin[k]:
         return Cause.SHAKEN
-    if s.drawn[k] > _STREAKED:
+    if s.drawn[k] > STREAKED:
         return Cause.TRAILED
     return Cause.SHAKEN if s.drawn[k] > _DRAWN else Cause.DEFOCUS
 
@@ -90,7 +90,7 @@ def of_loss(s: Signs, k: int) -> Cause:
     with np.errstate(invalid="ignore"):
         struck = losses < limits[:, None]
     if not struck[:, k].any():
-        return Cause.LOW if s.by_light[k] + s.by_sky[k] < limits[0] < steady[k] else Cause.NONE
+        return Cause.LOW if s.by_light[k] < limits[0] else Cause.NONE
     if _dew(losses, struck, k):
         return Cause.DEW
     worst = int(np.argmin(np.where(struck[:, k], losses[:, k], 0)))

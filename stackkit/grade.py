@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from stackkit.causes import CLIPPED, Cause, of_blur, of_loss, of_unplaced
+from stackkit.causes import CLIPPED, STREAKED, Cause, of_blur, of_loss, of_unplaced
 from stackkit.matching import LEAST_PAIRS
 from stackkit.noise import variance_of
 from stackkit.pairing import typical_width
@@ -135,6 +135,8 @@ def _fault(found: Grade, sight: Sight, stray: str, s: Signs, k: int) -> tuple[Ca
         if cause is Cause.DEFOCUS:
             return Cause.MOVED, f"camera moved: its {off}"
         return cause, f"{_words(cause, s, k)}; they {off[6:]}"
+    if s.drawn[k] > STREAKED:
+        return Cause.TRAILED, f"{_words(Cause.TRAILED, s, k)}, whose light cannot be told"
     if found.worth is not None and found.worth < LEAST_WORTH:
         cause = of_loss(s, k)
         return cause, f"{_words(cause, s, k)}; it would add next to nothing"

@@ -27,6 +27,9 @@ _ZONES = 3
 _FEWEST = 5
 """Stars that a zone must have to tell its light."""
 _SURE = 3.0
+"""Standard errors by which a trend must differ from none …"""
+_ALIKE = 0.75
+"""… and share of the steps that must go its way."""
 
 
 @dataclass(frozen=True)
@@ -48,9 +51,9 @@ class Signs:
     the whole session; ``patchy``: scatter of the light over the picture; ``sky``: glow over the
     usual; ``uneven``: its range over the picture beyond the usual, in usual skies; ``width``: star
     width over the usual; ``drawn``: elongation beyond the usual, 0 to 1; ``long``, ``short``: axes
-    of the star image over the usual width; ``twin``: px to second images, 0 without; ``clipped``:
-    share of the samples beyond the usual; ``spots``: coarse ones over the usual; ``stars``: number
-    over the usual; ``expected``: sky of a usual frame of its setting, ADU.
+    of the star image over the usual width; ``twin``: px to second images, 0 without or where most
+    have them; ``clipped``: share of the samples beyond the usual; ``spots``: coarse ones over the
+    usual; ``stars``: number over the usual; ``expected``: sky of a usual frame of its setting, ADU.
 
     The rest are natural logarithms of what a frame's worth is multiplied by, 0 for a usual one:
     ``by_light``, ``by_sky``, ``by_blur``.
@@ -92,8 +95,10 @@ def signs(
     leaning = np.array([drawn_out(s.stars) for s in sights])
     usual_lean = complex(_middle(leaning[placed].real), _middle(leaning[placed].imag))
     drawn = np.abs(leaning - usual_lean)
-    shape = np.array([axes(float(d)) for d in drawn]) * width[:, None]
+    long, short = (np.array([axes(float(d)) for d in drawn]) * width[:, None]).T
+    short = np.fmax(short, np.fmin(width, 1.0))  # what moved did not make stars narrower
     counts = np.array([len(s.stars) for s in sights], dtype=float)
+    twin = np.array([second_images(s.stars) for s in sights])
     clipped = np.array([s.glance.clipped for s in sights])
     spots = np.array([s.glance.spots for s in sights], dtype=float)
     variance = np.array(
@@ -114,16 +119,16 @@ def signs(
         uneven=_unevenness(sights, max(usual_sky, 1e-6)),
         width=width,
         drawn=drawn,
-        long=shape[:, 0],
-        short=shape[:, 1],
-        twin=np.array([second_images(s.stars) for s in sights]),
+        long=long,
+        short=short,
+        twin=np.where(np.median(twin[placed]) > 0, 0.0, twin),
         clipped=clipped - np.median(clipped),
         spots=spots / max(_middle(spots[placed]), 1.0),
         stars=counts / max(_high(counts), 1.0),
         expected=usual_sky * scale,
         by_light=2 * np.log(light),
         by_sky=np.log(expected / variance),
-        by_blur=np.log(sharpness(shape[:, 0], shape[:, 1])),
+        by_blur=np.log(sharpness(long, short)),
     )
 
 
@@ -165,10 +170,13 @@ def patchiness(reference: Stars, frame: Stars, pairs: NDArray[np.int64]) -> floa
 
 
 def scatter(column: Array) -> float:
-    """Standard deviation of a column from frame to frame: neither trends nor single jumps count."""
-    known = column[np.isfinite(column)]
-    steps = np.abs(np.diff(known))
-    return MAD_TO_SIGMA * float(np.median(steps)) / np.sqrt(2) if len(steps) else 0.0
+    """Standard deviation of a column from frame to frame.
+
+    From the lower third of the steps (0.4307 σ for a Gaussian): slow trends, jumps, and what befell
+    up to half of the frames do not count.
+    """
+    steps = np.abs(np.diff(column[np.isfinite(column)]))
+    return float(np.quantile(steps, 1 / 3) / 0.4307 / np.sqrt(2)) if len(steps) else 0.0
 
 
 def _trend(column: Array) -> Array:
@@ -182,8 +190,9 @@ def _trend(column: Array) -> Array:
     if len(steps) < _FEWEST:
         return np.zeros_like(column)
     slope = float(np.median(steps))
+    alike = float(np.mean(np.sign(steps) == np.sign(slope)))
     spread = MAD_TO_SIGMA * float(np.median(np.abs(steps - slope)))
-    if abs(slope) < _SURE * 1.25 * spread / np.sqrt(len(steps)):
+    if alike < _ALIKE or abs(slope) < _SURE * 1.25 * spread / np.sqrt(len(steps)):
         return np.zeros_like(column)
     line = slope * np.arange(len(column))
     return np.asarray(line - line.max())
