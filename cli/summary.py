@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
 
+from .fates import Line, Row, fates
 from .terminal import fitted
 
-_MOST_LISTED = 12
 _OWN_RATE = 15.041
 """Arc seconds that the sky turns in a second: 86164.0905 s a turn (IAU)."""
 _TOO_VAGUE = 0.01
@@ -19,10 +18,6 @@ _DEGREES = 0.1
 _NARROWEST = 40
 _FEW = 9
 """With so few frames, some good sites cannot be told from hot ones."""
-
-Row = dict[str, Any]
-Line = tuple[str, str]
-"""What stands at the line's start, and the text after it, which may go on below itself."""
 
 
 def summary(record: Row, columns: int = 80) -> str:
@@ -40,7 +35,7 @@ def _lines(record: Row) -> Iterator[Line]:
     yield "", ""
     for name, text in _figures(record, used):
         yield f"  {name:<14}", text
-    yield from _left_out(frames)
+    yield from fates(frames)
     for warning in record["warnings"]:
         yield "", ""
         yield "Note: ", warning
@@ -150,20 +145,6 @@ def _alignment(geometry: Row, used: list[Row]) -> str:
     if zones[0] is not None and zones[2] is not None:
         where = f" (centre {zones[0]:.2f}, corners {zones[2]:.2f})"
     return f"{count}typically {geometry['residual_px']:.2f} px off{where}"
-
-
-def _left_out(frames: list[Row]) -> Iterator[Line]:
-    """The files that are not in the picture; frames first, each with its reason."""
-    missing = [row for row in frames if not row["used"]]
-    missing.sort(key=lambda row: row["role"] != "light")
-    if not missing:
-        return
-    yield "", ""
-    yield "", "Not used:"
-    for row in missing[:_MOST_LISTED]:
-        yield "  ", f"{row['file']}: {row['reason']}"
-    if len(missing) > _MOST_LISTED:
-        yield "  ", f"and {len(missing) - _MOST_LISTED} more, listed in run.json"
 
 
 def _files(output: Row) -> Iterator[Line]:

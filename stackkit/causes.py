@@ -35,12 +35,15 @@ class Cause(StrEnum):
 _TOLD = -0.1
 """ln of a frame's worth from which on its loss is worth a word …"""
 _BEYOND = 4.0
-"""… if it is beyond the session's own scatter from frame to frame, in standard deviations."""
+"""… if it is beyond the session's own scatter from frame to frame, in standard deviations …"""
+_ANYWAY = -0.7
+"""… or takes half of its worth."""
 _DARK = 0.15
 """Share of the usual sky below which no sky is seen."""
 STREAKED = 0.45
 """Elongation of stars that are streaks rather than shaken: long axis 2.5 times the short one."""
 _DRAWN = 0.12
+_BLURRED = -0.5
 _LASTING = 4
 """Frames that haze lasts at least, and that dawn or dew take to come."""
 _THIN = 0.5
@@ -94,7 +97,8 @@ def of_loss(s: Signs, k: int) -> Cause:
     if _dew(losses, struck, k):
         return Cause.DEW
     worst = int(np.argmin(np.where(struck[:, k], losses[:, k], 0)))
-    if worst == 2:
+    # Part of a blurred star's light escapes its fit, so blur takes precedence over lost light.
+    if struck[2, k] and (worst == 2 or s.drawn[k] > _DRAWN or s.by_blur[k] < _BLURRED):
         return of_blur(s, k)
     if worst == 1:
         return _of_sky(s, struck, k)
@@ -102,7 +106,7 @@ def of_loss(s: Signs, k: int) -> Cause:
 
 
 def _told(column: Array) -> float:
-    return min(_TOLD, -_BEYOND * scatter(column))
+    return max(min(_TOLD, -_BEYOND * scatter(column)), _ANYWAY)
 
 
 def _run(which: NDArray[np.bool_], k: int) -> tuple[int, int]:

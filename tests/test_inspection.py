@@ -267,7 +267,7 @@ def test_clouds_and_blur_are_told(tmp_path: Path) -> None:
     fit = [row["fit"] for row in rows if row["kind"] == "light"]
     assert fit == [True, False, True, False]
     assert "stars in it" in rows[1]["reason"]
-    assert "blurred" in rows[3]["reason"]
+    assert "out of focus" in rows[3]["reason"]
 
 
 def test_calibration_folders_are_what_they_are_named(tmp_path: Path) -> None:
