@@ -78,11 +78,9 @@ def of_unplaced(s: Signs, k: int, stars: int, stray: str, *, seen: bool) -> Caus
 
 def of_blur(s: Signs, k: int) -> Cause:
     """What widened a placed frame's stars."""
-    if s.twin[k]:
-        return Cause.SHAKEN
     if s.drawn[k] > STREAKED:
         return Cause.TRAILED
-    return Cause.SHAKEN if s.drawn[k] > _DRAWN else Cause.DEFOCUS
+    return Cause.SHAKEN if s.twin[k] or s.drawn[k] > _DRAWN else Cause.DEFOCUS
 
 
 def of_loss(s: Signs, k: int) -> Cause:

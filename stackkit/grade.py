@@ -127,7 +127,7 @@ def _fault(found: Grade, sight: Sight, stray: str, s: Signs, k: int) -> tuple[Ca
     certain = float(np.median(sight.stars.sigma_xy[:200]))
     if s.clipped[k] > CLIPPED:
         return Cause.CLIPPED, _words(Cause.CLIPPED, s, k)
-    if s.twin[k]:
+    if s.twin[k] and s.drawn[k] < STREAKED:
         return Cause.SHAKEN, _words(Cause.SHAKEN, s, k)
     if found.residual > max(MOST_OFF, 4 * certain):
         cause = of_blur(s, k)
