@@ -49,7 +49,8 @@ _LASTING = 4
 _THIN = 0.5
 """Share of light that haze leaves at least."""
 _PATCHY = 0.12
-_SMOOTH = 0.3
+_SMOOTH = 0.15
+"""ln of light by which haze differs from frame to frame at most."""
 _CREEPING = 0.7
 """Rank correlation with time of what creeps in."""
 _ONE_SIDED = 0.5
@@ -153,9 +154,10 @@ def _of_sky(s: Signs, struck: NDArray[np.bool_], k: int) -> Cause:
 
 
 def _of_light(s: Signs, struck: NDArray[np.bool_], k: int) -> Cause:
-    """Haze is thin, even, and stays; all else that takes light is cloud."""
-    first, last = _run(struck, k)
-    light = s.light[first : last + 1]
+    """Haze is thin, even, and stays as it is; all else that takes light is cloud."""
+    with np.errstate(invalid="ignore"):
+        alike = np.abs(np.log(s.light / s.light[k])) < _SMOOTH
+    first, last = _run(struck & alike, k)
     even = not s.patchy[k] > _PATCHY
-    smooth = light.min() > _THIN and np.ptp(np.log(light)) < _SMOOTH
-    return Cause.HAZE if even and smooth and last - first + 1 >= _LASTING else Cause.CLOUD
+    thin = s.light[k] > _THIN and last - first + 1 >= _LASTING
+    return Cause.HAZE if even and thin else Cause.CLOUD

@@ -6,14 +6,18 @@ import os
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
+from scipy.spatial import cKDTree
 
 from stackkit.causes import Cause
 from stackkit.grade import Grade
 from stackkit.line import Options, prepared
 from stackkit.output.dng import mosaic_dng
 from stackkit.simulate import Mishap, MishapKind, Night, expose, write_night
-from stackkit.simulate.folder import file_tags, frame_name
+from stackkit.simulate.folder import file_tags, frame_name, truth
+from stackkit.simulate.night import mid_time, sky_matrix
+from stackkit.simulate.sky import catalogue
 
 NIGHT = Night(
     seed=41,
@@ -112,3 +116,52 @@ def test_a_cloud_among_shorter_exposures_is_a_cloud(spared, tmp_path):
     assert [k for k, one in enumerate(found) if one.cause] == [7]
     assert found[7].cause is Cause.CLOUD
     assert found[7].light == pytest.approx(0.4, abs=0.04)
+
+
+def kasten_young(altitude):
+    """Airmass at an altitude in degrees: Kasten & Young 1989, Applied Optics 28:4735."""
+    return 1 / (np.sin(np.radians(altitude)) + 0.50572 * (altitude + 6.07995) ** -1.6364)
+
+
+def light_beside(night, stars, k, reference):
+    """Median over stars by number of what the air leaves of them beside the reference frame."""
+    directions = catalogue(night).direction[stars]
+    up = [(directions @ sky_matrix(night, mid_time(night, n)).T)[:, 2] for n in (k, reference)]
+    air = [kasten_young(np.degrees(np.arcsin(sine))) for sine in up]
+    return float(np.median(10 ** (-0.4 * night.extinction * (air[0] - air[1]))))
+
+
+def numbers_of(night, frame, table):
+    """Which of the simulator's stars the detections of a frame are; -1 where none is near."""
+    known = truth(night)["frames"][frame]["stars"]
+    away, which = cKDTree(known["xy"]).query(table.xy)
+    return np.where(away < 0.7, np.array(known["number"])[which], -1)
+
+
+def test_a_field_that_sets_loses_light_as_the_air_takes_it(tmp_path):
+    """Twenty minutes low in the west, 0.3 magnitudes an airmass: no cloud, and the right figure."""
+    night = replace(
+        NIGHT,
+        altitude=20.0,
+        azimuth=270.0,
+        focal=1200.0,
+        faintest=10.0,
+        zero_rate=2e5,
+        cadence=120.0,
+        extinction=0.3,
+        vignetting=0.0,  # stars move through the field
+        roll=40.0,
+    )
+    write_night(night, tmp_path)
+    with prepared([tmp_path], Options(jobs=1)) as ready:
+        found, reference, tables = ready.grades, ready.reference, ready.tables
+        pairs = ready.registration.pairs
+    assert {one.cause for one in found} <= {Cause.NONE, Cause.LOW}
+    assert found[-1].cause is Cause.LOW
+    numbers = numbers_of(night, reference, tables[reference])
+    for k in (0, 9):
+        own = pairs[k][~tables[reference].saturated[pairs[k][:, 0]], 0]
+        stars = numbers[np.sort(own)[:300]]
+        seen = found[k].light / found[reference].light
+        expected = light_beside(night, stars[stars >= 0], k, reference)
+        assert seen == pytest.approx(expected, rel=0.01)
