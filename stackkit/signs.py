@@ -26,7 +26,7 @@ _GOOD = 0.75
 _ZONES = 3
 _FEWEST = 5
 """Stars that a zone must have to tell its light."""
-_SURE = 3.0
+_SURE = 2.0
 """Standard errors by which a trend must differ from none …"""
 _ALIKE = 0.75
 """… and share of the steps that must go its way."""

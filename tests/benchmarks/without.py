@@ -32,8 +32,8 @@ _EACH = 2
 _BLOCK = 4
 
 
-def measured(folder: Path, night: Night) -> tuple[np.ndarray, list[str]]:
-    """Noise, error of place and width (3,) of a stack, and the frames in it that count less."""
+def measured(folder: Path, night: Night) -> tuple[np.ndarray, str, list[str]]:
+    """Noise, error of place and width (3,) of a stack, its reference, frames that count less."""
     run = stackkit.stack([folder], stackkit.Options(jobs=1))
     names = [frame_name(k) for k in range(night.frames)]
     reference = names.index(run.record["reference"])
@@ -47,20 +47,22 @@ def measured(folder: Path, night: Night) -> tuple[np.ndarray, list[str]]:
     error = float(np.nanmedian(np.hypot(*(seen - xy).T)))
     rows = [row for row in run.record["frames"] if row["used"] and row["cause"]]
     less = [row["file"] for row in rows if row["file"] != run.record["reference"]]
-    return np.array([noise, error, float(np.nanmedian(width))]), less
+    return np.array([noise, error, float(np.nanmedian(width))]), run.record["reference"], less
 
 
 def compared(seed: int) -> list[tuple[str, np.ndarray]]:
     """Ratios with / without of a night's frames that count less, each with its name."""
     night = random_night(seed)
     folder = night_folder(night)
-    whole, less = measured(folder, night)
+    whole, reference, less = measured(folder, night)
     found = []
     for name in dict.fromkeys(less[:1] + less[-1:][: _EACH - 1]):
         with tempfile.TemporaryDirectory() as rest:
             for path in _others(folder, name):
                 os.symlink(path, Path(rest) / path.name)
-            found.append((f"{seed} {name}", whole / measured(Path(rest), night)[0]))
+            part, own, _ = measured(Path(rest), night)
+        if own == reference:  # on another frame's grid and scale there is nothing to compare
+            found.append((f"{seed} {name}", whole / part))
     return found
 
 
