@@ -164,4 +164,6 @@ def test_a_field_that_sets_loses_light_as_the_air_takes_it(tmp_path):
         stars = numbers[np.sort(own)[:300]]
         seen = found[k].light / found[reference].light
         expected = light_beside(night, stars[stars >= 0], k, reference)
-        assert seen == pytest.approx(expected, rel=0.01)
+        # Air and noise each scatter over the stars: their medians do not quite multiply.
+        assert seen == pytest.approx(expected, rel=0.025)
+        assert abs(seen - 1) > 0.03
