@@ -89,6 +89,13 @@ _SCENES = {
     help="Darks of a somewhat warmer evening, in OUT/darks.",
 )
 @click.option("--flats", metavar="N", type=Whole(0, 200), default=0, help="Flats, in OUT/flats.")
+@click.option(
+    "--mishaps",
+    metavar="N",
+    type=Whole(0, 20),
+    default=0,
+    help="Random mishaps, up to N of them: clouds, haze, dew, a torch, a knock, a covered lens.",
+)
 @click.option("--force", is_flag=True, help="Replace frames that are already in OUT.")
 def command(
     out: Path,
@@ -101,6 +108,7 @@ def command(
     scene: str,
     darks: int,
     flats: int,
+    mishaps: int,
     force: bool,
 ) -> None:
     """Write a simulated night: DNG frames and truth.json, which knows the answer.
@@ -111,7 +119,7 @@ def command(
     """
     from stackkit.errors import UsageError
     from stackkit.finish import check_output
-    from stackkit.simulate import Calibration, write_calibration, write_night
+    from stackkit.simulate import Calibration, random_mishaps, write_calibration, write_night
     from stackkit.simulate.scenes import scene_night
 
     if cadence < exposure:
@@ -128,6 +136,7 @@ def command(
         exposure=exposure,
         cadence=cadence,
     )
+    night = replace(night, mishaps=random_mishaps(seed, frames, mishaps))
     extra = ((Calibration.DARK, darks, "darks"), (Calibration.FLAT, flats, "flats"))
     with progress_bar() as tell:
         paths = write_night(night, out, lambda done, of: tell("Simulating", done, of))

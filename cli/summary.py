@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
 
+from .fates import MOST_LISTED, Line, Row, fates
 from .terminal import fitted
 
-_MOST_LISTED = 12
 _OWN_RATE = 15.041
 """Arc seconds that the sky turns in a second: 86164.0905 s a turn (IAU)."""
 _TOO_VAGUE = 0.01
@@ -19,10 +18,6 @@ _DEGREES = 0.1
 _NARROWEST = 40
 _FEW = 9
 """With so few frames, some good sites cannot be told from hot ones."""
-
-Row = dict[str, Any]
-Line = tuple[str, str]
-"""What stands at the line's start, and the text after it, which may go on below itself."""
 
 
 def summary(record: Row, columns: int = 80) -> str:
@@ -41,7 +36,7 @@ def _lines(record: Row) -> Iterator[Line]:
     for name, text in _figures(record, used):
         yield f"  {name:<14}", text
     yield from _cut_off(used)
-    yield from _left_out(frames)
+    yield from fates([row for row in frames if not _elsewhere(row)])
     yield from _other_sessions(record["sessions"])
     for warning in record["warnings"]:
         yield "", ""
@@ -170,24 +165,10 @@ def _cut_off(used: list[Row]) -> Iterator[Line]:
         return
     yield "", ""
     yield "", "Used in part (copy them again if the camera still has them):"
-    for row in cut[:_MOST_LISTED]:
+    for row in cut[:MOST_LISTED]:
         yield "  ", f"{row['file']}: {row['reason']}"
-    if len(cut) > _MOST_LISTED:
-        yield "  ", f"and {len(cut) - _MOST_LISTED} more, listed in run.json"
-
-
-def _left_out(frames: list[Row]) -> Iterator[Line]:
-    """The files that are not in the picture; frames first, each with its reason."""
-    missing = [row for row in frames if not row["used"] and not _elsewhere(row)]
-    missing.sort(key=lambda row: row["role"] != "light")
-    if not missing:
-        return
-    yield "", ""
-    yield "", "Not used:"
-    for row in missing[:_MOST_LISTED]:
-        yield "  ", f"{row['file']}: {row['reason']}"
-    if len(missing) > _MOST_LISTED:
-        yield "  ", f"and {len(missing) - _MOST_LISTED} more, listed in run.json"
+    if len(cut) > MOST_LISTED:
+        yield "  ", f"and {len(cut) - MOST_LISTED} more, listed in run.json"
 
 
 def _other_sessions(sessions: list[Row]) -> Iterator[Line]:
@@ -198,13 +179,13 @@ def _other_sessions(sessions: list[Row]) -> Iterator[Line]:
     (own,) = (row["number"] for row in sessions if row["chosen"])
     yield "", ""
     yield "", f"This is session {own} of the {len(sessions)} in the folder. The others:"
-    for row in others[:_MOST_LISTED]:
+    for row in others[:MOST_LISTED]:
         what = row["first"] if row["frames"] == 1 else f"{row['frames']} frames"
         time = f" from {row['begin'][:16].replace('T', ' ')} UTC" if row["begin"] else ""
         number = row["number"]
         yield f"  {number}  ", f"{what}{time}, {row['why']}; --session {number} stacks it"
-    if len(others) > _MOST_LISTED:
-        yield "  ", f"and {len(others) - _MOST_LISTED} more, listed in run.json"
+    if len(others) > MOST_LISTED:
+        yield "  ", f"and {len(others) - MOST_LISTED} more, listed in run.json"
 
 
 def _files(output: Row) -> Iterator[Line]:

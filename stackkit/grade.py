@@ -1,4 +1,4 @@
-"""Judges each frame: whether it is used, with what weight, and if not, why."""
+"""Judges each frame: whether it is used, with what weight, and why it counts less or not at all."""
 
 from __future__ import annotations
 
@@ -7,129 +7,176 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from stackkit.causes import CLIPPED, STREAKED, Cause, of_blur, of_loss, of_unplaced
 from stackkit.matching import LEAST_PAIRS
-from stackkit.noise import Noise, variance_of
+from stackkit.noise import variance_of
 from stackkit.normalise import Sky, where_seen
 from stackkit.pairing import typical_width
 from stackkit.register import Registration
-from stackkit.stars import Stars
+from stackkit.signs import Sight, Signs, sharpness, signs
 
-MOST_BLUR = 1.6
-"""Star width over the session's median above which a frame would blur the stack."""
-LEAST_LIGHT = 0.1
-"""Transparency below which a frame adds only noise."""
+LEAST_WORTH = 0.02
+"""Worth beside a usual frame's below which a frame is left out: fifty such are worth one."""
 MOST_OFF = 0.5
 """Median distance of stars from the mapping, px, above which a frame does not lie where it should,
 unless its centroids are so uncertain."""
-_SHAKEN = 0.35
-"""Elongation of the stars beyond the session's median that says the camera moved."""
 
 
 @dataclass(frozen=True)
 class Grade:
     """A frame's judgement.  ``weight`` is relative to the reference's, 0 when not used.
 
-    ``fwhm`` and ``residual`` px; ``sky`` ADU for R, G, B; ``transparency`` relative to the
-    reference; None where it could not be measured.
+    ``reason`` tells in words why it is left out or counts less, ``cause`` in one; ``worth`` is what
+    it adds beside a usual frame of its exposure.  ``fwhm`` and ``residual`` px; ``elongation``
+    beyond the session's, 0 to 1; ``sky`` ADU for R, G, B; ``clipped`` share of the samples;
+    ``transparency`` ADU relative to the reference, ``light`` the share that came through of a clear
+    frame's; None where it could not be measured.
     """
 
     used: bool
     weight: float
     reason: str = ""
+    cause: Cause = Cause.NONE
+    worth: float | None = None
     stars: int | None = None
     matched: int | None = None
     fwhm: float | None = None
+    elongation: float | None = None
     residual: float | None = None
     transparency: float | None = None
+    light: float | None = None
     sky: tuple[float, float, float] | None = None
+    clipped: float | None = None
 
 
 def unread(reason: str) -> Grade:
     """A file that gave no samples."""
-    return Grade(False, 0.0, reason)
+    return Grade(False, 0.0, reason, Cause.UNREAD)
 
 
 def grade(
-    tables: Sequence[Stars],
-    skies: Sequence[Sky],
-    transparency: Sequence[float],
-    noise: Noise,
-    registration: Registration | None,
+    sights: Sequence[Sight], transparency: Sequence[float], registration: Registration | None
 ) -> list[Grade]:
     """Grades in the order of the frames.
 
-    Weight = transparency² / (sky variance · width²): the inverse variance of a star's light after
-    the frame is scaled to the reference, since a wider star takes in the noise of more sky (the
-    noise-equivalent area, 4π σ² for a Gaussian: King 1983, PASP 95:163).  Without a registration
-    (one frame) the frame is simply used.
+    Weight = transparency² / sky variance · sharpness: the inverse variance of a star's light after
+    the frame is scaled to the reference, times what its blur leaves of it (``signs.sharpness``).
+    Without a registration (one frame) the frame is simply used.
     """
-    plain = [_measured(table, sky) for table, sky in zip(tables, skies, strict=True)]
+    plain = [_measured(sight) for sight in sights]
     if registration is None:
         return plain
+    found = signs(sights, transparency, registration)
     reference = registration.reference
-    widths = np.array([typical_width(table) for table in tables])
-    usual_width = float(np.nanmedian(widths))
-    shapes = np.array([np.median(t.elongation[:200]) if len(t) else np.nan for t in tables])
-    usual_shape = float(np.nanmedian(shapes))
+    weights = _weights(sights, transparency, found, reference)
     grades = []
     for k, known in enumerate(plain):
-        found = replace(
+        own = replace(
             known,
             matched=registration.matched[k],
             residual=_or_none(registration.residuals[k]),
             transparency=_or_none(transparency[k]),
+            light=_or_none(found.light[k]),
+            elongation=_or_none(found.drawn[k]),
+            worth=_or_none(np.exp(found.by_light[k] + found.by_sky[k] + found.by_blur[k])),
         )
-        wide = widths[k] / usual_width
-        shaken = shapes[k] > usual_shape + _SHAKEN
-        stray = registration.strays.get(k, "")
-        reason = "" if k == reference else _fault(found, tables[k], stray, wide, shaken)
-        if reason:
-            grades.append(replace(found, used=False, weight=0.0, reason=reason))
-        else:
-            beside = where_seen(skies[reference], skies[k])
-            share = transparency[k] ** 2 * _sky_variance(beside, noise)
-            share *= _width_share(widths[reference], widths[k])
-            grades.append(replace(found, weight=float(share / _sky_variance(skies[k], noise))))
+        cause, fault = Cause.NONE, ""
+        if k != reference:
+            cause, fault = _fault(own, sights[k], registration.strays.get(k, ""), found, k)
+        if fault:
+            grades.append(replace(own, used=False, weight=0.0, reason=fault, cause=cause))
+            continue
+        cause = of_loss(found, k)
+        reason = f"{_words(cause, found, k)}; counts {own.worth or 0:.2f}" if cause else ""
+        grades.append(replace(own, weight=weights[k], reason=reason, cause=cause))
     return grades
 
 
-def _measured(table: Stars, sky: Sky) -> Grade:
-    return Grade(True, 1.0, stars=len(table), fwhm=_or_none(typical_width(table)), sky=sky.level)
+def _measured(sight: Sight) -> Grade:
+    return Grade(
+        True,
+        1.0,
+        stars=len(sight.stars),
+        fwhm=_or_none(typical_width(sight.stars)),
+        sky=sight.sky.level,
+        clipped=sight.glance.clipped,
+    )
 
 
 def _or_none(value: float) -> float | None:
     return float(value) if np.isfinite(value) else None
 
 
-def _width_share(reference: float, width: float) -> float:
-    """Noise-equivalent area of the reference's stars over this frame's; 1 where unknown."""
-    share = (reference / width) ** 2 if width > 0 else np.nan
-    return float(share) if np.isfinite(share) else 1.0
+def _weights(
+    sights: Sequence[Sight], transparency: Sequence[float], found: Signs, reference: int
+) -> list[float]:
+    """Each frame's inverse variance on the reference's scale, beside the reference's own, whose sky
+    is taken where there is something of the frame; sharpness 1 where unknown.
+    """
+    sharp = np.nan_to_num(sharpness(found.long, found.short), nan=1.0)
+    light = np.square(transparency) * sharp / (transparency[reference] ** 2 * sharp[reference])
+    known = sights[reference]
+    return [
+        float(share * _variance(known, where_seen(known.sky, sight.sky)) / _variance(sight))
+        for share, sight in zip(light, sights, strict=True)
+    ]
 
 
-def _sky_variance(sky: Sky, noise: Noise) -> float:
-    level = np.nan_to_num(sky.level[1])
-    return float(variance_of(noise, float(level)))
+def _variance(sight: Sight, sky: Sky | None = None) -> float:
+    """Of a green sample of its sky (or another of its own), ADU²."""
+    level = float(np.nan_to_num((sky or sight.sky).level[1]))
+    return float(variance_of(sight.noise, level))
 
 
-def _fault(found: Grade, table: Stars, stray: str, wide: float, shaken: bool) -> str:
-    """Why a frame is not used; empty when it is.  ``stray``: why it fits nowhere, if known."""
-    if not found.stars:
-        return "no stars in it: cloud, a covered lens, or far out of focus"
-    if found.stars < LEAST_PAIRS:
-        stars = "one star" if found.stars == 1 else f"{found.stars} stars"
-        return f"only {stars} in it, too few to place it"
-    if found.residual is None or not found.matched:
-        return (
-            stray
-            or f"its {found.stars} stars do not match the other frames: cloud, or another direction"
-        )
-    certain = float(np.median(table.sigma_xy[:200]))
+def _fault(found: Grade, sight: Sight, stray: str, s: Signs, k: int) -> tuple[Cause, str]:
+    """Why a frame is not used, in one word and in a sentence; empty when it is."""
+    stars = len(sight.stars)
+    if not stars or stars < LEAST_PAIRS or found.residual is None or not found.matched:
+        seen = bool(s.expected[k] > np.sqrt(sight.noise.floor))
+        cause = of_unplaced(s, k, stars, stray, seen=seen)
+        return cause, stray or f"{_words(cause, s, k)}; {_how_few(stars)}"
+    certain = float(np.median(sight.stars.sigma_xy[:200]))
+    if s.clipped[k] > CLIPPED:
+        return Cause.CLIPPED, _words(Cause.CLIPPED, s, k)
+    if s.twin[k] and s.drawn[k] < STREAKED:
+        return Cause.SHAKEN, _words(Cause.SHAKEN, s, k)
     if found.residual > max(MOST_OFF, 4 * certain):
-        return f"its stars lie {found.residual:.1f} px from where they should: the camera moved"
-    if found.transparency is not None and found.transparency < LEAST_LIGHT:
-        return f"only {100 * found.transparency:.0f} % of the light came through: cloud or dew"
-    if wide > MOST_BLUR and found.fwhm is not None:
-        cause = "shaken during the exposure" if shaken else "out of focus, or dew on the lens"
-        return f"blurred: stars {found.fwhm:.1f} px wide, {wide:.1f} times the usual: {cause}"
-    return ""
+        cause = of_blur(s, k)
+        off = f"stars lie {found.residual:.1f} px from where they should"
+        if cause is Cause.DEFOCUS:
+            return Cause.MOVED, f"camera moved: its {off}"
+        return cause, f"{_words(cause, s, k)}; they {off[6:]}"
+    if s.drawn[k] > STREAKED:
+        return Cause.TRAILED, f"{_words(Cause.TRAILED, s, k)}, whose light cannot be told"
+    if found.worth is not None and found.worth < LEAST_WORTH:
+        cause = of_loss(s, k)
+        return cause, f"{_words(cause, s, k)}; it would add next to nothing"
+    return Cause.NONE, ""
+
+
+def _how_few(stars: int) -> str:
+    if not stars:
+        return "no stars in it"
+    if stars < LEAST_PAIRS:
+        return f"only {'one star' if stars == 1 else f'{stars} stars'} in it, too few to place it"
+    return f"its {stars} stars do not match the other frames"
+
+
+def _words(cause: Cause, s: Signs, k: int) -> str:
+    """The cause with what was measured of it."""
+    lost = f"{100 * (1 - s.light[k]):.0f} % of the light lost" if s.light[k] < 1 else ""
+    blurred = f"stars {s.width[k]:.1f} times as wide as usual" if s.width[k] > 0 else ""
+    told = {
+        Cause.CLOUD: lost,
+        Cause.HAZE: lost,
+        Cause.LOW: lost,
+        Cause.DEFOCUS: blurred,
+        Cause.SHAKEN: "stars are drawn out or double",
+        Cause.TRAILED: "stars are streaks",
+        Cause.DEW: ", ".join(text for text in (lost, blurred) if text),
+        Cause.GLOW: f"the sky {s.sky[k]:.1f} times as bright as usual",
+        Cause.TORCH: f"the sky {s.sky[k]:.1f} times as bright as usual",
+        Cause.COVERED: "neither stars nor sky",
+        Cause.CLIPPED: f"{100 * s.clipped[k]:.0f} % of the samples clipped",
+    }.get(cause, "")
+    return f"{cause}: {told}" if told else str(cause)

@@ -19,27 +19,22 @@ from stackkit.crew import crew
 from stackkit.defects import find_defects
 from stackkit.errors import InputError, UsageError
 from stackkit.geometry import AnyMapping, plane_mapping
+from stackkit.glance import glance
 from stackkit.grade import Grade, grade, unread
 from stackkit.intake import Desk, Lights, find_masters, read_lights
 from stackkit.integrate import Placed
 from stackkit.looks import clip, combined, finest, look, sum_up, summary, summary_of_method
 from stackkit.methods import Method, method_named
-from stackkit.noise import Noise
-from stackkit.normalise import (
-    Sky,
-    flat_level,
-    measure_sky,
-    relative_level,
-    transparencies,
-)
+from stackkit.normalise import flat_level, measure_sky, relative_level, transparencies
 from stackkit.pairing import typical_width
 from stackkit.progress import Clock, Progress
 from stackkit.raw.metadata import Place, focal_px, read_place, up
 from stackkit.raw.opcodes import lens_hint
 from stackkit.register import Registration, register
-from stackkit.sensor_noise import SensorNoise, sensor_noise, spread_pairs
+from stackkit.sensor_noise import SensorNoise, by_setting, sensor_noise, spread_pairs
 from stackkit.session import Frame, Session
 from stackkit.shelf import kept
+from stackkit.signs import Sight
 from stackkit.sorting import session_of
 from stackkit.stack_result import Stack
 from stackkit.stars import Stars, detect
@@ -208,8 +203,8 @@ def _prepare(paths: Sequence[Path], options: Options, desk: Desk) -> Prepared:
     with clock.step("read"):
         lights, unreadable = read_lights(frames, masters, desk)
     with clock.step("stars"):
-        suspects, sensor, tables, skies = _look(lights, frames, desk)
-        noise = sensor.noise
+        suspects, sensor, sights = _look(lights, frames, desk)
+        tables = [sight.stars for sight in sights]
     if not any(len(table) for table in tables):
         raise InputError(
             "There are no stars in any of the frames. Check that the lens was open and in focus, "
@@ -224,8 +219,8 @@ def _prepare(paths: Sequence[Path], options: Options, desk: Desk) -> Prepared:
         transparency = [1.0] * len(tables)
         if registration is not None:
             transparency = transparencies(tables, registration.pairs, registration.reference)
-        grades = grade(tables, skies, transparency, noise, registration)
-        placed = _place(lights, skies, noise, registration, grades)
+        grades = grade(sights, transparency, registration)
+        placed = _place(lights, sights, registration, grades)
         tell("Aligning the frames", 1, 1)
     return Prepared(
         desk=desk,
@@ -294,27 +289,27 @@ def _place_of(frames: Sequence[Frame], desk: Desk) -> Place | None:
 
 def _look(
     lights: Lights, frames: Sequence[Frame], desk: Desk
-) -> tuple[NDArray[np.bool_], SensorNoise, list[Stars], list[Sky]]:
-    """Suspect sites, noise, and each frame's stars and sky."""
+) -> tuple[NDArray[np.bool_], SensorNoise, list[Sight]]:
+    """Suspect sites, the noise of most of the frames, and what is seen in each."""
     numbers = lights.numbers
-    profile = frames[numbers[0]].metadata.noise_profile
-    suspects, sensor = kept(desk.place.shelf, "sensor", lambda: _sensor(lights, profile, desk))
+    suspects, sensors = kept(desk.place.shelf, "sensor", lambda: _sensors(lights, frames, desk))
     clip, pattern = calibrate.clip_level(lights.mosaic), lights.mosaic.pattern
 
-    def measured(number: int) -> tuple[Stars, Sky]:
-        adu = _clean(lights, number, suspects)
-        stars = detect(adu, pattern, sensor.noise, clip, lights.reliefs[number])
-        return stars, measure_sky(adu, pattern)
+    def measured(number: int) -> Sight:
+        adu, seen = _clean(lights, number, suspects), frames[number].metadata
+        noise = sensors[seen.iso].noise
+        stars = detect(adu, pattern, noise, clip, lights.reliefs[number])
+        scale = (seen.exposure or 1.0) * (seen.iso or 1)
+        return Sight(stars, measure_sky(adu, pattern), noise, glance(adu, clip), scale)
 
-    def one(number: int) -> tuple[Stars, Sky]:
+    def one(number: int) -> Sight:
         return kept(desk.place.shelf, f"{number:05d}.stars", lambda: measured(number))
 
-    tables, skies = [], []
-    for table, sky in desk.pool.map(one, numbers):
-        tables.append(table)
-        skies.append(sky)
-        desk.tell("Finding stars", len(tables), len(numbers))
-    return suspects, sensor, tables, skies
+    sights = []
+    for sight in desk.pool.map(one, numbers):
+        sights.append(sight)
+        desk.tell("Finding stars", len(sights), len(numbers))
+    return suspects, next(iter(sensors.values())), sights
 
 
 def _clean(lights: Lights, number: int, suspects: NDArray[np.bool_]) -> NDArray[np.float32]:
@@ -323,10 +318,10 @@ def _clean(lights: Lights, number: int, suspects: NDArray[np.bool_]) -> NDArray[
     return scratch.decode(codes, lights.cache.coding, without=suspects)
 
 
-def _sensor(
-    lights: Lights, profile: Sequence[tuple[float, float]] | None, desk: Desk
-) -> tuple[NDArray[np.bool_], SensorNoise]:
-    """Suspect sites (H, W), and the noise."""
+def _sensors(
+    lights: Lights, frames: Sequence[Frame], desk: Desk
+) -> tuple[NDArray[np.bool_], dict[int | None, SensorNoise]]:
+    """Suspect sites (H, W), and the noise at each ISO, that of most of the frames first."""
     numbers = lights.numbers
     desk.tell("Finding hot pixels", 0, 1)
     suspects = find_defects(lights.cache, numbers, desk.pool)
@@ -336,8 +331,11 @@ def _sensor(
         clean = _clean(lights, number, suspects)
         return calibrate.unmultiplied(clean, lights.mosaic, lights.correction)
 
-    sensor = sensor_noise(plain, spread_pairs(numbers), numbers[0], lights.mosaic, profile)
-    return suspects, sensor
+    sensors = {}
+    for iso, own in by_setting(numbers, frames).items():
+        profile = frames[own[0]].metadata.noise_profile
+        sensors[iso] = sensor_noise(plain, spread_pairs(own), own[0], lights.mosaic, profile)
+    return suspects, sensors
 
 
 def _register(
@@ -360,8 +358,7 @@ def _register(
 
 def _place(
     lights: Lights,
-    skies: Sequence[Sky],
-    noise: Noise,
+    sights: Sequence[Sight],
     registration: Registration | None,
     grades: Sequence[Grade],
 ) -> list[Placed]:
@@ -369,7 +366,7 @@ def _place(
     if registration is None:
         alone = plane_mapping(np.eye(3))
         level, relief = flat_level(lights.size), lights.reliefs[lights.numbers[0]]
-        return [Placed(lights.numbers[0], alone, level, noise, 1.0, relief)]
+        return [Placed(lights.numbers[0], alone, level, sights[0].noise, 1.0, relief)]
     reference = registration.reference
     placed = []
     for k in sorted(range(len(grades)), key=lambda k: (k != reference, k)):
@@ -379,7 +376,9 @@ def _place(
         level = flat_level(lights.size)
         if k != reference:
             light = grades[k].transparency or 1.0
-            level = relative_level(skies[reference], skies[k], mapping, lights.size, light)
-        number, weight = lights.numbers[k], grades[k].weight
+            level = relative_level(
+                sights[reference].sky, sights[k].sky, mapping, lights.size, light
+            )
+        number, weight, noise = lights.numbers[k], grades[k].weight, sights[k].noise
         placed.append(Placed(number, mapping, level, noise, weight, lights.reliefs[number]))
     return placed

@@ -19,6 +19,7 @@ from stackkit.noise import (
     reconcile,
 )
 from stackkit.raw.decode import Mosaic
+from stackkit.session import Frame
 
 Plane = NDArray[np.float32]
 
@@ -47,6 +48,16 @@ def spread_pairs(numbers: Sequence[int]) -> list[tuple[int, int]]:
         return []
     starts = np.unique(np.linspace(0, last, min(_PAIRS, (last + 2) // 2)).round().astype(int))
     return [(numbers[k], numbers[k + 1]) for k in starts]
+
+
+def by_setting(numbers: Sequence[int], frames: Sequence[Frame]) -> dict[int | None, list[int]]:
+    """The frames' numbers by ISO, the commonest first: of each those of its commonest exposure."""
+    groups: dict[int | None, dict[float | None, list[int]]] = {}
+    for number in numbers:
+        seen = frames[number].metadata
+        groups.setdefault(seen.iso, {}).setdefault(seen.exposure, []).append(number)
+    order = sorted(groups, key=lambda iso: -sum(map(len, groups[iso].values())))
+    return {iso: max(groups[iso].values(), key=len) for iso in order}
 
 
 def sensor_noise(

@@ -41,7 +41,8 @@ class Stars:
     """Columns (N,), brightest first.
 
     ``x, y`` pixels; ``sigma_xy`` the centroid's standard deviation, px; ``flux`` ADU summed over
-    the three colours; ``fwhm`` px; ``elongation`` 0 (round) to 1; ``saturated`` flags.
+    the three colours; ``fwhm`` px; ``elongation`` 0 (round) to 1; ``saturated`` flags; ``angle`` of
+    the long axis, radians from x towards y.
     """
 
     x: Column
@@ -51,6 +52,7 @@ class Stars:
     fwhm: Column
     elongation: Column
     saturated: NDArray[np.bool_]
+    angle: Column
 
     def __len__(self) -> int:
         return len(self.x)
@@ -138,8 +140,8 @@ def detect(
     empty = _empty(adu)
     found = _peaks(cells(adu), empty)
     if len(found) == 0:
-        return select(_table(np.zeros((0, 7))), np.zeros(0, dtype=bool))
-    rows = np.full((len(found), 7), np.nan)
+        return select(_table(np.zeros((0, 8))), np.zeros(0, dtype=bool))
+    rows = np.full((len(found), 8), np.nan)
     _fit_all(adu, pattern, found, _gains(relief, found), noise.slope, noise.floor, clip, rows)
     stars = _table(rows[np.isfinite(rows).all(axis=1)])
     height, width = adu.shape
@@ -210,8 +212,8 @@ def _spread_out(mesh: Column, shape: tuple[int, ...]) -> Plane:
 
 
 def _table(rows: Column) -> Stars:
-    x, y, sigma_xy, flux, fwhm, elongation, saturated = rows.T
-    return Stars(x, y, sigma_xy, flux, fwhm, elongation, saturated > 0)
+    x, y, sigma_xy, flux, fwhm, elongation, saturated, angle = rows.T
+    return Stars(x, y, sigma_xy, flux, fwhm, elongation, saturated > 0, angle)
 
 
 def _without_doubles(stars: Stars) -> Stars:
@@ -240,7 +242,7 @@ def _fit_all(adu, pattern, starts, gains, slope, floor, clip, rows):  # type: ig
 def _fit_one(adu, pattern, x0, y0, slope, floor, clip, row):  # type: ignore[no-untyped-def]
     """Variable projection: place and width by Gauss-Newton, amplitude and sky per colour exactly.
 
-    ``row`` receives x, y, sigma_xy, flux, fwhm, elongation, saturated; NaN when it fails.
+    ``row`` receives x, y, sigma_xy, flux, fwhm, elongation, saturated, angle; NaN when it fails.
     """
     corner = (int(np.rint(x0)) - _RADIUS, int(np.rint(y0)) - _RADIUS)
     x, y, s = x0, y0, 1.0
@@ -267,7 +269,7 @@ def _fit_one(adu, pattern, x0, y0, slope, floor, clip, row):  # type: ignore[no-
     row[2] = np.sqrt(0.5 * (inverse[0, 0] + inverse[1, 1]))
     row[3] = 2 * np.pi * s * s * amplitude.sum()
     row[4] = SIGMA_TO_FWHM * s
-    row[5] = _elongation(adu, pattern, x, y, s, amplitude, level, clip)
+    row[5], row[7] = _elongation(adu, pattern, x, y, s, amplitude, level, clip)
     row[6] = 1.0 if _touches(adu, x, y, clip) else 0.0
 
 
@@ -349,7 +351,9 @@ def _invert(h, inverse):  # type: ignore[no-untyped-def]
 
 @numba.njit(cache=True, nogil=True)
 def _elongation(adu, pattern, x, y, s, amplitude, level, clip):  # type: ignore[no-untyped-def]
-    """Ellipticity from Gaussian-weighted second moments of the samples, colours balanced."""
+    """Ellipticity from Gaussian-weighted second moments of the samples, colours balanced, and
+    the long axis's angle.
+    """
     height, width = adu.shape
     xx, yy, xy, total = 0.0, 0.0, 0.0, 0.0
     for j in range(max(int(y) - _RADIUS, 0), min(int(y) + _RADIUS + 2, height)):
@@ -366,8 +370,9 @@ def _elongation(adu, pattern, x, y, s, amplitude, level, clip):  # type: ignore[
             yy += w * dy * dy
             xy += w * dx * dy
     if total <= 0 or xx + yy <= 0:
-        return 0.0
-    return min(np.sqrt((xx - yy) ** 2 + 4 * xy * xy) / (xx + yy), 1.0)
+        return 0.0, 0.0
+    drawn = min(np.sqrt((xx - yy) ** 2 + 4 * xy * xy) / (xx + yy), 1.0)
+    return drawn, 0.5 * np.arctan2(2 * xy, xx - yy)
 
 
 @numba.njit(cache=True, nogil=True)

@@ -23,6 +23,7 @@ def light(name: str, time: str | None, **changes: Any) -> dict[str, Any]:
         "role": "light",
         "used": True,
         "reason": "",
+        "cause": "",
         "session": 2,
         "time": time,
         "time_source": "EXIF" if time else None,
@@ -37,6 +38,10 @@ def light(name: str, time: str | None, **changes: Any) -> dict[str, Any]:
         "zones_px": [0.06, 0.07, np.nan],
         "turn_deg": 0.0,
         "transparency": 1.0,
+        "light": 1.0,
+        "elongation": 0.01,
+        "clipped": 0.0001,
+        "worth": 1.0,
         "sky_adu": np.array([20.5, 40.0, 26.0]),
         "salvaged": None,
         "mapping": {
@@ -52,13 +57,21 @@ def light(name: str, time: str | None, **changes: Any) -> dict[str, Any]:
 def left_out(name: str, reason: str) -> dict[str, Any]:
     """A file that is no light: nothing is known of it."""
     frame = dict.fromkeys(light(name, None))
-    return {**frame, "file": name, "role": "other", "used": False, "reason": reason, "weight": 0.0}
+    return {
+        **frame,
+        "file": name,
+        "role": "other",
+        "used": False,
+        "reason": reason,
+        "cause": "",
+        "weight": 0.0,
+    }
 
 
 def sample_record() -> dict[str, Any]:
     """Three used frames of 8 s, 20 s apart, one bad light, one other file."""
     return {
-        "schema": "stackkit-run/3",
+        "schema": "stackkit-run/4",
         "stackkit": "0.1.0",
         "options": {"method": "clip"},
         "reference": "b.dng",
@@ -69,7 +82,8 @@ def sample_record() -> dict[str, Any]:
                 "c.dng",
                 "2026-10-13T20:41:51.250000+00:00",
                 used=False,
-                reason="the stars are blurred",
+                reason="out of focus: stars 4.0 times as wide as usual",
+                cause="out of focus",
                 weight=0.0,
                 fwhm_px=np.nan,
                 mapping=None,

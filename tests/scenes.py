@@ -223,4 +223,5 @@ def star_table(flux: Sequence[float], saturated: Sequence[bool] | None = None) -
         fwhm=2.5 * one,
         elongation=0.1 * one,
         saturated=np.zeros(n, bool) if saturated is None else np.asarray(saturated),
+        angle=0 * one,
     )

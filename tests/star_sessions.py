@@ -30,7 +30,9 @@ def table(xy, flux=None, sigma=0.05):
     xy = xy[order]
     plain = np.zeros(count)
     width, clipped = np.full(count, 2.2), np.zeros(count, bool)
-    return Stars(xy[:, 0], xy[:, 1], np.full(count, sigma), flux[order], width, plain, clipped)
+    return Stars(
+        xy[:, 0], xy[:, 1], np.full(count, sigma), flux[order], width, plain, clipped, plain
+    )
 
 
 def star_tables(sky, stars=120, false=0.15, noise=0.05, seen=0.9, region=None):

@@ -139,6 +139,7 @@ def test_stars_that_are_a_measure_stand_alone():
         fwhm=np.full(5, 2.5),
         elongation=np.zeros(5),
         saturated=np.array([False, False, False, True, False]),
+        angle=np.zeros(5),
     )
     assert measurable(stars, (200, 260)).x.tolist() == [120.0]
 
@@ -251,6 +252,7 @@ def test_places_lie_inside_and_show_what_they_say():
         fwhm=np.full(n + 1, 2.5),
         elongation=np.zeros(n + 1),
         saturated=np.zeros(n + 1, dtype=bool),
+        angle=np.zeros(n + 1),
     )
     coverage = np.full((400, 600), 9, np.int16)
     found = {p.key: p for p in places(value, coverage, stars, np.array([590.0, 5.0]))}

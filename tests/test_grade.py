@@ -11,11 +11,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scenes import examples, star_table
 
-from stackkit.grade import LEAST_LIGHT, MOST_BLUR, MOST_OFF, Grade, grade, unread
+from stackkit.causes import Cause
+from stackkit.glance import Glance
+from stackkit.grade import LEAST_WORTH, MOST_OFF, Grade, grade, unread
 from stackkit.matching import LEAST_PAIRS
 from stackkit.noise import Noise
 from stackkit.normalise import Sky
 from stackkit.register import Registration
+from stackkit.signs import Sight, sharpness
 
 NOISE = Noise(0.6, 2.0)
 STARS = star_table(np.geomspace(1e4, 100, 60))
@@ -33,7 +36,9 @@ def session(
     residuals=None,
     pairs=None,
     strays=None,
-    count=5,
+    glances=None,
+    scales=None,
+    count=9,
     reference=2,
 ):
     """Grades of a session in which all is well but for what is given, by number."""
@@ -55,9 +60,15 @@ def session(
         strays or {},
         [0.0] * count,
     )
-    return grade(
-        filled(STARS, tables), filled(sky(), skies), filled(1.0, light), NOISE, registration
+    columns = (
+        filled(STARS, tables),
+        filled(sky(), skies),
+        [NOISE] * count,
+        filled(Glance(0.0, 40), glances),
+        filled(1.0, scales),
     )
+    sights = [Sight(*one) for one in zip(*columns, strict=True)]
+    return grade(sights, filled(1.0, light), registration)
 
 
 def scaled(**columns):
@@ -87,7 +98,7 @@ def test_a_good_session_is_used_whole():
 
 
 @examples(40)
-@given(light=st.floats(LEAST_LIGHT, 1.5), green=st.floats(0, 3000))
+@given(light=st.floats(0.5, 1.0), green=st.floats(0, 300))
 def test_weight_is_the_inverse_variance_of_a_star_s_light(light, green):
     """Scaled to the reference, samples are divided by the transparency, their variance twice.
 
@@ -97,6 +108,33 @@ def test_weight_is_the_inverse_variance_of_a_star_s_light(light, green):
     variance = (0.6 * np.float32(green) + 2.0) / light**2
     assert found[4].weight == pytest.approx((0.6 * 60 + 2.0) / variance, rel=1e-5)
     assert found[2].weight == 1
+
+
+def test_a_shorter_exposure_is_no_cloud():
+    """Half the exposure, half the light and half the sky: nothing is wrong with it."""
+    found = session(light={4: 0.5}, skies={4: sky(30.0)}, scales={4: 0.5})
+    assert found[4].cause is Cause.NONE
+    assert found[4].light == pytest.approx(1)
+    assert found[4].weight == pytest.approx(0.25 * (0.6 * 60 + 2) / (0.6 * 30 + 2))
+
+
+def place_error(widths, weights):
+    """Variance of a star's place in a weighted sum, by numbers: 1 / ∫ f² |Σ w P|² over Σ w²."""
+    f = np.linspace(0, 1.5, 4000)
+    power = sum(w * np.exp(-2 * (np.pi * f * s) ** 2) for w, s in zip(weights, widths, strict=True))
+    return np.sum(np.square(weights)) / np.trapezoid(f**3 * power**2, f)
+
+
+@pytest.mark.parametrize("width", [0.8, 1.2, 1.6, 2.5, 4.0])
+def test_a_blurred_frame_s_weight_makes_the_place_of_a_star_no_worse(width):
+    """With the weight given it is more exact than without the frame, and near the best."""
+    widths = [1.0] * 40 + [width]
+    share = float(sharpness(np.array([width]), np.array([width]))[0])
+    without = place_error(widths[:-1], [1.0] * 40)
+    given = place_error(widths, [1.0] * 40 + [share])
+    best = min(place_error(widths, [1.0] * 40 + [w]) for w in np.linspace(0, 2, 401))
+    assert given < without
+    assert without - given > 0.9 * (without - best)
 
 
 def test_a_sky_darker_than_black_has_the_floor_s_variance():
@@ -114,39 +152,152 @@ def test_an_unknown_sky_does_not_end_in_nothing():
 # Reasons
 
 
+def trailing(factor=6):
+    """The usual stars drawn out in one direction."""
+    return replace(scaled(fwhm=1.3, elongation=factor), angle=np.full(60, 0.7))
+
+
 @pytest.mark.parametrize(
-    ("change", "words"),
+    ("change", "cause", "words"),
     [
-        ({"tables": {1: star_table([])}, **none_matched(1)}, "no stars in it"),
-        ({"tables": {1: star_table([9.0] * (LEAST_PAIRS - 1))}, **none_matched(1)}, "only 5 stars"),
-        (none_matched(1), "its 60 stars do not match the other frames"),
-        ({"residuals": {1: 3.21}}, "3.2 px from where they should"),
-        ({"light": {1: 0.04}}, "only 4 % of the light"),
         (
-            {"tables": {1: scaled(fwhm=2)}},
-            "blurred: stars 5.0 px wide, 2.0 times the usual: out of",
+            {"tables": {1: star_table([])}, "glances": {1: Glance(0.0, 4)}, **none_matched(1)},
+            Cause.CLOUD,
+            "no stars in it",
         ),
-        ({"tables": {1: scaled(fwhm=2, elongation=6)}}, "shaken during the exposure"),
+        (
+            {
+                "tables": {1: star_table([9.0] * (LEAST_PAIRS - 1))},
+                "glances": {1: Glance(0.0, 4)},
+                **none_matched(1),
+            },
+            Cause.CLOUD,
+            "only 5 stars",
+        ),
+        (
+            {"tables": {1: star_table([])}, "skies": {1: sky(0.2)}, **none_matched(1)},
+            Cause.COVERED,
+            "lens covered: neither stars nor sky",
+        ),
+        (
+            {
+                "tables": {1: star_table([])},
+                "glances": {k: Glance(0.0, 36 if k == 1 else 40) for k in range(9)},
+                **none_matched(1),
+            },
+            Cause.DEFOCUS,
+            "out of focus; no stars",
+        ),
+        (
+            {"tables": {1: star_table([])}, "glances": {1: Glance(0.6, 0)}, **none_matched(1)},
+            Cause.CLIPPED,
+            "over-exposed: 60 % of the samples clipped",
+        ),
+        (none_matched(1), Cause.ELSEWHERE, "its 60 stars do not match the other frames"),
+        (
+            {**none_matched(1), "strays": {1: "it shows the sky in a mirror"}},
+            Cause.ELSEWHERE,
+            "in a mirror",
+        ),
+        ({"residuals": {1: 3.21}}, Cause.MOVED, "camera moved: its stars lie 3.2 px from where"),
+        (
+            {"residuals": {1: 3.21}, "tables": {1: trailing()}},
+            Cause.TRAILED,
+            "trailed: stars are streaks; they lie 3.2 px from where they should",
+        ),
+        ({"tables": {1: trailing()}}, Cause.TRAILED, "stars are streaks, whose light cannot be"),
+        ({"light": {1: 0.04}}, Cause.CLOUD, "cloud: 96 % of the light lost; it would add next"),
+        (
+            {"tables": {1: scaled(fwhm=4)}},
+            Cause.DEFOCUS,
+            "out of focus: stars 4.0 times as wide as usual",
+        ),
+        ({"skies": {1: sky(6000.0)}}, Cause.TORCH, "the sky 100.0 times as bright as usual"),
     ],
 )
-def test_a_frame_that_is_left_out_has_its_reason(change, words):
+@pytest.mark.filterwarnings("ignore:All-NaN slice")
+def test_a_frame_that_is_left_out_has_its_reason(change, cause, words):
     found = session(**change)
     assert words in found[1].reason
+    assert found[1].cause is cause
     assert not found[1].used
     assert found[1].weight == 0
     # The others do not suffer.
-    assert all(other.used for k, other in enumerate(found) if k != 1)
+    assert all(other.used and not other.reason for k, other in enumerate(found) if k != 1)
+
+
+@pytest.mark.parametrize(
+    ("change", "cause", "words"),
+    [
+        ({"light": {1: 0.35}}, Cause.CLOUD, "cloud: 65 % of the light lost; counts 0.12"),
+        (
+            {"light": dict.fromkeys(range(5, 9), 0.7)},
+            Cause.HAZE,
+            "haze: 30 % of the light lost; counts 0.49",
+        ),
+        ({"tables": {4: scaled(fwhm=1.5)}}, Cause.DEFOCUS, "1.5 times as wide as usual; counts"),
+        ({"tables": {4: trailing(3)}}, Cause.SHAKEN, "shaken: stars are drawn out"),
+        ({"skies": {4: sky(600.0)}}, Cause.TORCH, "10.0 times as bright as usual; counts 0.1"),
+        (
+            {"skies": {k: sky(60.0 * (k - 3)) for k in range(5, 9)}},
+            Cause.GLOW,
+            "moonlight or twilight: the sky",
+        ),
+        (
+            {
+                "light": {5: 0.9, 6: 0.8, 7: 0.7, 8: 0.6},
+                "tables": {k: scaled(fwhm=0.4 + 0.15 * k) for k in range(5, 9)},
+            },
+            Cause.DEW,
+            "dew: ",
+        ),
+    ],
+)
+def test_a_frame_that_counts_less_has_its_reason(change, cause, words):
+    found = session(**change)
+    struck = sorted(next(iter(change.values())))
+    last = found[struck[-1]]
+    assert last.used
+    assert last.cause is cause
+    assert words in last.reason
+    assert last.weight < 0.9
+    assert all(not other.reason for k, other in enumerate(found) if k not in struck)
+
+
+def test_a_field_that_sets_is_not_called_cloud():
+    """Light that goes slowly through the whole session, as the air grows thicker."""
+    found = session(light={k: 1.0 - 0.03 * k for k in range(12)}, count=12, reference=0)
+    assert found[-1].cause is Cause.LOW
+    assert "33 % of the light lost" not in found[0].reason
+    assert Cause.CLOUD not in {one.cause for one in found}
+    struck = session(
+        light={k: (0.5 if k == 6 else 1.0) * (1.0 - 0.03 * k) for k in range(12)},
+        count=12,
+        reference=0,
+    )
+    assert struck[6].cause is Cause.CLOUD
+
+
+def test_what_varies_all_night_is_not_worth_a_word():
+    """In wind all stars are now sharper, now wider: thresholds are the session's own."""
+    widths = [1.0, 1.2, 1.05, 1.25, 1.0, 1.22, 1.04]
+    assert not any(
+        one.reason for one in session(tables={k: scaled(fwhm=w) for k, w in enumerate(widths)})
+    )
 
 
 @pytest.mark.parametrize(
     "change",
     [
         {"residuals": {1: 0.99 * MOST_OFF}},
-        {"light": {1: 1.01 * LEAST_LIGHT}},
-        {"tables": {1: scaled(fwhm=0.99 * MOST_BLUR)}},
-        {"tables": {1: scaled(elongation=9)}},  # drawn out, but no wider
+        {"light": {1: 1.01 * np.sqrt(LEAST_WORTH)}},
+        {"tables": {1: scaled(fwhm=2.2)}},
+        {"tables": {1: scaled(elongation=3)}},
         {"tables": {1: scaled(fwhm=0.4)}},
-        {"tables": {1: star_table([900.0] * LEAST_PAIRS)}},
+        {
+            "tables": {1: star_table([900.0] * LEAST_PAIRS)},
+            "pairs": {1: np.stack([np.arange(LEAST_PAIRS)] * 2, axis=1)},
+        },
     ],
 )
 def test_a_frame_within_the_limits_stays(change):
@@ -163,12 +314,12 @@ def test_uncertain_stars_may_lie_farther_off():
 def test_the_reference_is_always_used():
     found = session(tables={2: scaled(fwhm=3)}, residuals={2: 9.0}, light={2: 0.01})
     assert found[2].used
-    assert found[2].reason == ""
+    assert found[2].weight == 1
 
 
 def test_limits_are_beside_the_session_not_beside_a_number():
     """A soft lens, or a long lens in bad air: all frames alike are all used."""
-    soft = {k: scaled(fwhm=4, elongation=5) for k in range(5)}
+    soft = {k: scaled(fwhm=4, elongation=5) for k in range(9)}
     assert all(found.used for found in session(tables=soft))
 
 
@@ -182,8 +333,8 @@ def test_saturated_stars_do_not_tell_the_width():
 
 
 def test_a_single_frame_is_used_as_it_is():
-    (found,) = grade([STARS], [sky()], [1.0], NOISE, None)
-    assert found == Grade(True, 1.0, stars=60, fwhm=2.5, sky=found.sky)
+    (found,) = grade([Sight(STARS, sky(), NOISE)], [1.0], None)
+    assert found == Grade(True, 1.0, stars=60, fwhm=2.5, sky=found.sky, clipped=0.0)
 
 
 def test_what_could_not_be_measured_is_none():
@@ -195,4 +346,4 @@ def test_what_could_not_be_measured_is_none():
 
 
 def test_a_file_that_gave_nothing_has_its_reason():
-    assert unread("cut short") == Grade(False, 0.0, "cut short")
+    assert unread("cut short") == Grade(False, 0.0, "cut short", Cause.UNREAD)

@@ -152,7 +152,7 @@ def scattered(rng: np.random.Generator, count: int, ground: float) -> Stars:
     """Stars all over a picture of 800×600 but for the lowest share ``ground``."""
     x, y = rng.uniform(0, 800, count), rng.uniform(0, 600 * (1 - ground), count)
     ones = np.ones(count)
-    return Stars(x, y, ones, ones, ones, ones, np.zeros(count, dtype=bool))
+    return Stars(x, y, ones, ones, ones, ones, np.zeros(count, dtype=bool), 0 * ones)
 
 
 @pytest.mark.parametrize("ground", [0.0, 0.15, 0.4])
@@ -267,7 +267,7 @@ def test_clouds_and_blur_are_told(tmp_path: Path) -> None:
     fit = [row["fit"] for row in rows if row["kind"] == "light"]
     assert fit == [True, False, True, False]
     assert "stars in it" in rows[1]["reason"]
-    assert "blurred" in rows[3]["reason"]
+    assert "out of focus" in rows[3]["reason"]
 
 
 def test_calibration_folders_are_what_they_are_named(tmp_path: Path) -> None:

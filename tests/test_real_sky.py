@@ -136,7 +136,7 @@ def tables(places, seed, most=200):
         n = len(chosen)
         x, y = (frame[chosen] + rng.normal(0, NOISE, (n, 2))).T
         shape = np.full(n, NOISE), flux[chosen], np.full(n, 2.0), np.zeros(n)
-        made.append(Stars(x, y, *shape, np.zeros(n, bool)))
+        made.append(Stars(x, y, *shape, np.zeros(n, bool), np.zeros(n)))
     return made
 
 

@@ -15,7 +15,14 @@ def table(xy, fwhm=2.0):
     n = len(xy)
     flux = np.linspace(1000, 100, n) if n else np.zeros(0)
     return Stars(
-        xy[:, 0], xy[:, 1], np.full(n, 0.1), flux, np.full(n, fwhm), np.zeros(n), np.zeros(n, bool)
+        xy[:, 0],
+        xy[:, 1],
+        np.full(n, 0.1),
+        flux,
+        np.full(n, fwhm),
+        np.zeros(n),
+        np.zeros(n, bool),
+        np.zeros(n),
     )
 
 

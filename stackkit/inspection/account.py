@@ -116,7 +116,7 @@ def _fitness(
     if not item.session:
         return False, item.reason
     graded = measured.grades.get(k)
-    said = graded.reason if graded else ""
+    said = graded.reason if graded and not graded.used else ""
     reason = verdicts.unfit(facts.level, facts.seen, item.metadata.exposure, said)
     return not reason, reason
 

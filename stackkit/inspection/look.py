@@ -19,6 +19,7 @@ from stackkit import scratch
 from stackkit.calibrate import above_black, clip_level
 from stackkit.calibration_frames import fault_of
 from stackkit.crew import crew
+from stackkit.glance import UNSEEN, Glance, glance
 from stackkit.grade import Grade, grade
 from stackkit.inspection import account
 from stackkit.inspection.facts import FEW_STARS, Facts, halved, measure, seen
@@ -34,6 +35,7 @@ from stackkit.raw.metadata import focal_px, up
 from stackkit.raw.readers import Read
 from stackkit.register import Registration, register
 from stackkit.scratch import Cache
+from stackkit.signs import Sight
 from stackkit.sorting import by_sky, looking
 from stackkit.stars import Stars, detect
 
@@ -57,6 +59,7 @@ class Measured:
     samples: dict[int, Sample] = field(default_factory=dict)
     tables: dict[int, Stars] = field(default_factory=dict)
     skies: dict[int, Sky] = field(default_factory=dict)
+    glances: dict[int, Glance] = field(default_factory=dict)
     grades: dict[int, Grade] = field(default_factory=dict)
     motion: Motion | None = None
 
@@ -134,6 +137,7 @@ class _Frame:
     fault: str
     stars: Stars | None = None
     sky: Sky | None = None
+    glance: Glance = UNSEEN
 
 
 def _keep(found: Measured, k: int, one: _Frame) -> None:
@@ -141,7 +145,7 @@ def _keep(found: Measured, k: int, one: _Frame) -> None:
     if one.fault:
         found.faults[k] = one.fault
     if one.stars is not None and one.sky is not None:
-        found.tables[k], found.skies[k] = one.stars, one.sky
+        found.tables[k], found.skies[k], found.glances[k] = one.stars, one.sky, one.glance
 
 
 def _sample(listed: Survey, batch: Batch, desk: _Desk) -> Sample | None:
@@ -220,7 +224,7 @@ def _one(listed: Survey, k: int, sample: Sample | None, read: Read) -> _Frame | 
         half, noise = halved(adu, sample.noise.noise)
         wide = detect(half, mosaic.pattern, noise, clip)
     facts = measure(mosaic, adu, seen(stars, wide))
-    return _Frame(facts, "", stars, measure_sky(adu, mosaic.pattern))
+    return _Frame(facts, "", stars, measure_sky(adu, mosaic.pattern), glance(adu, clip))
 
 
 def _fault(purpose: Purpose, mosaic: Mosaic) -> str:
@@ -242,8 +246,9 @@ def _judge(listed: Survey, found: Measured) -> None:
         light = transparencies(tables, registration.pairs, registration.reference)
         times = [listed.items[k].metadata.time for k in numbers]
         found.motion = motion(tables, times, registration, listed.items[numbers[0]].size or (1, 1))
-    skies = [found.skies[k] for k in numbers]
-    graded = grade(tables, skies, light, found.samples[batch].noise.noise, registration)
+    noise = found.samples[batch].noise.noise
+    sights = [Sight(found.tables[k], found.skies[k], noise, found.glances[k]) for k in numbers]
+    graded = grade(sights, light, registration)
     found.grades = dict(zip(numbers, graded, strict=True))
 
 

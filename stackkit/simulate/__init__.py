@@ -1,22 +1,27 @@
 """A physical simulator of a night, seeded and reproducible, that knows the answer.
 
-``night`` holds what the night is like, ``sky`` what is up there, ``camera`` how it becomes
-electrons, ``sensor`` how these become codes, ``folder`` the files.
+``night`` holds what the night is like, ``mishaps`` and ``conditions`` what goes wrong with single
+frames, ``sky`` what is up there, ``camera`` how it becomes electrons, ``sensor`` how these become
+codes, ``folder`` the files.
 """
 
 from stackkit.simulate.camera import ideal_picture
 from stackkit.simulate.folder import Calibration, write_calibration, write_night
+from stackkit.simulate.mishaps import Mishap, MishapKind, random_mishaps
 from stackkit.simulate.night import Night, frame_lens, frame_matrix
 from stackkit.simulate.sensor import Exposure, expose
 
 __all__ = [
     "Calibration",
     "Exposure",
+    "Mishap",
+    "MishapKind",
     "Night",
     "expose",
     "frame_lens",
     "frame_matrix",
     "ideal_picture",
+    "random_mishaps",
     "write_calibration",
     "write_night",
 ]

@@ -11,13 +11,12 @@ from scipy.ndimage import map_coordinates
 from scipy.special import erf
 
 from stackkit.geometry import Array, unproject
-from stackkit.simulate.night import Night, frame_lens, generator, mid_time
-from stackkit.simulate.sky import Trail, catalogue, glow, pixels, trails
+from stackkit.simulate.conditions import conditions
+from stackkit.simulate.night import Night, exposure_of, frame_lens, generator, mid_time
+from stackkit.simulate.sky import Trail, catalogue, extinction, glow, pixels, trails
 
 Plane = NDArray[np.float32]
 
-_STEPS = 7
-"""Points in time that stand for one exposure when stars trail."""
 _HALF = 7
 """Half the side of the patch a star is drawn on, px."""
 
@@ -47,20 +46,25 @@ def vignette(night: Night) -> Plane:
 
 def _draw_stars(night: Night, k: int, seconds: float) -> Array:
     """Electrons per pixel (3, H, W) from stars in frame k, trailed over the exposure."""
-    stars = catalogue(night)
+    stars, suffered, exposure = catalogue(night), conditions(night, k), exposure_of(night, k)
     sigma = night.psf_sigma + (night.defocus[k] if night.defocus else 0.0)
-    moments = seconds + night.exposure * ((np.arange(_STEPS) + 0.5) / _STEPS - 0.5)
+    sigma = float(np.hypot(sigma, suffered.blur))
+    steps = len(suffered.path)
+    moments = seconds + exposure * ((np.arange(steps) + 0.5) / steps - 0.5)
     half = _HALF if sigma < 1.3 else int(6 * sigma)
+    half += int(np.ceil(np.abs(suffered.path).max()))
     centre = pixels(night, stars.direction, k, seconds)
     inside = (
         np.abs(centre - [night.width / 2, night.height / 2])
         < [night.width / 2 + half, night.height / 2 + half]
     ).all(axis=1)
-    directions, electrons = stars.direction[inside], stars.rate[inside] * night.exposure
+    directions, electrons = stars.direction[inside], stars.rate[inside] * exposure
+    electrons = electrons * extinction(night, directions, seconds)[:, None]
     track = np.stack([pixels(night, directions, k, t) for t in moments], axis=1)
+    track = track + suffered.path
     seen = np.isfinite(track).all(axis=(1, 2))  # not at the rim of a fisheye's circle
     track, electrons = track[seen], electrons[seen]
-    corner = np.rint(track[:, _STEPS // 2]).astype(np.int64) - half
+    corner = np.rint(track[:, steps // 2]).astype(np.int64) - half
     side = 2 * half + 1
     edges = np.arange(side + 1) - 0.5
 
@@ -70,9 +74,9 @@ def _draw_stars(night: Night, k: int, seconds: float) -> Array:
 
     patches = np.zeros((len(track), side, side))
     px, py = profile(0), profile(1)
-    for step in range(_STEPS):
+    for step in range(steps):
         patches += py[:, step, :, None] * px[:, step, None, :]
-    patches /= _STEPS
+    patches /= steps
     rows = corner[:, 1, None, None] + np.arange(side)[None, :, None]
     cols = corner[:, 0, None, None] + np.arange(side)[None, None, :]
     keep = (rows >= 0) & (rows < night.height) & (cols >= 0) & (cols < night.width)
@@ -95,7 +99,7 @@ def _draw_glow(night: Night, k: int) -> Array:
     local = unproject(frame_lens(night, k), grid).reshape(-1, 3)
     dark = ~np.isfinite(local[:, 0])  # outside the circle that a fisheye fills
     local[dark] = (0.0, 0.0, 1.0)
-    coarse = glow(night, k, local).reshape(len(ys), len(xs), 3) * night.exposure
+    coarse = glow(night, k, local).reshape(len(ys), len(xs), 3) * exposure_of(night, k)
     y, x = np.arange(night.height), np.arange(night.width)
     planes = np.stack([RectBivariateSpline(ys, xs, coarse[..., c])(y, x) for c in range(3)])
     if dark.any():
@@ -161,14 +165,17 @@ def _ground(night: Night) -> tuple[NDArray[np.bool_], Plane]:
 def ideal_picture(night: Night, k: int, *, movers: bool = False) -> Array:
     """Noiseless electrons (3, H, W) of frame k: every colour at every pixel, no defects."""
     total = _draw_stars(night, k, mid_time(night, k)) + _draw_glow(night, k)
+    sky = night.sky_rate * exposure_of(night, k) * np.array(night.sensitivity)[:, None, None]
     if night.clear:
-        sky = night.sky_rate * night.exposure * np.array(night.sensitivity)[:, None, None]
         total = total * night.clear[k] + 0.5 * sky * (1 - night.clear[k])
+    if night.mishaps:
+        suffered = conditions(night, k)
+        total = total * suffered.light + sky * suffered.veil
     if movers:
         for trail in trails(night):
             if trail.frame == k:
                 total += trail_profile(night, trail)
     if night.foreground:
         mask, rate = _ground(night)
-        total = np.where(mask, rate * night.exposure, total)
+        total = np.where(mask, rate * exposure_of(night, k), total)
     return total * vignette(night)

@@ -18,7 +18,8 @@ from stackkit.output.dng import MosaicTags, mosaic_dng
 from stackkit.output.files import replacing
 from stackkit.output.opcode_list import area_data, gain_map_opcode, opcode_list
 from stackkit.simulate.camera import vignette
-from stackkit.simulate.night import Night, frame_matrix, mid_time, times
+from stackkit.simulate.conditions import present
+from stackkit.simulate.night import Night, exposure_of, frame_matrix, iso_of, mid_time, times
 from stackkit.simulate.sensor import bias, dark, expose, flat, hot_pixels
 from stackkit.simulate.sky import catalogue, pixels, trails
 
@@ -57,8 +58,8 @@ def file_tags(night: Night, k: int) -> MosaicTags:
         make="Lanternfold",
         model="Pocket Two",
         neutral=night.sensitivity,
-        exposure=night.exposure,
-        iso=night.iso,
+        exposure=exposure_of(night, k),
+        iso=iso_of(night, k),
         f_number=1.8,
         focal_mm=round(focal_mm, 2),
         focal_35mm=round(43.27 * night.focal / diagonal),
@@ -112,6 +113,7 @@ def truth(night: Night) -> dict[str, Any]:
                 "file": frame_name(k),
                 "mid_time_s": mid_time(night, k),
                 "rotation_from_first": frame_matrix(night, k, 0).round(12).tolist(),
+                "mishaps": [{"kind": m.kind, "strength": m.strength} for m in present(night, k)],
                 "stars": {"number": numbers, "xy": np.round(xy, 4).tolist()},
                 "trails": [
                     {"start": t.start, "end": t.end, "electrons_per_px": t.brightness}

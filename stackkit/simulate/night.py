@@ -14,6 +14,7 @@ from functools import lru_cache
 import numpy as np
 
 from stackkit.geometry import Array, Lens, Projection, reaching, rotation
+from stackkit.simulate.mishaps import Mishap, MishapKind
 
 SIDEREAL_RATE = 2 * np.pi / 86164.0905
 """Turning rate of the sky in rad/s (IAU)."""
@@ -74,6 +75,7 @@ class Night:
     milky_way: float = 0.5
     star_density: float = 1.0
     faintest: float = 10.5
+    extinction: float = 0.0  # magnitudes an airmass, beyond what one airmass takes
     # what goes wrong
     satellites: int = 3
     aircraft: int = 1
@@ -89,6 +91,7 @@ class Night:
     pause: float = 0.0  # seconds
     clear: tuple[float, ...] = ()
     defocus: tuple[float, ...] = ()
+    mishaps: tuple[Mishap, ...] = ()
 
 
 def generator(night: Night, *key: int) -> np.random.Generator:
@@ -133,9 +136,25 @@ def camera_matrix(night: Night, k: int) -> Array:
     return _product(rotation(_shake(night)[k]), still)
 
 
+def exposure_of(night: Night, k: int) -> float:
+    """Seconds for which frame k was exposed."""
+    return night.exposure * _factor(night, k, MishapKind.EXPOSURE)
+
+
+def iso_of(night: Night, k: int) -> int:
+    """The ISO that frame k was taken at."""
+    return round(night.iso * _factor(night, k, MishapKind.ISO))
+
+
+def _factor(night: Night, k: int, kind: MishapKind) -> float:
+    """By what the settings of frame k differ from the night's."""
+    own = [m.strength for m in night.mishaps if m.kind is kind and m.first <= k <= m.last]
+    return own[-1] if own else 1.0
+
+
 def mid_time(night: Night, k: int) -> float:
     """Seconds from the start of the session to the middle of exposure k."""
-    return begin(night, k) + night.exposure / 2
+    return begin(night, k) + exposure_of(night, k) / 2
 
 
 def begin(night: Night, k: int) -> float:

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from stackkit.geometry import Array
 from stackkit.simulate.camera import colour_planes, ideal_picture, vignette
-from stackkit.simulate.night import Night, generator
+from stackkit.simulate.night import Night, exposure_of, generator, iso_of
 
 Sites = NDArray[np.int64]
 
@@ -100,7 +100,10 @@ def _response(night: Night) -> Array:
 def expose(night: Night, k: int) -> Exposure:
     """Frame k as the sensor writes it: shot noise, faults, read noise, black, clipping."""
     light = np.choose(colour_planes(night), ideal_picture(night, k, movers=True))
-    return Exposure(_codes(night, light, generator(night, 6, k), generator(night, 18, k)), k)
+    longer = exposure_of(night, k) / night.exposure
+    electrons_a_code = night.gain * night.iso / iso_of(night, k)
+    noise = (generator(night, 6, k), generator(night, 18, k))
+    return Exposure(_codes(night, light, *noise, longer, electrons_a_code), k)
 
 
 def dark(night: Night, k: int) -> NDArray[np.uint16]:
@@ -117,13 +120,13 @@ def flat(night: Night, k: int, share: float = 0.4) -> NDArray[np.uint16]:
     level = share * (night.white - night.black) * night.gain
     colour = np.array(night.sensitivity) / max(night.sensitivity)
     light = level * colour[colour_planes(night)] * vignette(night)
-    return _codes(night, light, generator(night, 21, k), generator(night, 22, k), seconds=0.0)
+    return _codes(night, light, generator(night, 21, k), generator(night, 22, k), 0.0)
 
 
 def bias(night: Night, k: int) -> NDArray[np.uint16]:
     """Bias frame k: no light and no time."""
     light = np.zeros((night.height, night.width))
-    return _codes(night, light, generator(night, 23, k), generator(night, 24, k), seconds=0.0)
+    return _codes(night, light, generator(night, 23, k), generator(night, 24, k), 0.0)
 
 
 def _codes(
@@ -131,16 +134,19 @@ def _codes(
     light: Array,
     rng: np.random.Generator,
     faults: np.random.Generator,
-    seconds: float | None = None,
+    longer: float = 1.0,
+    electrons_a_code: float = 0.0,
 ) -> NDArray[np.uint16]:
-    """Codes (H, W) of expected electrons; no dark signal when ``seconds`` is 0."""
+    """Codes (H, W) of expected electrons, the dark signal of ``longer`` times the night's exposure;
+    the night's own gain where ``electrons_a_code`` is 0.
+    """
     electrons = light * _response(night) if night.light_pattern or night.dead_fraction else light
-    if seconds is None:
+    if longer:
         y, x, excess = hot_pixels(night)
         if night.flicker_share:
             excess = excess * ~(flickering(night) & (faults.random(len(excess)) < 0.5))
-        electrons = electrons + dark_signal(night)
-        np.add.at(electrons, (y, x), excess)
+        electrons = electrons + dark_signal(night) * longer
+        np.add.at(electrons, (y, x), excess * longer)
     electrons = np.rint(electrons * 1024) / 1024
     caught = rng.poisson(electrons).astype(np.float64)
     caught += rng.normal(0, night.read_noise, electrons.shape)
@@ -148,5 +154,7 @@ def _codes(
         caught += _offsets(night)
     if night.row_noise:
         caught += faults.normal(0, night.row_noise, night.height)[:, None]
-    codes = np.clip(np.rint(caught / night.gain + night.black), 0, night.white)
+    codes = np.clip(
+        np.rint(caught / (electrons_a_code or night.gain) + night.black), 0, night.white
+    )
     return codes.astype(np.uint16)

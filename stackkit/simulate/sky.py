@@ -96,6 +96,21 @@ def pixels(night: Night, directions: Array, k: int, seconds: float) -> Array:
     return project(frame_lens(night, k), apply(camera_matrix(night, k), now))
 
 
+def airmass(altitude: Array) -> Array:
+    """Air in the line of sight, 1 at the zenith, of altitudes in degrees: Kasten & Young 1989."""
+    above = np.maximum(altitude, 0.0)
+    return np.asarray(
+        1 / (np.sin(np.radians(above)) + 0.50572 * (above + 6.07995) ** -1.6364), dtype=np.float64
+    )
+
+
+def extinction(night: Night, directions: Array, seconds: float) -> Array:
+    """Share (N,) of the light that the air lets through beside the zenith's."""
+    up = apply(sky_matrix(night, seconds), directions)[:, 2]
+    altitude = np.degrees(np.arcsin(np.clip(up, -1, 1)))
+    return np.asarray(10 ** (-0.4 * night.extinction * (airmass(altitude) - 1)))
+
+
 def glow(night: Night, k: int, local: Array) -> Array:
     """Sky brightness in e⁻/s per pixel, (N, 3), for camera directions ``local`` (N, 3) of frame k.
 
