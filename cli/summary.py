@@ -38,6 +38,8 @@ def _lines(record: Row) -> Iterator[Line]:
     yield from _cut_off(used)
     yield from fates([row for row in frames if not _elsewhere(row)])
     yield from _other_sessions(record["sessions"])
+    yield from _night(record["story"])
+    yield from _next_time(record["advice"])
     for warning in record["warnings"]:
         yield "", ""
         yield "Note: ", warning
@@ -156,6 +158,28 @@ def _alignment(geometry: Row, used: list[Row]) -> str:
     if zones[0] is not None and zones[2] is not None:
         where = f" (centre {zones[0]:.2f}, corners {zones[2]:.2f})"
     return f"{count}typically {geometry['residual_px']:.2f} px off{where}"
+
+
+def _night(story: list[Row]) -> Iterator[Line]:
+    """What happened, in time order."""
+    if not story:
+        return
+    yield "", ""
+    timed = any(event["time"] for event in story)
+    yield "", "That night (times in UTC):" if timed else "That night:"
+    for event in story[:MOST_LISTED]:
+        start = f"  {event['time'][11:16] if event['time'] else '     '}  " if timed else "  "
+        yield start, f"{event['text']}."
+    if len(story) > MOST_LISTED:
+        yield "  ", f"and {len(story) - MOST_LISTED} more, listed in run.json"
+
+
+def _next_time(advice: list[str]) -> Iterator[Line]:
+    if advice:
+        yield "", ""
+        yield "", "Next time:"
+    for sentence in advice:
+        yield "  - ", sentence
 
 
 def _cut_off(used: list[Row]) -> Iterator[Line]:

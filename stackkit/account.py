@@ -21,6 +21,7 @@ from stackkit.raw.metadata import Place
 from stackkit.register import Registration
 from stackkit.sensor_noise import SensorNoise
 from stackkit.session import Frame, Part, Role, Session, span_of
+from stackkit.story import advice, story
 
 _UNSURE = 0.5
 """Uncertainty of a mapping in the corners, px, that is worth a word."""
@@ -61,7 +62,7 @@ def record(
     names = [lights[n].name for n in numbers]
     used = [grades[n].used for n in numbers]
     geometry = geometry_record(registration, names, times, size, used)
-    return {
+    told = {
         "schema": SCHEMA,
         "stackkit": version("stackkit"),
         "options": options,
@@ -76,6 +77,7 @@ def record(
         "output": {"folder": "", "files": {}, "width": size[0], "height": size[1]},
         "warnings": [*_doubts(calibration), *_warnings(rows), *_of_geometry(geometry)],
     }
+    return {**told, "story": story(rows, geometry["pushes"] or []), "advice": advice(told)}
 
 
 def calibration(

@@ -201,5 +201,15 @@ def sample_record() -> dict[str, Any]:
             "width": 2000,
             "height": 1500,
         },
+        "story": [
+            {
+                "time": "2026-10-13T20:41:51.250000Z",
+                "first": "c.dng",
+                "last": "c.dng",
+                "frames": 1,
+                "text": "out of focus in c.dng, stars 4.0 times as wide",
+            }
+        ],
+        "advice": ["Focus was lost: set it by hand on a bright star, and lock it."],
         "warnings": ["Only three frames were used: the noise falls little."],
     }
