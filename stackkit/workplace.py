@@ -10,7 +10,6 @@ from __future__ import annotations
 import hashlib
 import os
 import shutil
-import stat
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
@@ -20,6 +19,7 @@ from pathlib import Path
 
 from stackkit import scratch
 from stackkit.errors import OutputError
+from stackkit.folder import Branch, tree
 from stackkit.output.files import PREFIX, clear_stale, held, reason, working_folder
 from stackkit.shelf import Shelf
 
@@ -162,33 +162,22 @@ Signatures = Mapping[str, tuple[int, ...]]
 
 
 def _signatures(task: Task) -> Signatures:
-    """Of all files that a task reads, hidden ones left out.
+    """Of all files that a task reads, but for hidden ones and results.
 
-    Nothing is opened.  What cannot be looked at is left to those who will read it.
+    None of them is opened.  What cannot be looked at is left to those who will read it.
     """
     out = os.path.realpath(task.out)
+    made = {os.path.join(out, name) for name in task.made}
     found: dict[str, tuple[int, ...]] = {}
-    seen: set[tuple[int, int]] = set()
-    for path in task.reads:
-        _visit(str(path), found, seen, {os.path.join(out, name) for name in task.made})
+    for top in task.reads:
+        branches = tree(top, lambda _: False) if top.is_dir() else [Branch(top, (top,))]
+        for path in (file for branch in branches for file in branch.files):
+            with suppress(OSError):
+                status = path.stat()
+                if os.path.realpath(path) not in made:
+                    times = (status.st_mtime_ns, status.st_ctime_ns)
+                    found[str(path)] = (status.st_size, *times, status.st_dev, status.st_ino)
     return found
-
-
-def _visit(
-    path: str, found: dict[str, tuple[int, ...]], seen: set[tuple[int, int]], made: set[str]
-) -> None:
-    with suppress(OSError):
-        status = os.stat(path)
-        if os.path.realpath(path) in made:
-            return
-        if not stat.S_ISDIR(status.st_mode):
-            times = (status.st_mtime_ns, status.st_ctime_ns)
-            found[path] = (status.st_size, *times, status.st_dev, status.st_ino)
-        elif (status.st_dev, status.st_ino) not in seen:
-            seen.add((status.st_dev, status.st_ino))
-            for name in sorted(os.listdir(path)):
-                if not name.startswith("."):
-                    _visit(os.path.join(path, name), found, seen, made)
 
 
 def _key(read: Signatures, asked: object) -> str:
