@@ -121,7 +121,7 @@ def no_permission(scene: Scene) -> None:
 
 def links_and_loops(scene: Scene) -> None:
     """Links to a source, to nothing, to themselves, and to the folder they are in."""
-    (scene.folder / "again.dng").symlink_to(scene.folder / "night_0001.dng")
+    (scene.folder / "zz again.dng").symlink_to(scene.folder / "night_0001.dng")
     (scene.folder / "nothing.dng").symlink_to(scene.folder / "not there.dng")
     (scene.folder / "itself.dng").symlink_to(scene.folder / "itself.dng")
     (scene.folder / "loop").symlink_to(scene.folder)

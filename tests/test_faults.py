@@ -30,6 +30,7 @@ PAIRS = [
 def night(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Ten frames of 320×240.  Read only, please."""
     folder = tmp_path_factory.mktemp("faults") / "night"
+    folder.mkdir()
     settings = Night(seed=12, frames=FRAMES, width=320, height=240, focal=260.0, faintest=8.5)
     write_night(settings, folder)
     return folder

@@ -196,7 +196,13 @@ def test_the_table_has_every_file(written):
     rows = table.data
     assert list(rows["FILE"]) == ["a.dng", "b.dng", "c.dng", "d.dng", "notes.txt"]
     assert list(rows["USED"]) == [True, True, False, True, False]
-    assert list(rows["REASON"]) == ["", "", "the stars are blurred", "", "not a raw file"]
+    assert list(rows["REASON"]) == [
+        "",
+        "",
+        "out of focus: stars 4.0 times as wide as usual",
+        "",
+        "not a raw file",
+    ]
     assert list(rows["ROLE"]) == ["light"] * 4 + ["other"]
     assert rows["TIME"][0] == "2026-10-13T20:41:11.250"
     assert rows["TIME"][4] == ""
