@@ -204,8 +204,9 @@ def _without_copies(frames: Sequence[Frame]) -> list[Frame]:
     """The frames, of each picture one: copies and what is left of copies are no lights."""
     names = {frame.path: frame.name for frame in frames}
     pictures = [frame.path for frame in frames if frame.role is Role.LIGHT]
-    # What lies less deep and has a shorter name is rather the original.
-    original = same_files(sorted(pictures, key=lambda p: (len(p.parts), len(p.name))))
+    # A link never is the original; what lies less deep and has a shorter name rather is.
+    first = sorted(pictures, key=lambda p: (p.is_symlink(), len(p.parts), len(p.name)))
+    original = same_files(first)
     single = [path for path in pictures if path not in original]
     cut = broken_off([frame.path for frame in frames if frame.path not in original], single)
     told = []
