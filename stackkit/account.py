@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import platform
 from collections.abc import Sequence
 from dataclasses import asdict
 from datetime import datetime
@@ -10,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from stackkit.gallery import picture_name
 from stackkit.geometry_account import geometry_record, mapping_record, turns
 from stackkit.grade import Grade
 from stackkit.intake import Lights
@@ -27,6 +29,8 @@ _UNSURE = 0.5
 """Uncertainty of a mapping in the corners, px, that is worth a word."""
 _SHADING = ("GainMap", "FixVignetteRadial", "ScalePerRow", "ScalePerColumn")
 """Opcodes whose work a flat does."""
+_LIBRARIES = ("numpy", "scipy", "astropy", "photutils", "rawpy", "tifffile", "imagecodecs", "numba")
+"""Those that have a say in the result."""
 
 
 def record(
@@ -35,6 +39,7 @@ def record(
     grades: Sequence[Grade],
     numbers: Sequence[int],
     shares: dict[int, float],
+    digests: dict[int, str],
     registration: Registration | None,
     mosaic: Mosaic,
     size: tuple[int, int],
@@ -44,7 +49,8 @@ def record(
     place: Place | None,
 ) -> dict[str, Any]:
     """The record of a run.  ``grades`` go with the session's lights; ``numbers`` say which of the
-    lights the registration's lists run over; ``shares`` of the samples that they had.
+    lights the registration's lists run over; ``shares`` of the samples that they had; ``digests``
+    (SHA-256) of their files.
     """
     lights = session.lights
     row_of = {number: k for k, number in enumerate(numbers)}
@@ -54,10 +60,15 @@ def record(
     rows, light = [], 0
     for frame in session.frames:
         if frame.role is not Role.LIGHT:
-            rows.append(_row(frame, Grade(False, 0.0, frame.reason), _UNPLACED, 1.0))
+            nothing = {**_UNPLACED, "sha256": None, "picture": None}
+            rows.append(_row(frame, Grade(False, 0.0, frame.reason), nothing, 1.0))
             continue
-        placing = _placing(registration, degrees, row_of.get(light))
-        rows.append(_row(frame, grades[light], placing, shares.get(light, 1.0)))
+        known = {
+            **_placing(registration, degrees, row_of.get(light)),
+            "sha256": digests.get(light) or None,
+            "picture": picture_name(light) if light in row_of else None,
+        }
+        rows.append(_row(frame, grades[light], known, shares.get(light, 1.0)))
         light += 1
     names = [lights[n].name for n in numbers]
     used = [grades[n].used for n in numbers]
@@ -65,6 +76,7 @@ def record(
     told = {
         "schema": SCHEMA,
         "stackkit": version("stackkit"),
+        "versions": versions(),
         "options": options,
         "reference": lights[reference].name,
         "frames": rows,
@@ -80,12 +92,24 @@ def record(
     return {**told, "story": story(rows, geometry["pushes"] or []), "advice": advice(told)}
 
 
+def versions() -> dict[str, str]:
+    """What it all ran on, by name: Python, the libraries that have a say, the kind of machine."""
+    libraries = {name: version(name) for name in _LIBRARIES}
+    machine = f"{platform.system()} {platform.machine()}"
+    return {"python": platform.python_version(), **libraries, "machine": machine}
+
+
 def calibration(
-    lights: Lights, forms: Sequence[Form], sensor: SensorNoise, told: Sequence[str]
+    lights: Lights,
+    forms: Sequence[Form],
+    sensor: SensorNoise,
+    told: Sequence[str],
+    sources: dict[str, str],
 ) -> dict[str, Any]:
     """What was done to the samples: masters, the file's own corrections, noise, banding.
 
-    ``told`` are sentences about calibration frames that could not be used.
+    ``told`` are sentences about calibration frames that could not be used; ``sources``: SHA-256 of
+    masters and calibration frames, by path.
     """
     own, error = gain(sensor.noise), None
     if own and sensor.measured:
@@ -93,6 +117,7 @@ def calibration(
     return {
         "form": str(forms[0]),
         "masters": [*lights.words, *told],
+        "files": [{"file": name, "sha256": found or None} for name, found in sources.items()],
         "opcodes": [
             {
                 "list": fate.list_number,
@@ -160,8 +185,8 @@ def _placing(
     }
 
 
-def _row(frame: Frame, grade: Grade, placing: dict[str, Any], share: float) -> dict[str, Any]:
-    """The row of a file of which a ``share`` of the samples was there."""
+def _row(frame: Frame, grade: Grade, known: dict[str, Any], share: float) -> dict[str, Any]:
+    """The row of a file of which a ``share`` of the samples was there, with what else is known."""
     seen, reason = frame.metadata, grade.reason
     if share < 1 and grade.used:
         cut = f"cut off: the first {_percent(share)} % of it is used"
@@ -189,7 +214,7 @@ def _row(frame: Frame, grade: Grade, placing: dict[str, Any], share: float) -> d
         "worth": grade.worth,
         "sky_adu": list(grade.sky) if grade.sky else None,
         "salvaged": share if share < 1 else None,
-        **placing,
+        **known,
     }
 
 

@@ -3,17 +3,25 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 from stackkit.errors import OutputError, UsageError
+from stackkit.gallery import at_one_look, opened, picture_name, webp
 from stackkit.line import Result
-from stackkit.output.files import FILES, MOVING, reason, working_folder
+from stackkit.output.files import FILES, MOVING, reason, replacing, working_folder
 from stackkit.output.fits import write_fits
+from stackkit.output.pictures import ALONE, STACK, write_pictures
 from stackkit.output.preview import write_preview
-from stackkit.output.record import write_record
+from stackkit.output.record import plain, write_record
 from stackkit.output.tiff import write_tiff
+from stackkit.output.upright import upright
 from stackkit.progress import Progress
+from stackkit.report import page_of_night
+
+_BYTES = 1_400_000
+"""Bytes of the stack's picture for the report, and of the one frame's."""
 
 
 def check_output(folder: Path, force: bool) -> bool:
@@ -60,6 +68,11 @@ def write_results(result: Result, folder: Path, progress: Progress | None = None
         tell("Writing", 2, len(FILES))
         write_preview(made / FILES["preview"], *picture, result.white)
         tell("Writing", 3, len(FILES))
+        pictures = _pictures(result)
+        write_pictures(made / FILES["pictures"], pictures)
+        tell("Writing", 4, len(FILES))
+        write_page(made / FILES["report"], record, pictures)
+        tell("Writing", 5, len(FILES))
         write_record(made / FILES["record"], record)
         try:
             (folder / MOVING).touch()
@@ -70,5 +83,23 @@ def write_results(result: Result, folder: Path, progress: Progress | None = None
             (folder / MOVING).unlink()
         except OSError as error:
             raise OutputError(f"Cannot replace the results in {folder}: {reason(error)}") from error
-        tell("Writing", 4, len(FILES))
+        tell("Writing", len(FILES), len(FILES))
     return record
+
+
+def write_page(path: Path, record: dict[str, Any], pictures: Mapping[str, bytes]) -> None:
+    """The report of a record, with WebP pictures by name.  Raises ``OutputError``."""
+    with replacing(path) as temporary:
+        temporary.write_text(page_of_night(plain(record), pictures), encoding="utf-8", newline="\n")
+
+
+def _pictures(result: Result) -> dict[str, bytes]:
+    """All small pictures by name: stack and one frame at one stretch, and the thumbnails."""
+    alone = opened(result.gallery.alone, result.record["integration"]["sampling"])
+    both = at_one_look(result.stack.value, alone, result.balance, result.white)
+    large = {
+        name: webp(upright(one, result.orientation), _BYTES)
+        for name, one in zip((STACK, ALONE), both, strict=True)
+    }
+    small = {picture_name(k): data for k, data in result.gallery.thumbnails.items()}
+    return large | small

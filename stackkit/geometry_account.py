@@ -81,7 +81,7 @@ def geometry_record(
         return dict.fromkeys(
             ("lens", "lens_sigma", "field_deg", "axis", "turn_deg", "rate_arcsec_s",
              "rate_sigma_arcsec_s", "clock", "sway_px", "pushes", "residual_px", "zones_px",
-             "uncertainty_px", "still")
+             "uncertainty_px", "still", "residual_field")
         )  # fmt: skip
     geometry, turning = registration.geometry, registration.turning
     chosen = [k for k, one in enumerate(used) if one]
@@ -105,7 +105,22 @@ def geometry_record(
         "zones_px": [_median(column) for column in zones.T] if len(zones) else None,
         "uncertainty_px": uncertainty(registration, size) if by_lens else None,
         "still": still(registration, times, size),
+        "residual_field": residual_field(registration) if by_lens else None,
     }
+
+
+def residual_field(registration: Registration) -> dict[str, Any] | None:
+    """Where in the picture stars stand beside what the lens says: {columns, rows, px: row by row}.
+
+    To a ten-thousandth of a pixel; None for a cell with too few stars.
+    """
+    beside = registration.beside
+    if beside is None or not np.isfinite(beside).any():
+        return None
+    rows, columns, _ = beside.shape
+    px = [vector.round(4).tolist() if np.isfinite(vector).all() else None
+          for vector in beside.reshape(-1, 2)]  # fmt: skip
+    return {"columns": columns, "rows": rows, "px": px}
 
 
 def _median(values: Sequence[float] | Array) -> float | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
@@ -58,7 +59,8 @@ class Lights:
 
     ``mosaic`` speaks for all (its samples are only a corner); ``reliefs`` and ``bandings`` are as
     in ``calibrate.Calibrated``; ``shares`` of the samples that were there, 1 but for files that are
-    cut off; ``words``: what the masters did, or why they did not.
+    cut off; ``digests``: SHA-256 of their files; ``words``: what the masters did, or why they did
+    not.
     """
 
     cache: Cache
@@ -70,25 +72,28 @@ class Lights:
     reliefs: dict[int, Plane]
     bandings: dict[int, float]
     shares: dict[int, float]
+    digests: dict[int, str]
     remarks: dict[int, tuple[str, ...]]
     words: tuple[str, ...]
 
 
 @dataclass(frozen=True)
 class _Head:
-    """What is small of one light: a corner of its mosaic, what calibration told, and the share of
-    its samples that were there.
+    """What is small of one light: a corner of its mosaic, what calibration told, the share of its
+    samples that were there, and its file's SHA-256.
     """
 
     mosaic: Mosaic
     calibrated: Calibrated
     share: float
+    digest: str
 
 
 def find_masters(
     folders: Sequence[Path], given: Sequence[Path], desk: Desk
-) -> tuple[list[Master], list[str]]:
-    """Masters ``given`` (files, or folders of them), made of calibration frames in ``folders``.
+) -> tuple[list[Master], list[str], dict[str, str]]:
+    """Masters ``given`` (files, or folders of them), made of calibration frames in ``folders``;
+    sentences on those that cannot be used; SHA-256 of every file that was looked at, by its path.
 
     Raises ``InputError`` for a master that cannot be read; calibration frames that cannot be used
     are told in words.
@@ -110,7 +115,17 @@ def find_masters(
     groups = calibration_frames.grouped(frames)
     made = calibration_frames.make(groups, desk.place.folder, desk.tell, desk.read)
     words = [f"{out.path.name} is left out: {out.reason}." for out in (*left_out, *made.left_out)]
-    return [*masters, *made.masters], [*words, *made.remarks]
+    sources = {path.as_posix(): digest_of(path) for path in (*files, *(f.path for f in frames))}
+    return [*masters, *made.masters], [*words, *made.remarks], sources
+
+
+def digest_of(path: Path) -> str:
+    """SHA-256 (FIPS 180-4) of a file's bytes, in hexadecimal; empty when it cannot be read."""
+    try:
+        with path.open("rb") as file:
+            return hashlib.file_digest(file, "sha256").hexdigest()
+    except OSError:
+        return ""
 
 
 def _master_files(place: Path) -> list[Path]:
@@ -171,6 +186,7 @@ def read_lights(
         reliefs={k: heads[k].calibrated.relief for k in numbers},
         bandings={k: heads[k].calibrated.banding for k in numbers},
         shares={k: heads[k].share for k in numbers},
+        digests={k: heads[k].digest for k in numbers},
         remarks={k: heads[k].mosaic.remarks for k in numbers},
         words=words,
     )
@@ -223,6 +239,7 @@ def _take(path: Path, number: int, cache: Cache, correction: Correction, read: R
         mosaic: Mosaic = read(decode, path)
     except RawFileError as error:
         return error.reason if path.exists() else "it went away before it was read"
+    digest = digest_of(path)
     if _state(path) != before:
         return "it changed while it was being read"
     if mosaic.data.shape != cache.shape:
@@ -232,7 +249,7 @@ def _take(path: Path, number: int, cache: Cache, correction: Correction, read: R
     share = 1.0 if mosaic.missing is None else 1 - float(mosaic.missing.mean())
     corner = mosaic.data[:2, :2].copy()
     head = replace(mosaic, data=corner, black_detail=None, missing=None)
-    return _Head(head, replace(found, adu=found.adu[:0]), share)
+    return _Head(head, replace(found, adu=found.adu[:0]), share, digest)
 
 
 def _state(path: Path) -> tuple[int, int] | None:

@@ -14,30 +14,32 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from stackkit import account, calibrate, scratch
+from stackkit import account, calibrate
 from stackkit.crew import crew
-from stackkit.defects import find_defects
 from stackkit.errors import InputError, UsageError
+from stackkit.gallery import Gallery, gallery, opened
 from stackkit.geometry import AnyMapping, plane_mapping
-from stackkit.glance import glance
 from stackkit.grade import Grade, grade, unread
 from stackkit.intake import Desk, Lights, find_masters, read_lights
 from stackkit.integrate import Placed
 from stackkit.looks import clip, combined, finest, look, sum_up, summary, summary_of_method
 from stackkit.methods import Method, method_named
-from stackkit.normalise import flat_level, measure_sky, relative_level, transparencies
+from stackkit.normalise import flat_level, relative_level, transparencies
 from stackkit.pairing import typical_width
+from stackkit.picture_account import coverage_record, faintest
 from stackkit.progress import Clock, Progress
 from stackkit.raw.metadata import Place, focal_px, read_place, up
 from stackkit.raw.opcodes import lens_hint
 from stackkit.register import Registration, register
-from stackkit.sensor_noise import SensorNoise, by_setting, sensor_noise, spread_pairs
+from stackkit.sensor_noise import SensorNoise
 from stackkit.session import Frame, Session
 from stackkit.shelf import kept
+from stackkit.sights import sights_of
 from stackkit.signs import Sight
 from stackkit.sorting import session_of
 from stackkit.stack_result import Stack
-from stackkit.stars import Stars, detect
+from stackkit.star_figures import measurable
+from stackkit.stars import Stars
 from stackkit.workplace import Workplace, check_room, passing
 
 BY_SAMPLE = "by-sample"
@@ -66,12 +68,13 @@ class Options:
 
 @dataclass(frozen=True)
 class Result:
-    """The picture, the account of the run, what the writers need of the camera, and the seconds
-    that each step took.
+    """The picture, the account of the run, pictures of its frames, what the writers need of the
+    camera, and the seconds that each step took.
     """
 
     stack: Stack
     record: dict[str, Any]
+    gallery: Gallery
     balance: tuple[float, float, float] | None
     orientation: int
     white: float
@@ -140,18 +143,21 @@ def _integrate(ready: Prepared, method: Method | None) -> tuple[Stack, dict[str,
 class Prepared:
     """A session read, calibrated, measured and aligned: all that integration needs, and the record.
 
-    ``unreadable``: reasons of lights that gave no samples, by number; ``told``: what is to be said
-    of the masters; ``suspects`` (H, W): sites that may be defects; ``grades`` go with
-    ``lights.numbers``; ``placed``: the frames to combine, the reference first.
+    ``paths`` are those given; ``unreadable``: reasons of lights that gave no samples, by number;
+    ``told``: what is to be said of the masters, ``sources``: their files' SHA-256; ``suspects``
+    (H, W): sites that may be defects; ``grades`` go with ``lights.numbers``; ``placed``: the frames
+    to combine, the reference first.
     """
 
     desk: Desk
+    paths: Sequence[Path]
     options: Options
     clock: Clock
     session: Session
     lights: Lights
     unreadable: dict[int, str]
     told: list[str]
+    sources: dict[str, str]
     suspects: NDArray[np.bool_]
     sensor: SensorNoise
     tables: list[Stars]
@@ -197,13 +203,13 @@ def _prepare(paths: Sequence[Path], options: Options, desk: Desk) -> Prepared:
         pixels = int(np.prod(frames[0].size or 0))
         room = check_room(desk.place, pixels, len(frames), options.sampling)
         desk = replace(desk, place=room)
-        masters, told = kept(
+        masters, told, sources = kept(
             desk.place.shelf, "masters", lambda: find_masters(paths, options.masters, desk)
         )
     with clock.step("read"):
         lights, unreadable = read_lights(frames, masters, desk)
     with clock.step("stars"):
-        suspects, sensor, sights = _look(lights, frames, desk)
+        suspects, sensor, sights = sights_of(lights, frames, desk)
         tables = [sight.stars for sight in sights]
     if not any(len(table) for table in tables):
         raise InputError(
@@ -224,12 +230,14 @@ def _prepare(paths: Sequence[Path], options: Options, desk: Desk) -> Prepared:
         tell("Aligning the frames", 1, 1)
     return Prepared(
         desk=desk,
+        paths=paths,
         options=options,
         clock=clock,
         session=session,
         lights=lights,
         unreadable=unreadable,
         told=told,
+        sources=sources,
         suspects=suspects,
         sensor=sensor,
         tables=tables,
@@ -246,15 +254,19 @@ def result_of(ready: Prepared, picture: Stack, method: str, summary: dict[str, A
     remark = told.pop("why", "")
     by_number: dict[int, Grade] = {k: unread(reason) for k, reason in ready.unreadable.items()}
     by_number.update(zip(lights.numbers, ready.grades, strict=True))
+    pictures = _gallery(ready)
+    told |= _of_picture(ready, pictures, picture, told)
     record = account.record(
         session=ready.session,
         grades=[by_number[k] for k in range(len(frames))],
         numbers=lights.numbers,
         shares=lights.shares,
+        digests=lights.digests,
         registration=ready.registration,
         mosaic=lights.mosaic,
         size=lights.size,
         options={
+            "paths": [str(path) for path in ready.paths],
             "method": method,
             "masters": [str(path) for path in options.masters],
             "keep_place": options.keep_place,
@@ -262,7 +274,7 @@ def result_of(ready: Prepared, picture: Stack, method: str, summary: dict[str, A
             "session": options.session,
         },
         calibration=account.calibration(
-            lights, [frame.form for frame in frames], ready.sensor, ready.told
+            lights, [frame.form for frame in frames], ready.sensor, ready.told, ready.sources
         ),
         integration={
             "method": method,
@@ -276,66 +288,40 @@ def result_of(ready: Prepared, picture: Stack, method: str, summary: dict[str, A
     record["warnings"] += [remark] if remark else []
     reference = frames[lights.numbers[ready.reference]]
     white, clock = calibrate.span(lights.mosaic), ready.clock.seconds
-    return Result(
-        picture, record, lights.mosaic.balance, reference.metadata.orientation, white, clock
+    way = reference.metadata.orientation
+    return Result(picture, record, pictures, lights.mosaic.balance, way, white, clock)
+
+
+def _gallery(ready: Prepared) -> Gallery:
+    lights, frames = ready.lights, ready.session.lights
+    return gallery(
+        lights,
+        lights.numbers[ready.reference],
+        ready.grades,
+        ready.placed[0].noise,
+        {k: frames[k].metadata.orientation for k in lights.numbers},
+        ready.suspects,
+        ready.desk,
     )
+
+
+def _of_picture(
+    ready: Prepared, pictures: Gallery, picture: Stack, told: dict[str, Any]
+) -> dict[str, Any]:
+    """What the record tells of coverage and of the faintest star, in green."""
+    stars = measurable(ready.tables[ready.reference], ready.lights.cache.shape).xy
+    before, after = (told[name] or [None] * 3 for name in ("noise_frame_adu", "noise_stack_adu"))
+    alone, noise = opened(pictures.alone)[1], (before[1], after[1])
+    return {
+        "coverage": coverage_record(picture.coverage),
+        "faintest": faintest(alone, picture.value[1], stars, noise, told["sampling"]),
+    }
 
 
 def _place_of(frames: Sequence[Frame], desk: Desk) -> Place | None:
     """The place that the first frame which knows one gives."""
     found = (desk.read(read_place, frame.path) for frame in frames)
     return next((place for place in found if place is not None), None)
-
-
-def _look(
-    lights: Lights, frames: Sequence[Frame], desk: Desk
-) -> tuple[NDArray[np.bool_], SensorNoise, list[Sight]]:
-    """Suspect sites, the noise of most of the frames, and what is seen in each."""
-    numbers = lights.numbers
-    suspects, sensors = kept(desk.place.shelf, "sensor", lambda: _sensors(lights, frames, desk))
-    clip, pattern = calibrate.clip_level(lights.mosaic), lights.mosaic.pattern
-
-    def measured(number: int) -> Sight:
-        adu, seen = _clean(lights, number, suspects), frames[number].metadata
-        noise = sensors[seen.iso].noise
-        stars = detect(adu, pattern, noise, clip, lights.reliefs[number])
-        scale = (seen.exposure or 1.0) * (seen.iso or 1)
-        return Sight(stars, measure_sky(adu, pattern), noise, glance(adu, clip), scale)
-
-    def one(number: int) -> Sight:
-        return kept(desk.place.shelf, f"{number:05d}.stars", lambda: measured(number))
-
-    sights = []
-    for sight in desk.pool.map(one, numbers):
-        sights.append(sight)
-        desk.tell("Finding stars", len(sights), len(numbers))
-    return suspects, next(iter(sensors.values())), sights
-
-
-def _clean(lights: Lights, number: int, suspects: NDArray[np.bool_]) -> NDArray[np.float32]:
-    """A frame's samples (H, W), ADU, without the suspect ones."""
-    codes = scratch.get(lights.cache, number, scratch.whole(lights.cache))
-    return scratch.decode(codes, lights.cache.coding, without=suspects)
-
-
-def _sensors(
-    lights: Lights, frames: Sequence[Frame], desk: Desk
-) -> tuple[NDArray[np.bool_], dict[int | None, SensorNoise]]:
-    """Suspect sites (H, W), and the noise at each ISO, that of most of the frames first."""
-    numbers = lights.numbers
-    desk.tell("Finding hot pixels", 0, 1)
-    suspects = find_defects(lights.cache, numbers, desk.pool)
-    desk.tell("Finding hot pixels", 1, 1)
-
-    def plain(number: int) -> NDArray[np.float32]:
-        clean = _clean(lights, number, suspects)
-        return calibrate.unmultiplied(clean, lights.mosaic, lights.correction)
-
-    sensors = {}
-    for iso, own in by_setting(numbers, frames).items():
-        profile = frames[own[0]].metadata.noise_profile
-        sensors[iso] = sensor_noise(plain, spread_pairs(own), own[0], lights.mosaic, profile)
-    return suspects, sensors
 
 
 def _register(

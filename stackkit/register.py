@@ -35,7 +35,7 @@ from stackkit.prediction import placed_near
 from stackkit.raw.opcodes import LensHint
 from stackkit.stars import Stars
 from stackkit.strays import reasons
-from stackkit.tracks import Tracks, follow, gathered, residuals, spread
+from stackkit.tracks import Tracks, field_of, follow, gathered, offsets, residuals, spread
 from stackkit.turning import Turning, expected, turning_of
 from stackkit.warps import Warp, best_warp
 
@@ -76,7 +76,8 @@ class Registration:
     ``zones[k]`` the same at the centre, in the middle and in the corners; ``matched[k]`` its stars
     that other frames show too; ``turning`` what sky and tripod did, None where it cannot be told;
     ``strays`` why frames that fit nowhere do not, where that is known; ``chances`` the probability
-    that a frame's match is chance, NaN where there is none.
+    that a frame's match is chance, NaN where there is none; ``beside`` (rows, columns, 2), px: how
+    far stars typically stand from where the lens puts them, by their place in the picture.
     """
 
     reference: int
@@ -90,6 +91,7 @@ class Registration:
     turning: Turning | None
     strays: dict[int, str]
     chances: list[float]
+    beside: Array | None = None
 
 
 def register(
@@ -309,7 +311,8 @@ def _told(
 ) -> Registration:
     """The registration, frame by frame."""
     reference, size = session.paired.reference, session.size
-    away = residuals(tracks, geometry)
+    beside = offsets(tracks, geometry)
+    away = np.hypot(*beside.T)
     frames = range(len(session.tables))
     pairs = list(session.paired.pairs)
     mappings: list[AnyMapping | None] = [None for _ in frames]
@@ -341,6 +344,7 @@ def _told(
         turning,
         strays,
         session.paired.chances,
+        field_of(tracks.seen.xy, beside, size),
     )
 
 

@@ -24,6 +24,8 @@ _LEAST_SEEN = 3
 """Frames in which a star must be seen to count (two where there are only a few frames)."""
 _CELLS = 12
 """Parts of the picture's longer side over which stars are spread evenly when not all are taken."""
+_LEAST_IN_CELL = 8
+"""Observations from which on a cell's median tells more of the lens than of their noise."""
 
 
 @dataclass(frozen=True)
@@ -125,9 +127,14 @@ def only(seen: Observations, which: NDArray[np.bool_]) -> Observations:
 
 def residuals(tracks: Tracks, geometry: Geometry) -> Array:
     """Distance, px, of each observation from where the geometry puts its star (M,)."""
+    return np.asarray(np.hypot(*offsets(tracks, geometry).T))
+
+
+def offsets(tracks: Tracks, geometry: Geometry) -> Array:
+    """From where the geometry puts its star to each observation: dx, dy (M, 2), px."""
     seen = tracks.seen
     if len(seen.star) == 0:
-        return np.zeros(0)
+        return np.zeros((0, 2))
     count = int(seen.star.max()) + 1
     rays = np.empty((len(seen.star), 3))
     for k in np.unique(seen.frame):
@@ -136,9 +143,29 @@ def residuals(tracks: Tracks, geometry: Geometry) -> Array:
     weight = 1 / seen.sigma**2
     mean = summed(seen.star, rays * weight[:, None], count)
     mean /= np.linalg.norm(mean, axis=1, keepdims=True)
-    out = np.empty(len(seen.star))
+    out = np.empty((len(seen.star), 2))
     for k in np.unique(seen.frame):
         here = seen.frame == k
         there = project(geometry.lenses[k], mean[seen.star[here]] @ geometry.rotations[k].T)
-        out[here] = np.hypot(*(there - seen.xy[here]).T)
+        out[here] = seen.xy[here] - there
     return out
+
+
+def field_of(xy: Array, away: Array, size: tuple[int, int]) -> Array:
+    """Medians of vectors ``away`` (M, 2) by where in the picture they are: (rows, columns, 2), px.
+
+    Cells are about square, twelve along the longer side; NaN where there are fewer than
+    ``_LEAST_IN_CELL``.
+    """
+    columns, rows = (max(round(_CELLS * side / max(size)), 1) for side in size)
+    found = np.full((rows, columns, 2), np.nan)
+    i, j = (
+        np.clip(((xy[:, axis] + 0.5) / size[axis] * many).astype(np.int64), 0, many - 1)
+        for axis, many in ((0, columns), (1, rows))
+    )
+    order = np.argsort(j * columns + i, kind="stable")
+    cells, starts = np.unique((j * columns + i)[order], return_index=True)
+    for cell, own in zip(cells, np.split(order, starts[1:]), strict=True):
+        if len(own) >= _LEAST_IN_CELL:
+            found[cell // columns, cell % columns] = np.median(away[own], axis=0)
+    return found

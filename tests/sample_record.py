@@ -44,6 +44,8 @@ def light(name: str, time: str | None, **changes: Any) -> dict[str, Any]:
         "worth": 1.0,
         "sky_adu": np.array([20.5, 40.0, 26.0]),
         "salvaged": None,
+        "sha256": "0f" * 32,
+        "picture": None,
         "mapping": {
             "model": "camera",
             "matrix": np.eye(3),
@@ -71,9 +73,17 @@ def left_out(name: str, reason: str) -> dict[str, Any]:
 def sample_record() -> dict[str, Any]:
     """Three used frames of 8 s, 20 s apart, one bad light, one other file."""
     return {
-        "schema": "stackkit-run/4",
+        "schema": "stackkit-run/5",
         "stackkit": "0.1.0",
-        "options": {"method": "clip"},
+        "versions": {"python": "3.12.1", "numpy": "2.1.0", "machine": "Linux x86_64"},
+        "options": {
+            "paths": ["my night"],
+            "method": "clip",
+            "masters": [],
+            "keep_place": False,
+            "sampling": 1,
+            "session": None,
+        },
         "reference": "b.dng",
         "frames": [
             light("a.dng", "2026-10-13T20:41:11.250000+00:00", turn_deg=-0.08, weight=1.0),
@@ -130,6 +140,7 @@ def sample_record() -> dict[str, Any]:
         "calibration": {
             "form": "raw mosaic",
             "masters": ["The flat (12 frames) evens the field."],
+            "files": [{"file": "flats/flat.dng", "sha256": "e1" * 32}],
             "opcodes": [{"list": 2, "name": "GainMap", "what": "applied", "lacking": False}],
             "remarks": [],
             "noise": {
@@ -168,6 +179,11 @@ def sample_record() -> dict[str, Any]:
             "zones_px": [0.06, 0.07, 0.08],
             "uncertainty_px": [0.003, 0.01],
             "still": False,
+            "residual_field": {
+                "columns": 4,
+                "rows": 3,
+                "px": [[0.01 * k, -0.004] if k else None for k in range(12)],
+            },
         },
         "integration": {
             "method": "clip",
@@ -194,6 +210,8 @@ def sample_record() -> dict[str, Any]:
             "star_gain": 1.65,
             "sampling": 1,
             "clip_adu": 3600.0,
+            "coverage": {"columns": 4, "rows": 3, "frames": [1.5, *[3.0] * 10, 2.25]},
+            "faintest": {"frame_adu": 420.0, "stack_adu": 244.0, "gained_mag": 0.59},
         },
         "output": {
             "folder": "out",

@@ -62,7 +62,7 @@ def test_four_files_and_a_summary_on_standard_output(small_night: Path, tmp_path
 
 def test_the_record_lists_every_file_in_time_order(result: Path) -> None:
     record = record_of(result)
-    assert record["schema"] == "stackkit-run/4"
+    assert record["schema"] == "stackkit-run/5"
     assert record["stackkit"] == stackkit.__version__
     assert record["options"]["method"] == "by-sample"
     rows = record["frames"]

@@ -17,13 +17,13 @@ from stackkit.comparison import chosen, compare
 from stackkit.comparison.advice import advice, scored
 from stackkit.comparison.figures import figures
 from stackkit.comparison.places import HEIGHT, WIDTH, places
-from stackkit.comparison.star_figures import cores, light, measurable, widths
 from stackkit.comparison.yardstick import Yardstick
 from stackkit.errors import InputError, UsageError
 from stackkit.line import BY_SAMPLE
 from stackkit.methods import METHODS, Samples
 from stackkit.noise import block_means, block_noise
 from stackkit.output.record import plain
+from stackkit.star_figures import cores, light, measurable, widths
 from stackkit.stars import Stars
 
 SCHEMA = Path(__file__).parents[1] / "stackkit" / "output" / "compare.schema.json"

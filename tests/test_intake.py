@@ -82,7 +82,7 @@ def test_masters_are_made_of_what_lies_in_folders_named_after_them(night, work):
     taken(night / "darks", Calibration.DARK, 3)
     taken(night / "Flats", Calibration.FLAT)
     taken(night / "bias", Calibration.BIAS)
-    masters, words = find_masters([night], [], desk(work))
+    masters, words, _ = find_masters([night], [], desk(work))
     assert {(m.kind, m.count) for m in masters} == {
         (Kind.DARK, 3),
         (Kind.FLAT, 2),
@@ -94,9 +94,9 @@ def test_masters_are_made_of_what_lies_in_folders_named_after_them(night, work):
 
 
 def test_without_such_folders_there_are_none(night, work):
-    assert find_masters([night], [], desk(work)) == ([], [])
+    assert find_masters([night], [], desk(work)) == ([], [], {})
     frames = sorted(night.glob("*.dng"))
-    assert find_masters(frames, [], desk(work)) == ([], [])
+    assert find_masters(frames, [], desk(work)) == ([], [], {})
 
 
 def test_masters_may_be_given_as_files_or_folders(night, work, tmp_path):
@@ -107,22 +107,22 @@ def test_masters_may_be_given_as_files_or_folders(night, work, tmp_path):
     (shelf / "notes.txt").write_text("Flats of Tuesday")
     (shelf / "._flat.fits").write_bytes(b"what some systems leave beside a file")
     taken(shelf / "Darks", Calibration.DARK)
-    one, _ = find_masters([night], [shelf / "flat.fits"], desk(work))
+    one, _, _ = find_masters([night], [shelf / "flat.fits"], desk(work))
     assert [(m.kind, float(m.value[0, 0])) for m in one] == [(Kind.FLAT, np.float32(0.9))]
-    everything, words = find_masters([night], [shelf], desk(work))
+    everything, words, _ = find_masters([night], [shelf], desk(work))
     assert sorted(m.kind for m in everything) == [Kind.DARK, Kind.FLAT, Kind.FLAT]
     assert words == []
 
 
 def test_a_folder_of_darks_may_be_given_itself(night, work, tmp_path):
     darks = taken(tmp_path / "elsewhere/darks", Calibration.DARK)
-    masters, _ = find_masters([night], [darks], desk(work))
+    masters, _, _ = find_masters([night], [darks], desk(work))
     assert [(m.kind, m.count) for m in masters] == [(Kind.DARK, 2)]
 
 
 def test_frames_found_twice_count_once(night, work):
     darks = taken(night / "darks", Calibration.DARK)
-    masters, _ = find_masters([night], [darks, night], desk(work))
+    masters, _, _ = find_masters([night], [darks, night], desk(work))
     assert [(m.kind, m.count) for m in masters] == [(Kind.DARK, 2)]
 
 
@@ -130,7 +130,7 @@ def test_what_is_of_no_use_is_told(night, work):
     darks = taken(night / "darks", Calibration.DARK, 3)
     blank_end(darks / "dark_0002.dng")
     (darks / "notes.txt").write_text("warm evening")
-    masters, words = find_masters([night], [], desk(work))
+    masters, words, _ = find_masters([night], [], desk(work))
     assert [(m.kind, m.count) for m in masters] == [(Kind.DARK, 2)]
     assert len(words) == 2
     assert any(w.startswith("dark_0002.dng is left out: damaged") for w in words)
@@ -190,7 +190,7 @@ def test_those_that_fit_are_used_and_told(night, work):
     taken(night / "darks", Calibration.DARK, 3)
     taken(night / "bias", Calibration.BIAS, 3)
     taken(night / "flats", Calibration.FLAT, 3)
-    masters, _ = find_masters([night], [], desk(work))
+    masters, _, _ = find_masters([night], [], desk(work))
     found, _ = read_in(night, masters, work)
     assert found.correction.flat is not None
     assert any("flat (3 frames) evens the field" in w for w in found.words)

@@ -12,11 +12,11 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import map_coordinates
 
-from stackkit.comparison import star_figures
-from stackkit.comparison.star_figures import middle
+from stackkit import star_figures
 from stackkit.comparison.yardstick import GREEN, Yardstick
 from stackkit.geometry import Array
 from stackkit.noise import block_means, block_noise
+from stackkit.star_figures import middle
 from stackkit.stars import SIGMA_TO_FWHM
 
 Plane = NDArray[np.float32]

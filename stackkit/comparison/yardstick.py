@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 from scipy.ndimage import convolve, maximum_filter, median_filter
 
 from stackkit import scratch
-from stackkit.comparison.star_figures import measurable, middle, widths
 from stackkit.geometry import Array
 from stackkit.line import Prepared
 from stackkit.looks import Looked
@@ -19,6 +18,7 @@ from stackkit.noise import block_noise
 from stackkit.opening import colour_at
 from stackkit.ridge import Trail, places_along
 from stackkit.stack_result import Stack
+from stackkit.star_figures import measurable, middle, widths
 from stackkit.summing import NoiseBlocks
 
 Plane = NDArray[np.float32]

@@ -24,6 +24,8 @@ FILES = {
     "fits": "stack.fits",
     "tiff": "stack.tif",
     "preview": "preview.png",
+    "pictures": "pictures.zip",
+    "report": "report.html",
     "record": "run.json",
 }
 """What a run writes, by kind.  The record comes last: when it is there, the run is complete."""

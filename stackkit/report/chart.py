@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -24,7 +25,7 @@ _FLAT = 1.15
 
 
 @dataclass(frozen=True)
-class _Axis:
+class LogAxis:
     """A logarithmic axis: from ``low`` to ``high``, drawn from ``start`` to ``end`` (units)."""
 
     low: float
@@ -33,6 +34,7 @@ class _Axis:
     end: float
 
     def at(self, value: float) -> float:
+        """Where a value lies on the page."""
         share = math.log(value / self.low) / math.log(self.high / self.low)
         return self.start + share * (self.end - self.start)
 
@@ -43,11 +45,11 @@ class _Axis:
         return [tick for tick in steps if self.low <= tick <= self.high]
 
 
-def points(record: Row) -> list[Point]:
-    """The measured points that can be drawn, by rising number of frames."""
+def points(rows: Sequence[Row]) -> list[Point]:
+    """The measured points {frames, noise_gain} that can be drawn, by rising number of frames."""
     found = {
         row["frames"]: gain
-        for row in record["convergence"]
+        for row in rows
         if row["frames"] >= 1 and (gain := number(row["noise_gain"])) is not None and gain > 0
     }
     return sorted(found.items())
@@ -105,8 +107,8 @@ def chart(measured: list[Point]) -> Markup | None:
         return None
     most = measured[-1][0]
     gains = [gain for _, gain in measured]
-    across = _Axis(0.9, 1.12 * most, _LEFT, _WIDE - _RIGHT)
-    up = _Axis(0.9 * min(1.0, *gains), 1.15 * max(math.sqrt(most), *gains), _HIGH - _BOTTOM, _TOP)
+    across = LogAxis(0.9, 1.12 * most, _LEFT, _WIDE - _RIGHT)
+    up = LogAxis(0.9 * min(1.0, *gains), 1.15 * max(math.sqrt(most), *gains), _HIGH - _BOTTOM, _TOP)
     parts = [*_grid(across, up), *_line(across, up, most), *_points(across, up, measured)]
     summary = (
         f"Measured noise gain for {len(measured)} numbers of frames from {measured[0][0]} to "
@@ -120,7 +122,7 @@ def chart(measured: list[Point]) -> Markup | None:
     )
 
 
-def _grid(across: _Axis, up: _Axis) -> list[str]:
+def _grid(across: LogAxis, up: LogAxis) -> list[str]:
     parts = []
     for tick in across.ticks():
         x = f"{across.at(tick):.1f}"
@@ -139,7 +141,7 @@ def _grid(across: _Axis, up: _Axis) -> list[str]:
     return parts
 
 
-def _line(across: _Axis, up: _Axis, most: int) -> list[str]:
+def _line(across: LogAxis, up: LogAxis, most: int) -> list[str]:
     root = math.sqrt(most)
     ends = f"M{across.at(1):.1f} {up.at(1):.1f}L{across.at(most):.1f} {up.at(root):.1f}"
     # Named on its upper left, where no point can lie.
@@ -150,7 +152,7 @@ def _line(across: _Axis, up: _Axis, most: int) -> list[str]:
     ]
 
 
-def _points(across: _Axis, up: _Axis, measured: list[Point]) -> list[str]:
+def _points(across: LogAxis, up: LogAxis, measured: list[Point]) -> list[str]:
     placed = [(across.at(frames), up.at(gain)) for frames, gain in measured]
     path = "L".join(f"{x:.1f} {y:.1f}" for x, y in placed)
     dots = [f'<circle class="dot" cx="{x:.1f}" cy="{y:.1f}" r="4.5"/>' for x, y in placed]

@@ -1,21 +1,16 @@
-"""``compare.html``: one file that opens from disk, with a policy that lets nothing else in."""
+"""``compare.html``: what each method made of the same frames."""
 
 from __future__ import annotations
 
-import base64
-import hashlib
 import json
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
-from functools import cache
 from importlib.resources import files
 from typing import Any
 
-from jinja2 import Environment, PackageLoader, StrictUndefined, Template
-from markupsafe import Markup
-
 from stackkit.report.chart import chart, points, verdict
-from stackkit.report.figures import FIGURES, NOTHING, Figure, Row, best, number, ordered
+from stackkit.report.document import data_uri, document
+from stackkit.report.figures import FIGURES, NOTHING, Figure, Row, best, ordered
 
 
 def compare_schema() -> Row:
@@ -30,16 +25,13 @@ def page_of_comparison(record: Row, crops: Mapping[str, bytes]) -> str:
 
     ``record`` has the shape of :func:`compare_schema`; ``crops`` holds the PNG of each file name
     that it mentions.  A picture that is missing from ``crops`` is told as missing on the page.
-    Every word of the record is escaped; the only script and style are the package's own, let in by
-    their SHA-256 (W3C Content Security Policy Level 3, section 2.3.1, hash-source).
     """
     methods = ordered(record)
-    measured = points(record)
-    style, script = _own("compare.css"), _own("compare.js")
-    text = _template().render(
-        policy=_policy(style, script),
-        style=Markup(style),
-        script=Markup(script),
+    measured = points(record["convergence"])
+    return document(
+        "compare.html",
+        ("base.css", "compare.css"),
+        "compare.js",
         record=record,
         made=_moment(record["made"]),
         camera=_camera(record["camera"]),
@@ -52,51 +44,6 @@ def page_of_comparison(record: Row, crops: Mapping[str, bytes]) -> str:
         measured=measured,
         verdict=verdict(measured),
     )
-    # File names that are no UTF-8 hold lone surrogates, which no file can hold.
-    return text.encode("utf-8", "backslashreplace").decode("utf-8")
-
-
-@cache
-def _template() -> Template:
-    environment = Environment(
-        loader=PackageLoader("stackkit.report"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.filters["seconds"] = seconds
-    environment.filters["sentence"] = lambda words: words[:1].upper() + words[1:]
-    return environment.get_template("compare.html")
-
-
-def _own(name: str) -> str:
-    """The package's own style or script, with the line ends that a browser will hash."""
-    text = files("stackkit.report").joinpath("templates", name).read_text(encoding="utf-8")
-    return text.replace("\r\n", "\n")
-
-
-def _policy(style: str, script: str) -> str:
-    return (
-        f"default-src 'none'; img-src data:; style-src '{_hash(style)}'; "
-        f"script-src '{_hash(script)}'; base-uri 'none'; form-action 'none'"
-    )
-
-
-def _hash(text: str) -> str:
-    digest = hashlib.sha256(text.encode("utf-8")).digest()
-    return f"sha256-{base64.b64encode(digest).decode('ascii')}"
-
-
-def seconds(value: Any) -> str:
-    """A duration in words: seconds, from one minute on minutes and seconds."""
-    whole = number(value)
-    if whole is None:
-        return "unknown"
-    if whole < 59.95:
-        return f"{whole:.3g} s"
-    minutes, rest = divmod(round(whole), 60)
-    return f"{minutes} min {rest} s" if rest else f"{minutes} min"
 
 
 def _moment(text: str) -> str:
@@ -185,6 +132,4 @@ def _places(rows: Sequence[Row], methods: Sequence[Row], crops: Mapping[str, byt
 
 def _source(row: Row, method: Row, crops: Mapping[str, bytes]) -> str | None:
     data = crops.get(row["pictures"][method["name"]])
-    if data is None:
-        return None
-    return f"data:image/png;base64,{base64.b64encode(data).decode('ascii')}"
+    return None if data is None else data_uri(data, "png")

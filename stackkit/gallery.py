@@ -1,0 +1,205 @@
+"""Pictures of the frames themselves, to look at: a thumbnail of each, and one frame for itself.
+
+All thumbnails have one stretch, set by the session's usual sky, so that cloud, twilight and a
+covered lens show beside each other.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import imagecodecs
+import numpy as np
+from numpy.typing import NDArray
+
+from stackkit import scratch
+from stackkit.grade import Grade
+from stackkit.intake import Desk, Lights
+from stackkit.noise import Noise, variance_of
+from stackkit.opening import Bayer, bayer, open_window, opening_taps
+from stackkit.output.preview import _coloured, _without_rings, shrink, sky_model
+from stackkit.output.upright import upright
+from stackkit.scratch import Coding
+from stackkit.shelf import kept
+
+Plane = NDArray[np.float32]
+Array = NDArray[np.float64]
+
+_LARGEST, _SMALLEST = 240, 120
+"""Longer side of a thumbnail, px: up to ``_MANY`` frames, and at the least."""
+_MANY = 150
+_BYTES = 2_000_000
+"""Bytes of all thumbnails together."""
+_QUALITIES = (82, 70, 58, 46, 34, 22, 10)
+"""Quality of WebP, 0 to 100: the first whose file is small enough."""
+_SOFT, _WHITE = 1.0, 40.0
+"""Light above the usual sky, in steps, at which the stretch turns from straight to logarithmic, and
+that it takes to full scale."""
+_ROWS = 512
+"""Rows that are opened at a time, and how far beyond them samples have a say."""
+_BEYOND = 8
+
+
+@dataclass(frozen=True)
+class OneFrame:
+    """A frame as the sensor gave it, hot pixels and all, calibrated: codes (H, W) of the cache."""
+
+    codes: NDArray[np.uint16]
+    coding: Coding
+    pattern: NDArray[np.uint8]
+
+
+@dataclass(frozen=True)
+class Gallery:
+    """``thumbnails``: WebP files by the number of the light; ``alone``: the reference frame."""
+
+    thumbnails: Mapping[int, bytes]
+    alone: OneFrame
+
+
+def picture_name(number: int) -> str:
+    """What the thumbnail of a light is called."""
+    return f"frame-{number + 1:05d}.webp"
+
+
+def gallery(
+    lights: Lights,
+    reference: int,
+    grades: Sequence[Grade],
+    noise: Noise,
+    orientations: Mapping[int, int],
+    suspects: NDArray[np.bool_],
+    desk: Desk,
+) -> Gallery:
+    """Pictures of the lights.
+
+    ``reference``: number of the frame whose grid the stack has; ``grades`` go with
+    ``lights.numbers``; ``orientations`` (EXIF) by number; ``suspects`` (H, W): sites that show
+    nothing of the sky.
+    """
+    side = _side(len(lights.numbers))
+    most = _BYTES // len(lights.numbers)
+    gains = np.array(lights.mosaic.balance or (1.0, 1.0, 1.0))
+    skies = np.array([grade.sky for grade in grades if grade.sky], dtype=np.float64)
+    sky = np.nan_to_num(np.nanmedian(skies, axis=0)) * gains if len(skies) else np.zeros(3)
+    step = _step(sky, float(variance_of(noise, float(sky[1]))), lights.size, side)
+
+    def made(number: int) -> bytes:
+        codes = scratch.get(lights.cache, number, scratch.whole(lights.cache))
+        adu = scratch.decode(codes, lights.cache.coding, without=suspects)
+        light = _small(adu, lights.mosaic.pattern, side) * gains[:, None, None]
+        shown = _stretched((light - sky[:, None, None]) / step)
+        return webp(upright(shown, orientations[number]), most)
+
+    def one(number: int) -> bytes:
+        return kept(desk.place.shelf, f"{number:05d}.thumbnail", lambda: made(number))
+
+    pictures = dict(zip(lights.numbers, desk.pool.map(one, lights.numbers), strict=True))
+    codes = scratch.get(lights.cache, reference, scratch.whole(lights.cache))
+    return Gallery(pictures, OneFrame(codes, lights.cache.coding, lights.mosaic.pattern))
+
+
+def _side(frames: int) -> int:
+    return int(np.clip(_LARGEST * np.sqrt(_MANY / max(frames, 1)), _SMALLEST, _LARGEST))
+
+
+def _step(sky: Array, variance: float, size: tuple[int, int], side: int) -> float:
+    """ADU that the stretch counts as one: half of the sky's light, or what rises over the noise."""
+    samples = max((max(size) / (4 * side)) ** 2, 1.0)
+    return max(0.5 * float(sky.mean()), 4 * float(np.sqrt(variance / samples)), 1e-3)
+
+
+def _small(adu: Plane, pattern: NDArray[np.uint8], side: int) -> Plane:
+    """A mosaic (H, W) as R, G, B (3, h, w) with its longer side ``side`` at most; NaN where nothing
+    is.  Of the means over areas, the brightest of four each: stars would drown otherwise.
+    """
+    planes = []
+    for colour in range(3):
+        sites = np.argwhere(pattern == colour)
+        own = [adu[y : adu.shape[0] // 2 * 2 : 2, x : adu.shape[1] // 2 * 2 : 2] for y, x in sites]
+        plane = shrink(_mean(own), longest=2 * side)
+        h, w = max(plane.shape[0] // 2, 1), max(plane.shape[1] // 2, 1)
+        four = plane[: 2 * h, : 2 * w]
+        if min(four.shape) > 1:
+            four = np.fmax(np.fmax(four[::2, ::2], four[1::2, ::2]),
+                           np.fmax(four[::2, 1::2], four[1::2, 1::2]))  # fmt: skip
+        planes.append(four)
+    return np.stack(planes)
+
+
+def _mean(planes: Sequence[Plane]) -> Plane:
+    """Mean of planes of one shape, of those that are known."""
+    if len(planes) == 1:
+        return planes[0]
+    known = sum(np.isfinite(p).astype(np.float32) for p in planes)
+    total = sum(np.nan_to_num(p) for p in planes)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.asarray(total / known, dtype=np.float32)
+
+
+def _stretched(light: Array) -> NDArray[np.uint8]:
+    """Light above the usual sky, in steps, as 8 bit: none is black, the sky a fifth."""
+    with np.errstate(invalid="ignore"):
+        raised = np.arcsinh((np.maximum(light, -1) + 1) / _SOFT) / np.arcsinh((_WHITE + 1) / _SOFT)
+    return np.asarray(np.rint(255 * np.clip(np.nan_to_num(raised), 0, 1)), dtype=np.uint8)
+
+
+def webp(picture: NDArray[np.uint8], most: int) -> bytes:
+    """A picture (3, h, w) as WebP, its quality lowered until it has ``most`` bytes at most."""
+    plain = np.moveaxis(picture, 0, -1).copy(order="C")
+    for quality in _QUALITIES:
+        data = bytes(imagecodecs.webp_encode(plain, level=quality, lossless=False))
+        if len(data) <= most:
+            break
+    return data
+
+
+def opened(frame: OneFrame, sampling: int = 1) -> Plane:
+    """The frame as R, G, B (3, H·sampling, W·sampling), ADU, NaN where nothing is.
+
+    Each colour linear between its own samples and nothing shifted, so that it lies on a stack whose
+    grid is this frame's.
+    """
+    height, width = frame.codes.shape
+    sensor = bayer(frame.pattern, width, height)
+    out = np.empty((3, height, width), dtype=np.float32)
+    for top in range(0, height, _ROWS):
+        bottom = min(top + _ROWS, height)
+        first, last = max(top - _BEYOND, 0), min(bottom + _BEYOND, height)
+        rows = _opened_rows(frame, sensor, first, last)
+        out[:, top:bottom] = rows[:, top - first : bottom - first]
+    return np.asarray(out.repeat(sampling, axis=1).repeat(sampling, axis=2))
+
+
+def _opened_rows(frame: OneFrame, sensor: Bayer, first: int, last: int) -> Plane:
+    codes = frame.codes[first:last]
+    planes, confidence = np.empty((2, 3, *codes.shape), dtype=np.float32)
+    coding = (frame.coding.step, frame.coding.pedestal)
+    taps = opening_taps(sensor.layout)
+    nothing = np.zeros(codes.shape, dtype=np.bool_)
+    open_window(codes, nothing, coding, sensor.layout, sensor.cross, taps, planes, confidence)
+    return np.asarray(np.where(confidence > 0, planes, np.float32(np.nan)))
+
+
+def at_one_look(
+    stack: Plane, alone: Plane, balance: tuple[float, float, float] | None, white: float
+) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
+    """Stack and one frame (3, H, W), both at the look that suits the stack, as 8 bit (3, h, w)."""
+    gains = balance or (1.0, 1.0, 1.0)
+    clip = white * min(gains)
+    small, one = (
+        np.stack([shrink(p, clip / g) * np.float32(g) for p, g in zip(value, gains, strict=True)])
+        for value in (stack, alone)
+    )
+    sky, noise = sky_model(small)
+    return _looked((small - sky) / noise), _looked((one - sky) / noise)
+
+
+def _looked(small: Plane) -> NDArray[np.uint8]:
+    small = _without_rings(small)
+    known = np.isfinite(small)
+    light = np.where(known, small, 0).sum(axis=0) / np.maximum(known.sum(axis=0), 1)
+    encoded = _coloured(light.astype(np.float32), np.where(known, small, light))
+    encoded[:, ~known.any(axis=0)] = 0
+    return np.asarray(np.rint(encoded * 255), dtype=np.uint8)

@@ -1,0 +1,91 @@
+"""The session's frames as the page shows them: what became of each, in words and in a sign."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from enum import StrEnum
+from typing import Any
+
+from stackkit.report.document import data_uri
+from stackkit.report.figures import number
+
+Row = dict[str, Any]
+
+
+class Fate(StrEnum):
+    """What became of a frame."""
+
+    FULL = "in full"
+    LESS = "counts less"
+    OUT = "left out"
+
+
+SIGNS = {Fate.FULL: "●", Fate.LESS: "◐", Fate.OUT: "✕"}
+"""So that colour is never all there is."""
+
+
+@dataclass(frozen=True)
+class Frame:
+    """A light: its row in the record, its ``fate``, and its ``source`` as data: URI, None where
+    there is no picture; ``share``: its weight beside the heaviest frame's, 0 to 1.
+    """
+
+    row: Row
+    fate: Fate
+    share: float
+    source: str | None
+
+    @property
+    def sign(self) -> str:
+        """The sign of its fate."""
+        return SIGNS[self.fate]
+
+    @property
+    def clock(self) -> str:
+        """Time of day, UTC, of its middle; empty where it is unknown."""
+        time = moment(self.row["time"])
+        return f"{time:%H:%M:%S}" if time else ""
+
+
+def frames_of(record: Row, pictures: Mapping[str, bytes]) -> list[Frame]:
+    """The lights of a record in its order, with their thumbnails."""
+    lights = [row for row in record["frames"] if row["role"] == "light"]
+    heaviest = max((number(row["weight"]) or 0.0 for row in lights), default=0.0)
+    return [
+        Frame(
+            row,
+            fate(row),
+            (number(row["weight"]) or 0.0) / heaviest if heaviest > 0 else 0.0,
+            _source(pictures.get(row["picture"] or "")),
+        )
+        for row in lights
+    ]
+
+
+def _source(data: bytes | None) -> str | None:
+    return data_uri(data, "webp") if data else None
+
+
+def fate(row: Row) -> Fate:
+    """What became of a light."""
+    if not row["used"]:
+        return Fate.OUT
+    return Fate.LESS if row["cause"] else Fate.FULL
+
+
+def moment(text: str | None) -> datetime | None:
+    """A time of the record; None where there is none that can be understood."""
+    try:
+        return datetime.fromisoformat(text) if text else None
+    except ValueError:
+        return None
+
+
+def minutes(frames: Sequence[Frame]) -> list[float] | None:
+    """Minutes since the first frame; None unless every frame has its time, and they differ."""
+    times = [time for frame in frames if (time := moment(frame.row["time"])) is not None]
+    if len(times) < len(frames) or not times or max(times) == min(times):
+        return None
+    return [(time - min(times)).total_seconds() / 60 for time in times]

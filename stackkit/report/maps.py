@@ -1,0 +1,118 @@
+"""Maps over the picture, upright, as SVG: how many frames lie where, and what the lens leaves."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from markupsafe import Markup, escape
+from numpy.typing import NDArray
+
+from stackkit.output.upright import upright
+
+Row = dict[str, Any]
+Array = NDArray[np.float64]
+
+_WIDE = 360
+_TALLEST = 420
+_SHADES = 8
+"""Steps of the scale of coverage."""
+_LABELS = 5
+"""Numbers written along the longer side of the map."""
+_ROUND = (0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0)
+"""Lengths, px, that the arrow of the scale may have."""
+
+
+def coverage_map(grid: Row, orientation: int) -> Markup | None:
+    """How many frames stand behind each part of the picture; None without any."""
+    values = _grid(grid["frames"], grid)
+    if values is None or not np.nanmax(values) > 0:
+        return None
+    values = upright(values, orientation)
+    most, least = float(values.max()), float(values.min())
+    rows, columns = values.shape
+    cell = min(_WIDE / columns, _TALLEST / rows)
+    parts = []
+    for j, i in np.ndindex(rows, columns):
+        shade = round(_SHADES * float(values[j, i]) / most)
+        parts.append(
+            f'<rect class="shade-{shade}" x="{i * cell:.2f}" y="{j * cell:.2f}" '
+            f'width="{cell + 0.3:.2f}" height="{cell + 0.3:.2f}"/>'
+        )
+    apart = max(round(max(rows, columns) / _LABELS), 1)
+    for j in range(apart // 2, rows, apart):
+        for i in range(apart // 2, columns, apart):
+            x, y = (i + 0.5) * cell, (j + 0.5) * cell + 4
+            count = f"{values[j, i]:.0f}"
+            parts.append(f'<text class="count mid" x="{x:.1f}" y="{y:.1f}">{count}</text>')
+    told = f"Between {least:.0f} and {most:.0f} frames stand behind each part of the picture."
+    size = (columns * cell, rows * cell)
+    return _svg("coverage", "How many frames lie where", told, size, parts)
+
+
+def field_map(grid: Row, size: tuple[int, int], orientation: int) -> tuple[Markup, float] | None:
+    """Where stars stand beside what the lens says, as arrows, and the longest in px.
+
+    ``size``: of the picture, px, as the sensor has it.  None where nothing is known.
+    """
+    px = [vector or (np.nan, np.nan) for vector in grid["px"]]
+    x, y = (_grid([vector[axis] for vector in px], grid) for axis in (0, 1))
+    if x is None or y is None or not np.isfinite(x).any():
+        return None
+    dx, dy = _turned(upright(x, orientation), upright(y, orientation), orientation)
+    rows, columns = dx.shape
+    wide, high = size if orientation < 5 else size[::-1]
+    scale = min(_WIDE / wide, _TALLEST / high)
+    cell_x, cell_y = wide * scale / columns, high * scale / rows
+    longest = float(np.nanmax(np.hypot(dx, dy)))
+    unit = next((u for u in _ROUND if u >= 0.5 * longest), _ROUND[-1])
+    reach = 0.75 * min(cell_x, cell_y) / max(longest, 0.5 * unit)
+    parts = [f'<rect class="edge" x="0.5" y="0.5" width="{wide * scale - 1:.1f}" '
+             f'height="{high * scale - 1:.1f}"/>']  # fmt: skip
+    for j, i in np.ndindex(rows, columns):
+        centre = ((i + 0.5) * cell_x, (j + 0.5) * cell_y)
+        if np.isfinite(dx[j, i]):
+            parts.append(_arrow(*centre, dx[j, i] * reach, dy[j, i] * reach))
+    foot = high * scale + 20
+    parts.append(_arrow(4, foot, unit * reach, 0.0))
+    beside = f'x="{unit * reach + 14:.1f}" y="{foot + 4:.1f}"'
+    parts.append(f'<text class="name" {beside}>{unit:g} px</text>')
+    told = f"Arrows of at most {longest:.3f} px, {int(np.isfinite(dx).sum())} in all."
+    title = "Where stars stand beside what the lens says"
+    return _svg("field", title, told, (wide * scale, foot + 12), parts), longest
+
+
+def _grid(values: list[float], grid: Row) -> Array | None:
+    """The cells (rows, columns); None where they do not fill it."""
+    shape = (grid["rows"], grid["columns"])
+    return np.array(values, dtype=float).reshape(shape) if len(values) == np.prod(shape) else None
+
+
+def _turned(x: Array, y: Array, orientation: int) -> tuple[Array, Array]:
+    """Components of vectors in the upright picture, in the order of ``upright``'s steps."""
+    if orientation in (5, 6, 7, 8):
+        x, y = y, x
+    return (-x if orientation in (2, 3, 6, 7) else x), (-y if orientation in (3, 4, 7, 8) else y)
+
+
+def _arrow(x: float, y: float, dx: float, dy: float) -> str:
+    """An arrow that begins at a place; its head is a third of its length."""
+    back, aside = 0.3, 0.16
+    head = (x + dx, y + dy)
+    wings = [
+        (head[0] - back * dx - side * aside * dy, head[1] - back * dy + side * aside * dx)
+        for side in (1, -1)
+    ]
+    one, other = (f"{a:.1f} {b:.1f}" for a, b in wings)
+    return (
+        f'<path class="arrow" d="M{x:.1f} {y:.1f}L{head[0]:.1f} {head[1]:.1f}'
+        f'M{one}L{head[0]:.1f} {head[1]:.1f}L{other}"/>'
+    )
+
+
+def _svg(key: str, title: str, told: str, size: tuple[float, float], parts: list[str]) -> Markup:
+    return Markup(
+        f'<svg class="chart map" viewBox="0 0 {size[0]:.1f} {size[1]:.1f}" role="img" '
+        f'aria-labelledby="{key}-title {key}-text"><title id="{key}-title">{escape(title)}</title>'
+        f'<desc id="{key}-text">{escape(told)}</desc>{"".join(parts)}</svg>'
+    )
