@@ -33,6 +33,11 @@ def force(what: str) -> Decorator:
     return click.option("--force", is_flag=True, help=f"Replace {what} that are already in DIR.")
 
 
+def open_page() -> Decorator:
+    """Whether the report is shown."""
+    return click.option("--open", "show", is_flag=True, help="Open report.html in the browser.")
+
+
 def jobs() -> Decorator:
     """How many threads."""
     text = "Threads [default: all cores]."

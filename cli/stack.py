@@ -10,6 +10,7 @@ from pathlib import Path
 import click
 
 from . import options
+from .report import open_in_browser
 from .terminal import Explained, Whole, progress_bar
 
 
@@ -43,6 +44,7 @@ from .terminal import Explained, Whole, progress_bar
 @options.masters()
 @options.scratch()
 @options.keep_scratch()
+@options.open_page()
 @click.option(
     "--keep-place",
     is_flag=True,
@@ -61,6 +63,7 @@ def command(
     keep_place: bool,
     scratch: Path | None,
     keep_scratch: bool,
+    show: bool,
 ) -> None:
     """Stack the raw frames of one session into one clean, linear picture.
 
@@ -69,8 +72,9 @@ def command(
     stacked and the others are listed. Every frame is checked,
     aligned on its stars and averaged; aircraft, satellites and hot pixels are left out. Folders in
     it that are named dark, flat or bias are used where they help. The sources are only read. DIR
-    receives stack.tif (to edit), stack.fits (the measurement), preview.png (to look at) and
-    run.json (what was done with every file, and why).
+    receives stack.tif (to edit), stack.fits (the measurement), preview.png and report.html (to look
+    at), pictures.zip (from which stackkit report makes that page again) and run.json (what was done
+    with every file, and why).
     """
     from stackkit.finish import check_output, write_results
     from stackkit.line import Options, stack
@@ -93,6 +97,8 @@ def command(
         take_back(made)
         raise
     click.echo(summary(record, shutil.get_terminal_size().columns))
+    if show:
+        open_in_browser(out / FILES["report"])
 
 
 def interrupted(place: Path) -> str:

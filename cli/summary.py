@@ -214,10 +214,12 @@ def _other_sessions(sessions: list[Row]) -> Iterator[Line]:
 
 def _files(output: Row) -> Iterator[Line]:
     said = {
-        "preview": "look at this first",
+        "report": "look at this first: the whole night on one page, in your browser",
+        "preview": "the picture to show around",
         "tiff": "open this in your photo editor: linear, dark until you stretch it",
         "fits": "the measurement, with variance and coverage",
         "record": "what was done with every file, and why",
+        "pictures": "the report's small pictures",
     }
     yield f"Written to {Path(output['folder'])}:", ""  # a path is not broken
     for kind, text in said.items():

@@ -7,14 +7,14 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from stackkit.errors import OutputError, UsageError
+from stackkit.errors import InputError, OutputError, UsageError
 from stackkit.gallery import at_one_look, opened, picture_name, webp
 from stackkit.line import Result
 from stackkit.output.files import FILES, MOVING, reason, replacing, working_folder
 from stackkit.output.fits import write_fits
-from stackkit.output.pictures import ALONE, STACK, write_pictures
+from stackkit.output.pictures import ALONE, STACK, read_pictures, write_pictures
 from stackkit.output.preview import write_preview
-from stackkit.output.record import plain, write_record
+from stackkit.output.record import checked, plain, write_record
 from stackkit.output.tiff import write_tiff
 from stackkit.output.upright import upright
 from stackkit.progress import Progress
@@ -91,6 +91,28 @@ def write_page(path: Path, record: dict[str, Any], pictures: Mapping[str, bytes]
     """The report of a record, with WebP pictures by name.  Raises ``OutputError``."""
     with replacing(path) as temporary:
         temporary.write_text(page_of_night(plain(record), pictures), encoding="utf-8", newline="\n")
+
+
+def report_again(folder: Path) -> Path:
+    """Make the report in a folder of results anew, from its record and its small pictures.
+
+    Raises ``InputError`` where there is no record, or one that does not fit its schema, and
+    ``OutputError`` when the disk refuses.
+    """
+    if not folder.is_dir():
+        raise InputError(
+            f"There is no folder {folder}. Name the one that stackkit stack wrote its results to."
+        )
+    record = checked(folder / FILES["record"])
+    page, pictures = folder / FILES["report"], read_pictures(folder / FILES["pictures"])
+    try:
+        write_page(page, record, pictures)
+    except (ValueError, ArithmeticError) as error:  # fits the schema, and still makes no sense
+        raise InputError(
+            f"{folder / FILES['record']} was changed: its figures make no sense. Stack the frames "
+            "again to get a new one."
+        ) from error
+    return page
 
 
 def _pictures(result: Result) -> dict[str, bytes]:

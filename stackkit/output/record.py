@@ -66,12 +66,12 @@ def write_record(path: Path, record: Mapping[str, Any]) -> None:
 def read_record(path: Path) -> dict[str, Any]:
     """The record in ``path``.  Raises ``InputError`` when there is none that this version reads."""
     try:
-        record = json.loads(path.read_text(encoding="utf-8"))
+        record = json.loads(path.read_text(encoding="utf-8"), parse_constant=_refused)
     except OSError as error:
         raise InputError(
             f"Cannot read {path}: {error.strerror or error}. Name the run.json of a finished run."
         ) from error
-    except ValueError as error:
+    except (ValueError, RecursionError) as error:
         raise InputError(
             f"{path} is no JSON text or is damaged. Stack the frames again to get a new one."
         ) from error
@@ -83,3 +83,26 @@ def read_record(path: Path) -> dict[str, Any]:
             "or stack the frames again."
         )
     return dict(record)
+
+
+def _refused(word: str) -> None:
+    """NaN and Infinity are no JSON (RFC 8259, section 6)."""
+    raise ValueError(word)
+
+
+def checked(path: Path) -> dict[str, Any]:
+    """The same, if it has the shape that its schema says: a file may come from anybody.
+
+    Raises ``InputError`` with the place of the first fault.
+    """
+    from jsonschema import Draft202012Validator  # takes a while to load, and is seldom asked for
+
+    record = read_record(path)
+    fault = next(Draft202012Validator(run_schema()).iter_errors(record), None)
+    if fault is not None:
+        where = "/".join(map(str, fault.absolute_path)) or "the whole"
+        raise InputError(
+            f"{path} is damaged or was changed: “{where}” is not as it should be. Stack the frames "
+            "again to get a new one."
+        )
+    return record

@@ -26,7 +26,7 @@ _ROUND = (0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0)
 def coverage_map(grid: Row, orientation: int) -> Markup | None:
     """How many frames stand behind each part of the picture; None without any."""
     values = _grid(grid["frames"], grid)
-    if values is None or not np.nanmax(values) > 0:
+    if values is None or not np.isfinite(values).all() or not values.max() > 0:
         return None
     values = upright(values, orientation)
     most, least = float(values.max()), float(values.min())

@@ -108,7 +108,7 @@ def _charts(frames: Sequence[Frame]) -> Iterator[Row]:
             "turn",
             "How far the sky had turned",
             "degrees, from the frame the others were laid on",
-            "A straight line: the Earth turns evenly, 15 degrees in an hour.",
+            "The Earth turns evenly, 15 degrees in an hour; a jump is a knock at the camera.",
             [Line(values(lambda row: row["turn_deg"]))],
             None,
         ),

@@ -15,6 +15,8 @@ Row = dict[str, Any]
 
 _OWN_RATE = 15.041
 """Arc seconds that the sky turns in a second: 86164.0905 s a turn (IAU)."""
+_TOO_VAGUE = 0.01
+"""Share of the rate by which a measured one may be uncertain to be told."""
 _MONTHS = (
     "January", "February", "March", "April", "May", "June", "July", "August", "September",
     "October", "November", "December",
@@ -152,8 +154,11 @@ def _turned(geometry: Row) -> Iterator[tuple[str, str]]:
     turn, rate = number(geometry["turn_deg"]), number(geometry["rate_arcsec_s"])
     if turn is None or geometry["still"]:
         return
-    at = f" at {rate:.2f}″ a second (the Earth turns at {_OWN_RATE:.2f})" if rate else ""
-    yield "Sky turned", f"{turn:.2f}°{at}"
+    sigma = number(geometry["rate_sigma_arcsec_s"])
+    if rate is None or sigma is None or sigma > _TOO_VAGUE * _OWN_RATE:
+        yield "Sky turned", f"{turn:.2f}°"
+    else:
+        yield "Sky turned", f"{turn:.2f}° at {rate:.2f}″ a second (the Earth turns at 15.04)"
 
 
 def _of_noise(integration: Row) -> Iterator[tuple[str, str]]:
