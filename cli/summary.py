@@ -223,4 +223,5 @@ def _files(output: Row) -> Iterator[Line]:
     }
     yield f"Written to {Path(output['folder'])}:", ""  # a path is not broken
     for kind, text in said.items():
-        yield f"  {output['files'][kind]:<12} ", text
+        if kind in output["files"]:
+            yield f"  {output['files'][kind]:<12} ", text

@@ -20,7 +20,7 @@ from stackkit.output.upright import upright
 from stackkit.progress import Progress
 from stackkit.report import page_of_night
 
-_BYTES = 1_400_000
+PICTURE_BYTES = 1_400_000
 """Bytes of the stack's picture for the report, and of the one frame's."""
 
 
@@ -120,7 +120,7 @@ def _pictures(result: Result) -> dict[str, bytes]:
     alone = opened(result.gallery.alone, result.record["integration"]["sampling"])
     both = at_one_look(result.stack.value, alone, result.balance, result.white)
     large = {
-        name: webp(upright(one, result.orientation), _BYTES)
+        name: webp(upright(one, result.orientation), PICTURE_BYTES)
         for name, one in zip((STACK, ALONE), both, strict=True)
     }
     small = {picture_name(k): data for k, data in result.gallery.thumbnails.items()}

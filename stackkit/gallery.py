@@ -29,10 +29,12 @@ Array = NDArray[np.float64]
 _LARGEST, _SMALLEST = 240, 120
 """Longer side of a thumbnail, px: up to ``_MANY`` frames, and at the least."""
 _MANY = 150
-_BYTES = 2_000_000
+BYTES = 2_000_000
 """Bytes of all thumbnails together."""
 _QUALITIES = (82, 70, 58, 46, 34, 22, 10)
 """Quality of WebP, 0 to 100: the first whose file is small enough."""
+_TINY = 32
+"""px below which a picture is not made smaller."""
 _SOFT, _WHITE = 1.0, 40.0
 """Light above the usual sky, in steps, at which the stretch turns from straight to logarithmic, and
 that it takes to full scale."""
@@ -78,8 +80,8 @@ def gallery(
     ``lights.numbers``; ``orientations`` (EXIF) by number; ``suspects`` (H, W): sites that show
     nothing of the sky.
     """
-    side = _side(len(lights.numbers))
-    most = _BYTES // len(lights.numbers)
+    side = side_of(len(lights.numbers))
+    most = BYTES // len(lights.numbers)
     gains = np.array(lights.mosaic.balance or (1.0, 1.0, 1.0))
     skies = np.array([grade.sky for grade in grades if grade.sky], dtype=np.float64)
     sky = np.nan_to_num(np.nanmedian(skies, axis=0)) * gains if len(skies) else np.zeros(3)
@@ -100,7 +102,8 @@ def gallery(
     return Gallery(pictures, OneFrame(codes, lights.cache.coding, lights.mosaic.pattern))
 
 
-def _side(frames: int) -> int:
+def side_of(frames: int) -> int:
+    """Longer side of the thumbnails of so many frames, px."""
     return int(np.clip(_LARGEST * np.sqrt(_MANY / max(frames, 1)), _SMALLEST, _LARGEST))
 
 
@@ -146,13 +149,13 @@ def _stretched(light: Array) -> NDArray[np.uint8]:
 
 
 def webp(picture: NDArray[np.uint8], most: int) -> bytes:
-    """A picture (3, h, w) as WebP, its quality lowered until it has ``most`` bytes at most."""
+    """A picture (3, h, w) as WebP of ``most`` bytes at most: at lower quality, or half as large."""
     plain = np.moveaxis(picture, 0, -1).copy(order="C")
     for quality in _QUALITIES:
         data = bytes(imagecodecs.webp_encode(plain, level=quality, lossless=False))
-        if len(data) <= most:
-            break
-    return data
+        if len(data) <= most or max(plain.shape) < _TINY:
+            return data
+    return webp(picture[:, ::2, ::2], most)
 
 
 def opened(frame: OneFrame, sampling: int = 1) -> Plane:

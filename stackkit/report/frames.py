@@ -43,6 +43,12 @@ class Frame:
         return SIGNS[self.fate]
 
     @property
+    def reason(self) -> str:
+        """Why it is left out or counts less; not by how much, which its weight says."""
+        told: str = self.row["reason"]
+        return told.partition("; counts ")[0]
+
+    @property
     def clock(self) -> str:
         """Time of day, UTC, of its middle; empty where it is unknown."""
         time = moment(self.row["time"])

@@ -66,13 +66,14 @@ def field_map(grid: Row, size: tuple[int, int], orientation: int) -> tuple[Marku
     cell_x, cell_y = wide * scale / columns, high * scale / rows
     longest = float(np.nanmax(np.hypot(dx, dy)))
     unit = next((u for u in _ROUND if u >= 0.5 * longest), _ROUND[-1])
-    reach = 0.75 * min(cell_x, cell_y) / max(longest, 0.5 * unit)
+    reach = 0.8 * min(cell_x, cell_y) / max(longest, 0.5 * unit)
     parts = [f'<rect class="edge" x="0.5" y="0.5" width="{wide * scale - 1:.1f}" '
              f'height="{high * scale - 1:.1f}"/>']  # fmt: skip
     for j, i in np.ndindex(rows, columns):
         centre = ((i + 0.5) * cell_x, (j + 0.5) * cell_y)
         if np.isfinite(dx[j, i]):
-            parts.append(_arrow(*centre, dx[j, i] * reach, dy[j, i] * reach))
+            step = (float(dx[j, i]) * reach, float(dy[j, i]) * reach)
+            parts.append(_arrow(centre[0] - step[0] / 2, centre[1] - step[1] / 2, *step))
     foot = high * scale + 20
     parts.append(_arrow(4, foot, unit * reach, 0.0))
     beside = f'x="{unit * reach + 14:.1f}" y="{foot + 4:.1f}"'

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from functools import partial
 from typing import Any
 
 from markupsafe import Markup
@@ -71,13 +72,13 @@ def _charts(frames: Sequence[Frame]) -> Iterator[Row]:
     """Charts over time that can be drawn: {title, what, svg}."""
     fates, when = [frame.fate for frame in frames], minutes(frames)
 
-    def values(of: Any) -> list[float | None]:
+    def values(of: Callable[[Row], Any]) -> list[float | None]:
         return [number(of(frame.row)) for frame in frames]
 
-    zones = [
-        Line(values(lambda row, z=z: (row["zones_px"] or (None,) * 3)[z]), name)
-        for z, name in enumerate(_ZONES)
-    ]
+    def zone(row: Row, z: int) -> Any:
+        return row["zones_px"][z] if row["used"] and row["zones_px"] else None
+
+    zones = [Line(values(partial(zone, z=z)), name) for z, name in enumerate(_ZONES)]
     light = [None if v is None else 100 * v for v in values(lambda row: row["light"])]
     drawn = (
         (

@@ -187,18 +187,19 @@ def _range(values: Sequence[Any], written: Any) -> str:
     return least if least == most else f"{least} to {most}"
 
 
-def command_of(record: Row) -> str:
-    """The command that makes this run again, as a shell takes it."""
+def command_of(record: Row) -> list[str]:
+    """The command that makes this run again, as a shell takes it, option by option."""
     options = dict(record["options"])
-    words = ["stackkit", "stack", *map(str, options.pop("paths", None) or ["FOLDER"])]
+    paths = [str(path) for path in options.pop("paths", None) or ["FOLDER"]]
+    parts = [["stackkit", "stack", *paths]]
     for name, value in [*options.items(), ("out", record["output"]["folder"])]:
         flag = f"--{name.replace('_', '-')}"
         for one in value if isinstance(value, list) else [value]:
             if one is True:
-                words.append(flag)
+                parts.append([flag])
             elif one not in (None, False, ""):
-                words += [flag, f"{one:g}" if isinstance(one, float) else str(one)]
-    return shlex.join(words)
+                parts.append([flag, f"{one:g}" if isinstance(one, float) else str(one)])
+    return [shlex.join(part) for part in parts]
 
 
 def clock(text: str | None) -> str:
