@@ -7,50 +7,27 @@ from __future__ import annotations
 
 import http.server
 import json
-import shutil
 import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
 import pytest
+from chromium import CHROMIUM, DESK, DRIVER, PHONE, as_device, browser
 from test_night_page import alone, hostile, many, night, webp
 
 from stackkit.output.pictures import ALONE, STACK
 from stackkit.report import page_of_night
 
-CHROMIUM, DRIVER = shutil.which("chromium"), shutil.which("chromedriver")
 pytestmark = pytest.mark.skipif(
     not CHROMIUM or not DRIVER, reason="Chromium and its driver are not installed"
 )
 
-webdriver = pytest.importorskip("selenium.webdriver", reason="selenium is not installed")
-from selenium.webdriver.chrome.service import Service  # noqa: E402
+pytest.importorskip("selenium.webdriver", reason="selenium is not installed")
 from selenium.webdriver.common.action_chains import ActionChains  # noqa: E402
 from selenium.webdriver.common.by import By  # noqa: E402
 from selenium.webdriver.common.keys import Keys  # noqa: E402
 from selenium.webdriver.support.wait import WebDriverWait  # noqa: E402
-
-PHONE, DESK = (390, 844), (1440, 900)
-FLAGS = (
-    "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
-    "--disable-background-networking", "--disable-component-update", "--disable-sync",
-)  # fmt: skip
-
-
-@contextmanager
-def browser(profile: Path) -> Iterator[Any]:
-    options = webdriver.ChromeOptions()
-    options.binary_location = CHROMIUM
-    for flag in (*FLAGS, f"--user-data-dir={profile}"):
-        options.add_argument(flag)
-    options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
-    driver = webdriver.Chrome(options=options, service=Service(DRIVER))
-    try:
-        yield driver
-    finally:
-        driver.quit()
 
 
 @pytest.fixture(scope="module")
@@ -72,14 +49,7 @@ def shown(
     small = {row["picture"]: webp(3) for row in record["frames"] if row["picture"]}
     page = folder / "report.html"
     page.write_text(page_of_night(record, large | small), encoding="utf-8")
-    wide, high = size
-    phone = size == PHONE
-    devices = {"width": wide, "height": high, "deviceScaleFactor": 1, "mobile": phone}
-    driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", devices)
-    touch = {"enabled": phone, "maxTouchPoints": 2 if phone else 1}
-    driver.execute_cdp_cmd("Emulation.setTouchEmulationEnabled", touch)
-    media = {"features": [{"name": "prefers-color-scheme", "value": scheme}]}
-    driver.execute_cdp_cmd("Emulation.setEmulatedMedia", media)
+    as_device(driver, size, scheme)
     for kind in ("browser", "performance"):
         driver.get_log(kind)
     driver.get(page.as_uri())

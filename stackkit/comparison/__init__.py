@@ -1,7 +1,7 @@
 """The same frames by several methods: another end of the line.
 
 ``run`` goes the whole way; ``yardstick`` is what methods are held against, ``figures`` what is said
-of each, with ``star_figures``; ``places`` are cut out to look at, ``advice`` says which to take,
+of each; ``places`` are cut out to look at, ``advice`` says which to take,
 ``files`` writes the folder.
 """
 
