@@ -114,14 +114,17 @@ def _step(sky: Array, variance: float, size: tuple[int, int], side: int) -> floa
 
 
 def _small(adu: Plane, pattern: NDArray[np.uint8], side: int) -> Plane:
-    """A mosaic (H, W) as R, G, B (3, h, w) with its longer side ``side`` at most; NaN where nothing
+    """A mosaic (H, W) as R, G, B (3, h, w) with a longer side of about ``side``; NaN where nothing
     is.  Of the means over areas, the brightest of four each: stars would drown otherwise.
     """
     planes = []
     for colour in range(3):
         sites = np.argwhere(pattern == colour)
         own = [adu[y : adu.shape[0] // 2 * 2 : 2, x : adu.shape[1] // 2 * 2 : 2] for y, x in sites]
-        plane = shrink(_mean(own), longest=2 * side)
+        plane = _mean(own)
+        # By a whole number: areas of uneven size would show as a pattern in the noise.
+        times = max(round(max(plane.shape) / (2 * side)), 1)
+        plane = shrink(plane, longest=max(plane.shape) // times)
         h, w = max(plane.shape[0] // 2, 1), max(plane.shape[1] // 2, 1)
         four = plane[: 2 * h, : 2 * w]
         if min(four.shape) > 1:

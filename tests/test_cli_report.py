@@ -9,6 +9,7 @@ import zipfile
 from pathlib import Path
 from typing import Any
 
+import imagecodecs
 import numpy as np
 import pytest
 from command_line import fault, good, names, record_of, run, simulated
@@ -189,3 +190,21 @@ def test_one_frame_makes_a_page(tmp_path: Path) -> None:
     holds_together(page)
     assert "Only one frame is in the picture" in page.text
     assert "wipe" not in page.values("id")
+
+
+@pytest.mark.parametrize("orientation", [3, 6])
+def test_pictures_stand_upright_as_the_preview_does(tmp_path: Path, orientation: int) -> None:
+    night = simulated(tmp_path / "night", frames=2, orientation=orientation)
+    good("stack", night, "--out", tmp_path / "out")
+    preview = imagecodecs.imread(tmp_path / "out" / "preview.png").astype(float)
+    found = read_pictures(tmp_path / "out" / "pictures.zip")
+    stack, alone = (imagecodecs.webp_decode(found[n]).astype(float) for n in (STACK, ALONE))
+    assert stack.shape == alone.shape == preview.shape
+    # Stars are a few bright pixels: turned wrongly, hardly any would fall on another.
+    assert np.corrcoef(stack.ravel(), preview.ravel())[0, 1] > 0.9
+    assert np.corrcoef(alone.ravel(), preview.ravel())[0, 1] > 0.5
+    thumbnail = imagecodecs.webp_decode(found["frame-00001.webp"]).mean(axis=2)
+    high, wide = thumbnail.shape
+    assert (high > wide) == (preview.shape[0] > preview.shape[1])
+    rough = preview.mean(axis=2)[: 4 * high, : 4 * wide].reshape(high, 4, wide, 4).max(axis=(1, 3))
+    assert np.corrcoef(thumbnail.ravel(), rough.ravel())[0, 1] > 0.4

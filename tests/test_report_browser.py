@@ -336,6 +336,22 @@ def test_odd_pages_work(chromium: Any, tmp_path: Path, record: Any, sizes: Any) 
     quiet(chromium)
 
 
+@pytest.mark.parametrize(("name", "other"), [(STACK, ALONE), (ALONE, STACK)])
+def test_one_picture_without_the_other(
+    chromium: Any, tmp_path: Path, name: str, other: str
+) -> None:
+    page = tmp_path / "report.html"
+    page.write_text(page_of_night(night(), {name: webp(1, (60, 80))}), encoding="utf-8")
+    chromium.get(page.as_uri())
+    (figure,) = chromium.find_elements(By.CSS_SELECTOR, "#stage figure")
+    clip = "return getComputedStyle(arguments[0]).clipPath"
+    assert chromium.execute_script(clip, figure) == "none"
+    assert press(chromium, "near")["zoom"] == pytest.approx(1.5)
+    assert not chromium.find_elements(By.ID, "wipe")
+    missing = "pictures.zip" if other == STACK else "one frame alone is missing"
+    assert missing in chromium.find_element(By.ID, "picture").text
+
+
 def test_without_a_script_both_pictures_stand(chromium: Any, tmp_path: Path) -> None:
     chromium.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": True})
     try:
