@@ -215,10 +215,14 @@ def _other_sessions(sessions: list[Row]) -> Iterator[Line]:
 def _files(output: Row) -> Iterator[Line]:
     said = {
         "preview": "look at this first",
+        "jpeg": "the same, small enough to send",
         "tiff": "open this in your photo editor: linear, dark until you stretch it",
+        "dng": "for an editor of raw files",
         "fits": "the measurement, with variance and coverage",
+        "gradient": "the glow of the sky that was taken off",
         "record": "what was done with every file, and why",
     }
     yield f"Written to {Path(output['folder'])}:", ""  # a path is not broken
     for kind, text in said.items():
-        yield f"  {output['files'][kind]:<12} ", text
+        if kind in output["files"]:
+            yield f"  {output['files'][kind]:<13} ", text

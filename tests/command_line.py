@@ -31,7 +31,7 @@ PROCESS = (
     "from stackkit_cli.main import start; start()",
 )
 
-RESULTS = ["preview.png", "run.json", "stack.fits", "stack.tif"]
+RESULTS = ["preview.jpg", "preview.png", "run.json", "stack.fits", "stack.tif"]
 
 TINY = Night(
     seed=11,

@@ -71,7 +71,7 @@ def left_out(name: str, reason: str) -> dict[str, Any]:
 def sample_record() -> dict[str, Any]:
     """Three used frames of 8 s, 20 s apart, one bad light, one other file."""
     return {
-        "schema": "stackkit-run/4",
+        "schema": "stackkit-run/5",
         "stackkit": "0.1.0",
         "options": {"method": "clip"},
         "reference": "b.dng",
@@ -194,6 +194,39 @@ def sample_record() -> dict[str, Any]:
             "star_gain": 1.65,
             "sampling": 1,
             "clip_adu": 3600.0,
+        },
+        "colour": {
+            "white": "asshot",
+            "white_words": "as the camera had it",
+            "neutral": [0.52, 1.0, 0.66],
+            "multipliers": (1.92, 1.0, 1.52),
+            "kelvin": 5300.0,
+            "space": "sRGB",
+            "camera": {
+                "white_xy": (0.337, 0.35),
+                "xyz_to_camera": np.eye(3),
+                "balanced_to_xyz_d50": np.eye(3),
+                "illuminants_k": [6504.0],
+                "forward": False,
+            },
+            "balanced_to_space": np.eye(3),
+            "assumed": False,
+            "full_adu": 3839.0,
+            "as_shot": [0.52, 1.0, 0.66],
+            "stars": None,
+        },
+        "gradient": {
+            "strength": 1.8,
+            "towards_deg": 130.0,
+            "sky_adu": [20.0, 40.0, 30.0],
+            "map": [[0.8, 1.0], [1.0, 1.4]],
+        },
+        "editing": {
+            "bits": 32,
+            "pedestal": 2.0**-12,
+            "below_zero_share": 0.0,
+            "full_scale": 1.92,
+            "gradient_removed": False,
         },
         "output": {
             "folder": "out",

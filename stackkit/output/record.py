@@ -17,7 +17,7 @@ import numpy as np
 from stackkit.errors import InputError
 from stackkit.output.files import replacing
 
-SCHEMA = "stackkit-run/4"
+SCHEMA = "stackkit-run/5"
 """Name and version of the record's shape; the number grows when old readers would be misled."""
 
 
