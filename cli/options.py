@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from .terminal import Place, Whole
+from .terminal import Place, White, Whole
 
 METHODS = (
     "by-sample, mean, median, sigma-clip, winsorised, noise-model, tukey, huber, maximum, minimum"
@@ -60,6 +60,52 @@ def session() -> Decorator:
     """Which of the folder's sessions."""
     text = "Which session, where the folder holds several [default: the one with most samples]."
     return click.option("--session", metavar="N", type=Whole(min=1), help=text)
+
+
+def editing() -> Decorator:
+    """How the files for the editor are made."""
+    every = [
+        click.option(
+            "--white",
+            metavar="WHITE",
+            type=White(),
+            default="asshot",
+            show_default=True,
+            help="What is white in stack.tif: asshot (as the camera had it), daylight, stars "
+            "(their average colour), or multipliers for red, green and blue such as 1.9,1,1.5.",
+        ),
+        click.option(
+            "--space",
+            type=click.Choice(["srgb", "rec2020", "prophoto"]),
+            default="srgb",
+            show_default=True,
+            help="Primaries of stack.tif, whose values are linear in any case.",
+        ),
+        click.option(
+            "--tiff",
+            "bits",
+            type=click.Choice(["32", "16"]),
+            default="32",
+            show_default=True,
+            help="Bits of stack.tif: 32 (floating point), or 16 for editors that know no other.",
+        ),
+        click.option("--dng", is_flag=True, help="Write stack.dng too, for editors of raw files."),
+        click.option(
+            "--gradient",
+            type=click.Choice(["keep", "remove"]),
+            default="keep",
+            show_default=True,
+            help="remove: take the smooth glow of the sky off the results; it is kept in "
+            "gradient.fits. The previews never show it.",
+        ),
+    ]
+
+    def all_of(command: Callable[..., Any]) -> Callable[..., Any]:
+        for option in reversed(every):
+            command = option(command)
+        return command
+
+    return all_of
 
 
 def masters() -> Decorator:

@@ -40,6 +40,7 @@ from .terminal import Explained, Whole, progress_bar
     help="2: twice as many pixels in either direction, where stars are so sharp and frames so many "
     "that they hold more than the sensor's own grid.",
 )
+@options.editing()
 @options.session()
 @options.masters()
 @options.scratch()
@@ -58,6 +59,11 @@ def command(
     jobs: int | None,
     method: str,
     sampling: int,
+    white: str | tuple[float, float, float],
+    space: str,
+    bits: str,
+    dng: bool,
+    gradient: str,
     session: int | None,
     masters: tuple[Path, ...],
     keep_place: bool,
@@ -72,33 +78,35 @@ def command(
     stacked and the others are listed. Every frame is checked,
     aligned on its stars and averaged; aircraft, satellites and hot pixels are left out. Folders in
     it that are named dark, flat or bias are used where they help. The sources are only read. DIR
-    receives stack.tif (to edit), stack.fits (the measurement), preview.png and report.html (to look
-    at), pictures.zip (from which stackkit report makes that page again) and run.json (what was done
-    with every file, and why).
+    receives stack.tif (to edit), stack.fits (the measurement), report.html, preview.png and
+    preview.jpg (to look at), pictures.zip (from which stackkit report makes its page again) and
+    run.json (what was done with every file, and why).
     """
+    from stackkit.editing import Editing
     from stackkit.finish import check_output, write_results
     from stackkit.line import Options, stack
-    from stackkit.output.files import FILES
     from stackkit.workplace import Task, workplace
 
     from .summary import summary
 
-    made = [folder for folder in (out, *out.parents) if not folder.exists()]
+    new = [folder for folder in (out, *out.parents) if not folder.exists()]
     try:
         check_output(out, force)
         asked = Options(method, masters, None, None, keep_place, sampling, session)
-        task = Task((*paths, *masters), ("stack", asked), out, tuple(FILES.values()))
+        editing = Editing(white, space, int(bits), dng, gradient)
+        made = tuple(editing.files.values())
+        task = Task((*paths, *masters), ("stack", asked), out, made)
         with progress_bar() as tell, workplace(task, scratch, keep=keep_scratch) as work:
             result = stack(paths, replace(asked, jobs=jobs), tell, work)
-            record = write_results(result, out, tell)
+            record = write_results(result, out, tell, editing)
     except KeyboardInterrupt as interruption:
         raise KeyboardInterrupt(interrupted(scratch or out)) from interruption
     except BaseException:
-        take_back(made)
+        take_back(new)
         raise
     click.echo(summary(record, shutil.get_terminal_size().columns))
     if show:
-        open_in_browser(out / FILES["report"])
+        open_in_browser(out / record["output"]["files"]["report"])
 
 
 def interrupted(place: Path) -> str:

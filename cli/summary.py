@@ -216,12 +216,15 @@ def _files(output: Row) -> Iterator[Line]:
     said = {
         "report": "look at this first: the whole night on one page, in your browser",
         "preview": "the picture to show around",
+        "jpeg": "the same, small enough to send",
         "tiff": "open this in your photo editor: linear, dark until you stretch it",
+        "dng": "for an editor of raw files",
         "fits": "the measurement, with variance and coverage",
+        "gradient": "the glow of the sky that was taken off",
         "record": "what was done with every file, and why",
         "pictures": "the report's small pictures",
     }
     yield f"Written to {Path(output['folder'])}:", ""  # a path is not broken
     for kind, text in said.items():
         if kind in output["files"]:
-            yield f"  {output['files'][kind]:<12} ", text
+            yield f"  {output['files'][kind]:<13} ", text

@@ -48,6 +48,31 @@ class Whole(click.IntRange):
     name = "whole number"
 
 
+class White(click.ParamType):  # type: ignore[type-arg]  # older releases have no argument
+    """The name of a white, or three multipliers with commas between."""
+
+    name = "white"
+    names = ("asshot", "daylight", "stars")
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """The name, or the multipliers as numbers."""
+        if value in self.names:
+            return value
+        try:
+            red, green, blue = (float(part) for part in str(value).split(","))
+        except ValueError:
+            red = green = blue = 0.0
+        usual = all(0.05 <= each <= 20 for each in (red, green, blue))
+        if not usual:
+            self.fail(
+                f"{value!r} is neither {', '.join(self.names)} nor three multipliers between 0.05 "
+                "and 20 such as 1.9,1,1.5.",
+                param,
+                ctx,
+            )
+        return red, green, blue
+
+
 class Seconds(click.FloatRange):
     """A number of seconds within limits."""
 

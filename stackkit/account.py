@@ -86,6 +86,9 @@ def record(
         "place": asdict(place) if place else None,
         "geometry": geometry,
         "integration": {**integration, "noise_gain": _gain(integration)},
+        "colour": None,
+        "gradient": None,
+        "editing": None,
         "output": {"folder": "", "files": {}, "width": size[0], "height": size[1]},
         "warnings": [*_doubts(calibration), *_warnings(rows), *_of_geometry(geometry)],
     }

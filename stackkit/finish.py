@@ -3,20 +3,22 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
+from stackkit.editing import AS_USUAL, OF_SKY, Edited, Editing, edited, sky_of
 from stackkit.errors import InputError, OutputError, UsageError
-from stackkit.gallery import at_one_look, opened, picture_name, webp
+from stackkit.gallery import opened, picture_name, webp
 from stackkit.line import Result
-from stackkit.output.files import FILES, MOVING, reason, replacing, working_folder
-from stackkit.output.fits import write_fits
+from stackkit.output.files import FILES, MOVING, RESULTS, reason, replacing, working_folder
+from stackkit.output.fits import write_fits, write_picture
+from stackkit.output.linear_dng import write_linear_dng
 from stackkit.output.pictures import ALONE, STACK, read_pictures, write_pictures
-from stackkit.output.preview import write_preview
+from stackkit.output.preview import render, upright_picture, write_jpeg, write_png
 from stackkit.output.record import checked, plain, write_record
 from stackkit.output.tiff import write_tiff
-from stackkit.output.upright import upright
 from stackkit.progress import Progress
 from stackkit.report import page_of_night
 
@@ -32,7 +34,7 @@ def check_output(folder: Path, force: bool) -> bool:
     """
     if folder.exists() and not folder.is_dir():
         raise UsageError(f"{folder} is a file. Name a folder for the results with --out.")
-    present = [name for name in FILES.values() if (folder / name).exists()]
+    present = [name for name in RESULTS if (folder / name).exists()]
     if present and not force and not (folder / MOVING).exists():
         raise UsageError(
             f"{folder} already has results ({', '.join(present)}). "
@@ -50,41 +52,78 @@ def check_output(folder: Path, force: bool) -> bool:
     return made
 
 
-def write_results(result: Result, folder: Path, progress: Progress | None = None) -> dict[str, Any]:
+def write_results(
+    result: Result,
+    folder: Path,
+    progress: Progress | None = None,
+    editing: Editing = AS_USUAL,
+) -> dict[str, Any]:
     """Write all files of a result into ``folder``; returns the record as written.
 
     The files are made in a folder of their own beside and moved when all are complete, the record
     last: there is a whole result or none.  Raises ``OutputError`` when the disk refuses.
     """
     tell = progress or (lambda _step, _done, _total: None)
-    place = {"folder": str(folder), "files": FILES}
-    record = {**result.record, "output": {**result.record["output"], **place}}
-    picture = (result.stack, result.balance, result.orientation)
+    names = editing.files
+    tell("Writing", 0, len(names) + 1)
+    writers, record = _writers(result, str(folder), editing)
     with working_folder(folder) as made:
-        tell("Writing", 0, len(FILES))
-        write_fits(made / FILES["fits"], result.stack, record)
-        tell("Writing", 1, len(FILES))
-        write_tiff(made / FILES["tiff"], *picture, result.white)
-        tell("Writing", 2, len(FILES))
-        write_preview(made / FILES["preview"], *picture, result.white)
-        tell("Writing", 3, len(FILES))
-        pictures = _pictures(result)
-        write_pictures(made / FILES["pictures"], pictures)
-        tell("Writing", 4, len(FILES))
-        write_page(made / FILES["report"], record, pictures)
-        tell("Writing", 5, len(FILES))
-        write_record(made / FILES["record"], record)
-        try:
-            (folder / MOVING).touch()
-            # An older record goes first: no run must look finished with another's pictures.
-            (folder / FILES["record"]).unlink(missing_ok=True)
-            for name in FILES.values():
-                os.replace(made / name, folder / name)
-            (folder / MOVING).unlink()
-        except OSError as error:
-            raise OutputError(f"Cannot replace the results in {folder}: {reason(error)}") from error
-        tell("Writing", len(FILES), len(FILES))
+        for done, (kind, name) in enumerate(names.items(), 1):
+            tell("Writing", done, len(names) + 1)
+            writers[kind](made / name)
+        _move(made, folder, names)
+    tell("Writing", len(names) + 1, len(names) + 1)
     return record
+
+
+def _writers(
+    result: Result, folder: str, editing: Editing
+) -> tuple[dict[str, Callable[[Path], None]], dict[str, Any]]:
+    """What writes each kind of file, and the record."""
+    made = edited(result, editing)
+    pictures = _pictures(result, made)
+    value, how, shown, camera = made.stack.value, made.how, made.preview, result.known.colour
+    record = {
+        **result.record,
+        **made.told,
+        "options": {**result.record["options"], **asdict(editing)},
+        "output": {**result.record["output"], "folder": folder, "files": editing.files},
+        "warnings": [*result.record["warnings"], *([how.remark] if how.remark else [])],
+    }
+    return {
+        "fits": lambda path: write_fits(path, made.stack, record),
+        "tiff": lambda path: write_tiff(path, value, how, record, shown, editing.bits),
+        "preview": lambda path: write_png(path, shown),
+        "jpeg": lambda path: write_jpeg(path, shown),
+        "dng": lambda path: write_linear_dng(path, value, camera, how, record, shown),
+        "gradient": lambda path: write_picture(path, sky_of(made), OF_SKY),
+        "pictures": lambda path: write_pictures(path, pictures),
+        "report": lambda path: write_page(path, record, pictures),
+        "record": lambda path: write_record(path, record),
+    }, record
+
+
+def _move(made: Path, folder: Path, names: Mapping[str, str]) -> None:
+    """All files from where they were made to where they are wanted, the record last."""
+    try:
+        (folder / MOVING).touch()
+        # An older record goes first: no run must look finished with another's pictures.
+        for name in (FILES["record"], *(name for name in RESULTS if name not in names.values())):
+            (folder / name).unlink(missing_ok=True)
+        for name in names.values():
+            os.replace(made / name, folder / name)
+        (folder / MOVING).unlink()
+    except OSError as error:
+        raise OutputError(f"Cannot replace the results in {folder}: {reason(error)}") from error
+
+
+def _pictures(result: Result, made: Edited) -> dict[str, bytes]:
+    """All small pictures by name: stack and one frame at one look, and the thumbnails."""
+    alone = opened(result.gallery.alone, result.record["integration"]["sampling"])
+    shown = upright_picture(render(alone, made.look), result.orientation)
+    large = {STACK: made.preview, ALONE: shown}
+    small = {picture_name(k): data for k, data in result.gallery.thumbnails.items()}
+    return {name: webp(one, PICTURE_BYTES) for name, one in large.items()} | small
 
 
 def write_page(path: Path, record: dict[str, Any], pictures: Mapping[str, bytes]) -> None:
@@ -113,15 +152,3 @@ def report_again(folder: Path) -> Path:
             "again to get a new one."
         ) from error
     return page
-
-
-def _pictures(result: Result) -> dict[str, bytes]:
-    """All small pictures by name: stack and one frame at one stretch, and the thumbnails."""
-    alone = opened(result.gallery.alone, result.record["integration"]["sampling"])
-    both = at_one_look(result.stack.value, alone, result.balance, result.white)
-    large = {
-        name: webp(upright(one, result.orientation), PICTURE_BYTES)
-        for name, one in zip((STACK, ALONE), both, strict=True)
-    }
-    small = {picture_name(k): data for k, data in result.gallery.thumbnails.items()}
-    return large | small

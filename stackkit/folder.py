@@ -15,10 +15,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from stackkit.errors import InputError
-from stackkit.output.files import COMPARISON, FILES, MOVING
+from stackkit.output.files import COMPARISON, FILES, MOVING, RESULTS
 from stackkit.raw.checks import why
 
-_RESULTS = {FILES["record"]: tuple(FILES.values()), COMPARISON[0]: COMPARISON}
+_RESULTS = {FILES["record"]: RESULTS, COMPARISON[0]: COMPARISON}
 """What lies beside a record of ours, by the record's name."""
 _SIGN = b'"stackkit-'
 _START = 200
@@ -126,7 +126,7 @@ def _leads_to_folder(entry: os.DirEntry[str]) -> bool:
 
 def _results(folder: Path, names: set[str]) -> set[str]:
     """Names of what earlier runs wrote into the folder, or were about to write."""
-    ours = set(FILES.values()) if MOVING in names else set()
+    ours = set(RESULTS) if MOVING in names else set()
     for record, beside in _RESULTS.items():
         path = folder / record
         with suppress(OSError):

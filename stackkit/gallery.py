@@ -18,10 +18,10 @@ from stackkit.grade import Grade
 from stackkit.intake import Desk, Lights
 from stackkit.noise import Noise, variance_of
 from stackkit.opening import Bayer, bayer, open_window, opening_taps
-from stackkit.output.preview import _coloured, _without_rings, shrink, sky_model
-from stackkit.output.upright import upright
+from stackkit.output.preview import upright_picture
 from stackkit.scratch import Coding
 from stackkit.shelf import kept
+from stackkit.shrink import shrink
 
 Plane = NDArray[np.float32]
 Array = NDArray[np.float64]
@@ -92,7 +92,7 @@ def gallery(
         adu = scratch.decode(codes, lights.cache.coding, without=suspects)
         light = _small(adu, lights.mosaic.pattern, side) * gains[:, None, None]
         shown = _stretched((light - sky[:, None, None]) / step)
-        return webp(upright(shown, orientations[number]), most)
+        return webp(upright_picture(np.moveaxis(shown, 0, -1), orientations[number]), most)
 
     def one(number: int) -> bytes:
         return kept(desk.place.shelf, f"{number:05d}.thumbnail", lambda: made(number))
@@ -124,7 +124,7 @@ def _small(adu: Plane, pattern: NDArray[np.uint8], side: int) -> Plane:
         plane = _mean(own)
         # By a whole number: areas of uneven size would show as a pattern in the noise.
         times = max(round(max(plane.shape) / (2 * side)), 1)
-        plane = shrink(plane, longest=max(plane.shape) // times)
+        plane = shrink(plane[None], max(plane.shape) // times)[0]
         h, w = max(plane.shape[0] // 2, 1), max(plane.shape[1] // 2, 1)
         four = plane[: 2 * h, : 2 * w]
         if min(four.shape) > 1:
@@ -152,13 +152,13 @@ def _stretched(light: Array) -> NDArray[np.uint8]:
 
 
 def webp(picture: NDArray[np.uint8], most: int) -> bytes:
-    """A picture (3, h, w) as WebP of ``most`` bytes at most: at lower quality, or half as large."""
-    plain = np.moveaxis(picture, 0, -1).copy(order="C")
+    """A picture (h, w, 3) as WebP of ``most`` bytes at most: at lower quality, or half as large."""
+    plain = picture.copy(order="C")
     for quality in _QUALITIES:
         data = bytes(imagecodecs.webp_encode(plain, level=quality, lossless=False))
         if len(data) <= most or max(plain.shape) < _TINY:
             return data
-    return webp(picture[:, ::2, ::2], most)
+    return webp(picture[::2, ::2], most)
 
 
 def opened(frame: OneFrame, sampling: int = 1) -> Plane:
@@ -186,26 +186,3 @@ def _opened_rows(frame: OneFrame, sensor: Bayer, first: int, last: int) -> Plane
     nothing = np.zeros(codes.shape, dtype=np.bool_)
     open_window(codes, nothing, coding, sensor.layout, sensor.cross, taps, planes, confidence)
     return np.asarray(np.where(confidence > 0, planes, np.float32(np.nan)))
-
-
-def at_one_look(
-    stack: Plane, alone: Plane, balance: tuple[float, float, float] | None, white: float
-) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
-    """Stack and one frame (3, H, W), both at the look that suits the stack, as 8 bit (3, h, w)."""
-    gains = balance or (1.0, 1.0, 1.0)
-    clip = white * min(gains)
-    small, one = (
-        np.stack([shrink(p, clip / g) * np.float32(g) for p, g in zip(value, gains, strict=True)])
-        for value in (stack, alone)
-    )
-    sky, noise = sky_model(small)
-    return _looked((small - sky) / noise), _looked((one - sky) / noise)
-
-
-def _looked(small: Plane) -> NDArray[np.uint8]:
-    small = _without_rings(small)
-    known = np.isfinite(small)
-    light = np.where(known, small, 0).sum(axis=0) / np.maximum(known.sum(axis=0), 1)
-    encoded = _coloured(light.astype(np.float32), np.where(known, small, light))
-    encoded[:, ~known.any(axis=0)] = 0
-    return np.asarray(np.rint(encoded * 255), dtype=np.uint8)

@@ -15,6 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stackkit import account, calibrate
+from stackkit.colour.camera import camera_colour
+from stackkit.colour.develop import CameraWhite, camera_white
+from stackkit.colour.starlight import star_colour
 from stackkit.crew import crew
 from stackkit.errors import InputError, UsageError
 from stackkit.gallery import Gallery, gallery, opened
@@ -69,13 +72,13 @@ class Options:
 @dataclass(frozen=True)
 class Result:
     """The picture, the account of the run, pictures of its frames, what the writers need of the
-    camera, and the seconds that each step took.
+    camera (``white``: ADU at which it clips), and the seconds that each step took.
     """
 
     stack: Stack
     record: dict[str, Any]
     gallery: Gallery
-    balance: tuple[float, float, float] | None
+    known: CameraWhite
     orientation: int
     white: float
     seconds: dict[str, float] = field(default_factory=dict)
@@ -288,8 +291,18 @@ def result_of(ready: Prepared, picture: Stack, method: str, summary: dict[str, A
     record["warnings"] += [remark] if remark else []
     reference = frames[lights.numbers[ready.reference]]
     white, clock = calibrate.span(lights.mosaic), ready.clock.seconds
+    known = _white(ready, picture, told["sampling"])
     way = reference.metadata.orientation
-    return Result(picture, record, pictures, lights.mosaic.balance, way, white, clock)
+    return Result(picture, record, pictures, known, way, white, clock)
+
+
+def _white(ready: Prepared, picture: Stack, sampling: int) -> CameraWhite:
+    """What is known of the camera's colours and of white."""
+    mosaic, number = ready.lights.mosaic, ready.lights.numbers[ready.reference]
+    seen = ready.session.lights[number].metadata
+    stars = star_colour(picture.value, ready.tables[ready.reference], sampling)
+    colour = camera_colour(seen, mosaic.color_matrix)
+    return camera_white(colour, seen.neutral, seen.white_xy, mosaic.balance, stars)
 
 
 def _gallery(ready: Prepared) -> Gallery:

@@ -20,14 +20,22 @@ from pathlib import Path
 from stackkit import scratch
 from stackkit.errors import OutputError
 from stackkit.folder import Branch, tree
-from stackkit.output.files import PREFIX, clear_stale, held, reason, working_folder
+from stackkit.output.files import PREFIX, RESULTS, clear_stale, held, reason, working_folder
 from stackkit.shelf import Shelf
 
 _FOLDER = f"{PREFIX}scratch"
 _KEY = "key"
-_BYTES_OF_RESULT = 26 + 12 + 1
+_BYTES_OF_RESULT = {
+    "stack.fits": 26,
+    "stack.tif": 12,
+    "preview.png": 1,
+    "pictures.zip": 2,
+    "report.html": 3,
+    "stack.dng": 6,
+    "gradient.fits": 12,
+}
 """Bytes a place of the grid: value, variance and coverage as a measurement, three numbers for
-editing, and a preview."""
+editing, a preview, a page with its pictures, and what is made for those who ask."""
 
 
 @dataclass(frozen=True)
@@ -47,13 +55,15 @@ class Task:
 class Workplace:
     """``folder`` for intermediate files; ``shelf`` for what steps came to, None where nothing of
     this run will be asked for again; ``changed`` tells which of the files that the run reads are
-    not any more what they were when it began; ``out`` is where the results go, if they do.
+    not any more what they were when it began; ``out`` is where the results go, if they do, whose
+    files are ``made``.
     """
 
     folder: Path
     shelf: Shelf | None = None
     changed: Callable[[], list[str]] = list
     out: Path | None = None
+    made: tuple[str, ...] = ()
 
 
 def check_room(place: Workplace, pixels: int, frames: int, sampling: int = 1) -> Workplace:
@@ -65,7 +75,8 @@ def check_room(place: Workplace, pixels: int, frames: int, sampling: int = 1) ->
     """
     there = sum(file.stat().st_size for file in place.folder.iterdir())
     passing = max(int(pixels * frames * scratch.BYTES) - there, 0)
-    results = int(pixels * sampling**2 * _BYTES_OF_RESULT) if place.out else 0
+    share = sum(_BYTES_OF_RESULT.get(name, 0) for name in place.made)
+    results = int(pixels * sampling**2 * share)
     together = place.out is not None and _on_one_disk(place.folder, place.out)
     needs = {place.folder: passing + results if together else passing}
     if place.out is not None and not together:
@@ -117,7 +128,7 @@ def workplace(task: Task, place: Path | None, *, keep: bool) -> Iterator[Workpla
         with held(folder):
             try:
                 changed = partial(_changed, before, task)
-                yield Workplace(folder, Shelf(folder), changed, out)
+                yield Workplace(folder, Shelf(folder), changed, out, task.made)
             except KeyboardInterrupt:
                 raise  # the same command goes on from here
             except OutputError as error:
@@ -167,7 +178,7 @@ def _signatures(task: Task) -> Signatures:
     None of them is opened.  What cannot be looked at is left to those who will read it.
     """
     out = os.path.realpath(task.out)
-    made = {os.path.join(out, name) for name in task.made}
+    made = {os.path.join(out, name) for name in (*task.made, *RESULTS)}
     found: dict[str, tuple[int, ...]] = {}
     for top in task.reads:
         branches = tree(top, lambda _: False) if top.is_dir() else [Branch(top, (top,))]

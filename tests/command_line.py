@@ -31,7 +31,15 @@ PROCESS = (
     "from stackkit_cli.main import start; start()",
 )
 
-RESULTS = ["pictures.zip", "preview.png", "report.html", "run.json", "stack.fits", "stack.tif"]
+RESULTS = [
+    "pictures.zip",
+    "preview.jpg",
+    "preview.png",
+    "report.html",
+    "run.json",
+    "stack.fits",
+    "stack.tif",
+]
 
 TINY = Night(
     seed=11,

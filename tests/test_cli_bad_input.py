@@ -301,7 +301,7 @@ def test_ctrl_c_in_the_middle(small_night: Path, tmp_path: Path) -> None:
     assert names(out) == RESULTS
 
 
-@pytest.mark.parametrize("writer", ["write_fits", "write_tiff", "write_preview", "write_record"])
+@pytest.mark.parametrize("writer", ["write_fits", "write_tiff", "write_png", "write_record"])
 def test_ctrl_c_while_the_results_are_written(
     night: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, writer: str
 ) -> None:

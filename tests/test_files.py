@@ -10,10 +10,14 @@ import numpy as np
 import pytest
 from sample_record import sample_record
 
+from stackkit.colour.camera import CameraColour
+from stackkit.colour.develop import Development
+from stackkit.colour.spaces import SRGB
 from stackkit.errors import OutputError
 from stackkit.output.files import reason, replacing
 from stackkit.output.fits import write_fits
-from stackkit.output.preview import write_preview
+from stackkit.output.linear_dng import write_linear_dng
+from stackkit.output.preview import write_jpeg, write_png
 from stackkit.output.record import write_record
 from stackkit.output.tiff import write_tiff
 from stackkit.stack_result import Stack
@@ -21,10 +25,17 @@ from stackkit.stack_result import Stack
 VALUE = np.ones((3, 40, 50), dtype=np.float32)
 STACK = Stack(VALUE, VALUE, np.ones((40, 50), dtype=np.int16))
 
+HOW = Development(np.ones(3), np.eye(3), 100.0, 95.0, SRGB, None, "")
+SHOWN = np.zeros((40, 50, 3), dtype=np.uint8)
+
 WRITERS = {
     "stack.fits": lambda path: write_fits(path, STACK, sample_record()),
-    "stack.tif": lambda path: write_tiff(path, STACK, None, 1, 100.0),
-    "preview.png": lambda path: write_preview(path, STACK, None, 1, 100.0),
+    "stack.tif": lambda path: write_tiff(path, VALUE, HOW, sample_record(), SHOWN),
+    "stack.dng": lambda path: write_linear_dng(
+        path, VALUE, CameraColour(()), HOW, sample_record(), SHOWN
+    ),
+    "preview.png": lambda path: write_png(path, SHOWN),
+    "preview.jpg": lambda path: write_jpeg(path, SHOWN),
     "run.json": lambda path: write_record(path, sample_record()),
 }
 

@@ -14,9 +14,11 @@ from numpy.typing import NDArray
 
 import stackkit
 from stackkit import scratch
-from stackkit.gallery import OneFrame, at_one_look, opened, picture_name, webp
+from stackkit.editing import edited
+from stackkit.gallery import OneFrame, opened, picture_name, webp
 from stackkit.noise import Noise
 from stackkit.output.pictures import ALONE, STACK, read_pictures
+from stackkit.output.preview import look_of, render
 from stackkit.simulate import Mishap, MishapKind
 from stackkit.star_figures import measurable
 from stackkit.stars import Stars, detect
@@ -105,41 +107,38 @@ def test_the_frame_lies_on_the_stack_to_a_tenth_of_a_pixel(
     result: stackkit.Result, sampling: int
 ) -> None:
     stack = result.stack.value.repeat(sampling, axis=1).repeat(sampling, axis=2)
-    alone = opened(result.gallery.alone, sampling)
-    shown, one = at_one_look(stack, alone, result.balance, result.white)
-    assert shown.shape == one.shape == (3, 480 * sampling, 640 * sampling)
+    look = edited(result).look
+    shown, one = render(stack, look), render(opened(result.gallery.alone, sampling), look)
+    assert shown.shape == one.shape == (480 * sampling, 640 * sampling, 3)
     places = (bright(result).xy + 0.5) * sampling - 0.5
-    away = centroids(one[1].astype(float), places) - centroids(shown[1].astype(float), places)
+    away = centroids(one[..., 1].astype(float), places)
+    away -= centroids(shown[..., 1].astype(float), places)
     assert len(places) > 30
     assert np.abs(np.median(away, axis=0)).max() < 0.1 * sampling / 2
     assert np.abs(np.mean(away, axis=0)).max() < 0.1 * sampling
 
 
 def test_both_have_one_stretch(result: stackkit.Result) -> None:
-    alone = opened(result.gallery.alone)
-    shown, one = at_one_look(result.stack.value, alone, result.balance, result.white)
+    look = edited(result).look
+    shown, one = render(result.stack.value, look), render(opened(result.gallery.alone), look)
     assert np.median(one) == pytest.approx(np.median(shown), abs=6)
     # Means of 4 × 4: between neighbours the frame is opened smoothly.
     grain, less = (
-        np.median(np.abs(np.diff(p[1].reshape(120, 4, 160, 4).mean(axis=(1, 3)), axis=0)))
+        np.median(np.abs(np.diff(p[..., 1].reshape(120, 4, 160, 4).mean(axis=(1, 3)), axis=0)))
         for p in (one, shown)
     )
     assert grain > 1.2 * less
 
 
-@pytest.mark.parametrize("level", [0.0, 5.0])
+@pytest.mark.parametrize("level", [0.0, 5.0, np.nan])
 @pytest.mark.parametrize("shape", [(2, 2), (1, 2), (40, 60)])
-def test_even_pictures_of_any_size_are_shown(shape: tuple[int, int], level: float) -> None:
+def test_even_pictures_of_any_size_are_shown(
+    result: stackkit.Result, shape: tuple[int, int], level: float
+) -> None:
     plain = np.full((3, *shape), level, dtype=np.float32)
-    shown, one = at_one_look(plain, plain, None, 4000.0)
-    assert (shown == one).all()
+    shown = render(plain, look_of(plain, edited(result).look.how))
+    assert shown.shape == (*shape, 3)
     assert np.ptp(seen(webp(shown, 10_000))) < 12
-
-
-def test_nothing_but_missing_samples_is_black() -> None:
-    nothing = np.full((3, 8, 8), np.nan, dtype=np.float32)
-    shown, _ = at_one_look(nothing, nothing, None, 4000.0)
-    assert not shown.any()
 
 
 def test_threads_change_nothing(small_night, tmp_path) -> None:
@@ -152,7 +151,7 @@ def test_threads_change_nothing(small_night, tmp_path) -> None:
 
 
 def test_a_large_picture_is_made_to_fit() -> None:
-    grain = np.random.default_rng(1).integers(0, 255, (3, 300, 400), dtype=np.uint8)
+    grain = np.random.default_rng(1).integers(0, 255, (300, 400, 3), dtype=np.uint8)
     with ThreadPoolExecutor(3) as pool:
         made = list(pool.map(lambda most: webp(grain, most), (200_000, 9_000, 900)))
     assert all(len(data) <= most for data, most in zip(made, (200_000, 9_000, 900), strict=True))

@@ -15,7 +15,7 @@ import pytest
 import rawpy
 
 from stackkit.output.dng import MosaicTags, mosaic_dng
-from stackkit.output.tiff_container import ASCII, LONG, RATIONAL, SHORT, one_image_tiff
+from stackkit.output.tiff_container import ASCII, LONG, RATIONAL, SHORT, one_picture
 from stackkit.raw.metadata import Metadata, read_directories, read_metadata
 
 START = datetime(2024, 10, 13, 20, 41, 7, 250000, tzinfo=UTC)
@@ -38,7 +38,7 @@ TAGS = MosaicTags(
 def tiff(path: Path, main: dict[int, Any], exif: dict[int, Any]) -> Path:
     """A TIFF of 2×2 pixels with these tags."""
     base = {256: (LONG, 2), 257: (LONG, 2), 258: (SHORT, 16), 262: (SHORT, 1), 277: (SHORT, 1)}
-    path.write_bytes(one_image_tiff({**base, **main}, exif, bytes(8)))
+    path.write_bytes(one_picture({**base, **main}, exif, bytes(8)))
     return path
 
 
@@ -226,7 +226,7 @@ def minolta_raw(codes: np.ndarray, exposure: float) -> bytes:
     exif = {33434: (RATIONAL, exposure), 33437: (RATIONAL, 1.8), 34855: (SHORT, 3200)}
     exif |= {37386: (RATIONAL, 24), 36867: (ASCII, "2024:10:13 20:41:07")}
     main = {256: (LONG, width), 257: (LONG, height), 271: (ASCII, "KONICA MINOLTA")}
-    inner = one_image_tiff({**main, 272: (ASCII, "DYNAX 7D")}, exif, b"")
+    inner = one_picture({**main, 272: (ASCII, "DYNAX 7D")}, exif, b"")
     shape = struct.pack(">HHHHBBBBHH", height, width, height, width, 16, 12, 0x52, 0, 0, 1)
     blocks = b""
     for name, block in ((b"\0PRD", b"21860002" + shape), (b"\0TTW", inner)):

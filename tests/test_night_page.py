@@ -183,7 +183,7 @@ def test_the_page_stays_small(frames):
     """With pictures as large as they may become: grain that does not compress."""
     record = many(frames)
     side, most = gallery.side_of(frames), gallery.BYTES // frames
-    grain = np.random.default_rng(4).integers(0, 255, (3, side * 3 // 4, side), dtype=np.uint8)
+    grain = np.random.default_rng(4).integers(0, 255, (side * 3 // 4, side, 3), dtype=np.uint8)
     thumbnail = gallery.webp(grain, most)
     assert len(thumbnail) <= most
     given = {row["picture"]: thumbnail for row in record["frames"]}
@@ -195,6 +195,7 @@ def test_the_page_stays_small(frames):
 def test_the_command_makes_the_run_again():
     record = night()
     record["options"].update(paths=["my night", "it's"], session=2, keep_place=True)
+    record["options"].update(bits=16, white=[1.9, 1.0, 1.5], dng=True)
     record["options"]["masters"] = ["a", "b"]
     assert command_of(record) == [
         "stackkit stack 'my night' 'it'\"'\"'s'",
@@ -204,6 +205,9 @@ def test_the_command_makes_the_run_again():
         "--keep-place",
         "--sampling 1",
         "--session 2",
+        "--tiff 16",
+        "--white 1.9,1,1.5",
+        "--dng",
         "--out out",
     ]
 

@@ -281,7 +281,7 @@ def small_dng(codes, list_two):
         50721: (tiff.SRATIONAL, (0.86, -0.31, -0.09, -0.42, 1.21, 0.24, -0.08, 0.19, 0.62)),
         **{50778: (tiff.SHORT, 21), 51009: (tiff.UNDEFINED, list_two)},
     }
-    return tiff.one_image_tiff(tags, {33434: (tiff.RATIONAL, 1)}, codes.astype("<u2").tobytes())
+    return tiff.one_picture(tags, {33434: (tiff.RATIONAL, 1)}, codes.astype("<u2").tobytes())
 
 
 def test_against_an_independent_decoder(tmp_path):

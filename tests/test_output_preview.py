@@ -14,14 +14,26 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from stackkit.output.preview import LONGEST, render, shrink, sky_model, write_preview
+from stackkit.colour.develop import Development
+from stackkit.colour.spaces import SRGB
+from stackkit.output import preview
+from stackkit.output.preview import LONGEST, look_of, upright_picture, write_jpeg, write_png
 from stackkit.simulate import Night, ideal_picture
-from stackkit.stack_result import Stack
 
 HEIGHT, WIDTH = 240, 320
 WHITE = 3839.0
 NOISE = 1.0
 BALANCE = (1.92, 1.0, 1.52)
+
+
+def balanced(balance, white=WHITE):
+    """White balance alone, no matrix."""
+    gains = np.array(balance or (1.0, 1.0, 1.0))
+    return Development((1 / gains) / (1 / gains).max(), np.eye(3), white, white, SRGB, None, "")
+
+
+def render(value, balance, white):
+    return preview.render(value, look_of(value, balanced(balance, white)))
 
 
 def even_sky(level=40.0, height=HEIGHT, width=WIDTH, seed=4):
@@ -145,7 +157,7 @@ def test_the_brightest_channel_is_scaled_down_with_the_others():
 @pytest.mark.parametrize("sigmas", [300, 500, 800])
 def test_stars_of_several_hundred_sigma_are_bright_and_not_clipped(sigmas):
     value = even_sky()
-    _, noise = sky_model(value * np.array(BALANCE, np.float32)[:, None, None])
+    noise = look_of(value, balanced(BALANCE)).noise * WHITE
     add_star(value, 100, 100, (sigmas * noise,) * 3)
     pixel = render(value, BALANCE, WHITE)[100, 100]
     assert pixel.min() > 0.7 * 255
@@ -193,10 +205,9 @@ def test_missing_pixels_are_black_and_a_missing_colour_is_not():
 )
 def test_strange_pictures(tmp_path, value):
     value = value.astype(np.float32)
-    stack = Stack(value, value, np.ones(value.shape[1:], np.int16))
     with warnings.catch_warnings():
         warnings.simplefilter("error")
-        write_preview(tmp_path / "preview.png", stack, BALANCE, 1, WHITE)
+        write_png(tmp_path / "preview.png", render(value, BALANCE, WHITE))
     picture = cv2.imread(str(tmp_path / "preview.png"))
     assert picture.shape[:2] == value.shape[1:]
     missing = np.isnan(value).all(axis=0)
@@ -214,42 +225,26 @@ def test_the_long_side(height, width):
     assert not (picture == 0).any()
 
 
-def test_shrinking_against_opencv():
-    plane = np.random.default_rng(1).normal(50, 5, (300, 437)).astype(np.float32)
-    small = shrink(plane, longest=200)
-    expected = cv2.resize(plane, (200, small.shape[0]), interpolation=cv2.INTER_AREA)
-    np.testing.assert_allclose(small, expected, rtol=1e-4)
-    np.testing.assert_array_equal(shrink(plane), plane)
-
-
-def test_shrinking_leaves_missing_samples_out():
-    plane = np.full((40, 40), 3.0, dtype=np.float32)
-    plane[:10] = np.nan
-    plane[10, 0] = np.nan
-    small = shrink(plane, longest=20)
-    assert np.isnan(small[:5]).all()
-    np.testing.assert_allclose(small[5:], 3.0)
-
-
 @pytest.mark.parametrize(("orientation", "corner"), [(1, (0, 0)), (3, (-1, -1)), (6, (0, -1))])
 def test_the_file_is_upright_rgb(tmp_path, orientation, corner):
     value = even_sky(height=90, width=120)
     value[0, :20, :20] += 300
-    stack = Stack(value, value, np.ones((90, 120), np.int16))
-    path = tmp_path / "preview.png"
-    write_preview(path, stack, BALANCE, orientation, WHITE)
-    with Image.open(path) as image:
-        assert image.mode == "RGB"
-        picture = np.asarray(image)
-    assert picture.shape == ((120, 90, 3) if orientation == 6 else (90, 120, 3))
-    red, green, _ = picture[corner].astype(int)
-    assert red > green + 50
+    shown = upright_picture(render(value, BALANCE, WHITE), orientation)
+    write_png(tmp_path / "preview.png", shown)
+    write_jpeg(tmp_path / "preview.jpg", shown)
+    for name in ("preview.png", "preview.jpg"):
+        with Image.open(tmp_path / name) as image:
+            assert image.mode == "RGB"
+            assert image.info.get("srgb", 0) == 0  # PNG 1.2, 4.2.2.3: perceptual
+            picture = np.asarray(image)
+        assert picture.shape == ((120, 90, 3) if orientation == 6 else (90, 120, 3))
+        red, green, _ = picture[corner].astype(int)
+        assert red > green + 50
 
 
 def test_the_same_stack_gives_the_same_bytes_and_stays_as_it_is(tmp_path):
     value = even_sky()
     value.flags.writeable = False
-    stack = Stack(value, value, np.ones((HEIGHT, WIDTH), np.int16))
     for name in ("one.png", "two.png"):
-        write_preview(tmp_path / name, stack, None, 1, WHITE)
+        write_png(tmp_path / name, render(value, None, WHITE))
     assert (tmp_path / "one.png").read_bytes() == (tmp_path / "two.png").read_bytes()

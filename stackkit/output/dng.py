@@ -5,6 +5,7 @@ Used by the simulator; what it writes is opened by LibRaw and by tifffile alike.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
@@ -21,11 +22,14 @@ from stackkit.output.tiff_container import (
     SHORT,
     SRATIONAL,
     UNDEFINED,
-    one_image_tiff,
+    one_picture,
 )
 
-_D65 = 21
-_DAYLIGHT_MATRIX = (0.86, -0.31, -0.09, -0.42, 1.21, 0.24, -0.08, 0.19, 0.62)
+_DAYLIGHT = 20
+_DAYLIGHT_MATRIX = (2.2229, -0.8541, -0.2960, -0.5599, 1.4049, 0.1420, -0.1152, 0.1723, 1.0179)
+"""XYZ to the colours of a camera whose white is D55 (light 20 of EXIF), and whose colours are
+somewhat paler than sRGB's, as filters of sensors are.
+"""
 
 
 @dataclass(frozen=True)
@@ -92,9 +96,9 @@ def mosaic_dng(codes: NDArray[np.uint16], tags: MosaicTags) -> bytes:
         50718: (RATIONAL, (1, 1)),
         50719: (LONG, (0, 0)),
         50720: (LONG, (width, height)),
-        50721: (SRATIONAL, tags.color_matrix),
+        50721: (SRATIONAL, _as_white(tags.color_matrix, tags.neutral)),
         50728: (RATIONAL, tags.neutral),
-        50778: (SHORT, _D65),
+        50778: (SHORT, _DAYLIGHT),
         50829: (LONG, (0, 0, height, width)),
     }
     if tags.noise_profile is not None:
@@ -114,7 +118,12 @@ def mosaic_dng(codes: NDArray[np.uint16], tags: MosaicTags) -> bytes:
         exif[36867] = (ASCII, start.strftime("%Y:%m:%d %H:%M:%S"))
         exif[36881] = (ASCII, "+00:00")
         exif[37521] = (ASCII, f"{start.microsecond // 1000:03d}")
-    return one_image_tiff(main, exif, strip, None if tags.place is None else _gps(tags.place))
+    return one_picture(main, exif, strip, None if tags.place is None else _gps(tags.place))
+
+
+def _as_white(matrix: Sequence[float], neutral: Sequence[float]) -> list[float]:
+    """The matrix, row by row, of a camera that sees its white as ``neutral``."""
+    return [value * neutral[k // 3] for k, value in enumerate(matrix)]
 
 
 def _gps(place: tuple[float, float]) -> dict[int, tuple[int, object]]:

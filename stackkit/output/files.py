@@ -24,11 +24,16 @@ FILES = {
     "fits": "stack.fits",
     "tiff": "stack.tif",
     "preview": "preview.png",
+    "jpeg": "preview.jpg",
     "pictures": "pictures.zip",
     "report": "report.html",
     "record": "run.json",
 }
 """What a run writes, by kind.  The record comes last: when it is there, the run is complete."""
+ON_REQUEST = {"dng": "stack.dng", "gradient": "gradient.fits"}
+"""What it writes besides for those who ask."""
+RESULTS = (*FILES.values(), *ON_REQUEST.values())
+"""Names of all that a run may write."""
 COMPARISON = ("compare.json", "compare.html", "crops")
 """What a comparison writes besides: its record, its page, its folder of crops."""
 MOVING = f"{PREFIX}moving"

@@ -62,6 +62,15 @@ def write_fits(path: Path, stack: Stack, record: Mapping[str, Any]) -> None:
         file.write(table)
 
 
+def write_picture(path: Path, value: NDArray[np.float32], words: str) -> None:
+    """Write one picture (3, H, W), ADU, to ``path``, with a comment.  Raises ``OutputError``."""
+    header = fits.Header([("SIMPLE", True, "FITS standard 4.0"), *_layout(value)])
+    header["BUNIT"] = ("adu", "above black, of one frame")
+    header["COMMENT"] = words
+    with replacing(path) as temporary, temporary.open("wb") as file:
+        _write_image(file, header, value)
+
+
 def ascii_text(text: str) -> str:
     r"""``text`` in the characters FITS allows (4.0, section 4.2.1); others as in ``\u00e9``."""
     return "".join(
@@ -125,6 +134,8 @@ def _primary_header(stack: Stack, record: Mapping[str, Any]) -> fits.Header:
     header["COMMENT"] = "not white-balanced."
     header["COMMENT"] = "Row 1 of the data is the top row of the sensor picture."
     header["COMMENT"] = "NaN where no frame reaches."
+    if record["editing"] and record["editing"]["gradient_removed"]:
+        header["COMMENT"] = "The smooth light of the sky was taken off; it is in gradient.fits."
     if record["place"]:
         # Geodetic, as in Rots et al. 2015, A&A 574:A36, section 4.1.3.
         header["OBSGEO-B"] = (record["place"]["latitude"], "[deg] latitude")

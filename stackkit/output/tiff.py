@@ -1,64 +1,135 @@
-"""The stack as TIFF: the editing file, linear and white-balanced, that opens nearly everywhere.
+"""The stack as TIFF: the editing file, linear light of a standard space, for nearly any editor.
 
-Classic TIFF 6.0, contiguous 32-bit float RGB, deflate with the floating-point predictor (TIFF
-Technical Note 3), 64-row strips.  The same stack gives the same bytes: no date is written.
+Classic TIFF 6.0, contiguous RGB, deflate, 64-row strips; 32-bit float with the floating-point
+predictor (TIFF Technical Note 3), or 16-bit whole numbers.  A linear ICC profile says what the
+colours are, EXIF and XMP say of what session, and a small stretched picture lies in a directory of
+its own, so that file browsers need not show black.  The same stack gives the same bytes.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
+from typing import Any
 
 import imagecodecs
 import numpy as np
 from numpy.typing import NDArray
-from tifffile import TiffWriter
 
+from stackkit.colour.develop import Development, develop_rows
+from stackkit.output.about import (
+    about,
+    exif_tags,
+    gps_tags,
+    plain_ascii,
+    session_words,
+    xmp,
+)
 from stackkit.output.files import replacing
+from stackkit.output.profile import linear_profile
+from stackkit.output.tiff_container import (
+    ASCII,
+    BYTE,
+    EXIF_IFD,
+    GPS_IFD,
+    LONG,
+    SHORT,
+    UNDEFINED,
+    Picture,
+    write_pictures,
+)
 from stackkit.output.upright import upright
-from stackkit.stack_result import Stack
+
+Planes = NDArray[np.float32]
 
 _ROWS = 64
 _CLASSIC_LIMIT = 2**32 - 2**25
 """Bytes of samples that surely fit a file with 32-bit offsets, with room for its tables."""
-_ORIENTATION_TAG = (274, "H", 1, 1, True)
+_PEDESTALS = (0.0, *(2.0**-k for k in range(12, 3, -1)))
+"""Among these is the least that leaves at most so many values below nought."""
+_LOST = 1e-5
+_INSIDE = 1024
+"""Long side of the small picture inside, px, at most."""
+
+
+def pedestal_of(value: Planes, how: Development) -> tuple[float, float]:
+    """What is added to the picture ``value`` (3, H, W), and the share of values still below nought.
+
+    Editors cut off what is below nought, and the noise of a dark sky reaches there.
+    """
+    counts, known = np.zeros(len(_PEDESTALS)), 0
+    for top in range(0, value.shape[1], _ROWS):
+        light = develop_rows(value, top, min(top + _ROWS, value.shape[1]), how)
+        known += int(np.isfinite(light).sum())
+        below = light[light < 0]
+        counts += [(below < -pedestal).sum() for pedestal in _PEDESTALS]
+    share = counts / max(known, 1)
+    chosen = int(np.argmax(share <= _LOST)) if (share <= _LOST).any() else len(_PEDESTALS) - 1
+    return _PEDESTALS[chosen], float(share[chosen])
 
 
 def write_tiff(
     path: Path,
-    stack: Stack,
-    balance: tuple[float, float, float] | None,
-    orientation: int,
-    white: float,
+    value: Planes,
+    how: Development,
+    record: Mapping[str, Any],
+    preview: NDArray[np.uint8],
+    bits: int = 32,
 ) -> None:
-    """Write ``stack.value`` to ``path``, upright, balanced, with ``white`` at 1.0.
+    """Write ``value`` (3, H, W), ADU, to ``path``, upright, developed, its pedestal added.
 
-    ``balance``: multipliers for R, G, B (None: as the camera sees it); ``orientation``: EXIF 1-8
-    of the sensor picture; ``white``: ADU above black at which the camera clips.  Pixels that no
-    frame reaches are 0.  Values above 1 are kept.  Raises ``OutputError``.
+    ``record`` of the run with its ``camera``, ``frames`` and ``editing`` (pedestal, the value that
+    is full scale in 16 bits); ``preview`` (h, w, 3), upright.  Pixels that no frame reaches are 0.
+    Values above 1 are kept.  Raises ``OutputError``.
     """
-    picture = upright(stack.value, orientation)
+    picture = upright(value, record["camera"]["orientation"])
     _, height, width = picture.shape
-    scale = np.array(balance or (1.0, 1.0, 1.0)) / white
-    with (
-        replacing(path) as temporary,
-        temporary.open("wb") as file,
-        TiffWriter(file, byteorder="<", bigtiff=needs_bigtiff(height, width)) as tiff,
-    ):
-        tiff.write(
-            _strips(picture, scale.astype(np.float32)),
-            shape=(height, width, 3),
-            dtype=np.float32,
-            photometric="rgb",
-            planarconfig="contig",
-            compression="adobe_deflate",
-            predictor=3,
-            rowsperstrip=_ROWS,
-            description=description(white, balance is not None),
-            software="stackkit",
-            metadata=None,
-            extratags=[_ORIENTATION_TAG],
+    editing, told = record["editing"], about(record)
+    words = f"{session_words(told)} {description(how, editing, bits)}"
+    figures = {
+        "pedestal": editing["pedestal"],
+        "whiteAduPerUnit": how.white,
+        "fullScale": editing["full_scale"] if bits == 16 else 1.0,
+        "white": how.words,
+    }
+    tags: dict[int, tuple[int, Any]] = {
+        **_rgb(height, width, bits, 3 if bits == 32 else 2),
+        270: (ASCII, words),
+        305: (ASCII, "stackkit"),
+        700: (BYTE, xmp(told, words, figures)),
+        34675: (UNDEFINED, linear_profile(how.space)),
+    }
+    if told.camera:
+        tags[272] = (ASCII, told.camera)
+    inside = _smaller(preview)
+    lesser = {**_rgb(inside.shape[0], inside.shape[1], 8, 2), 254: (LONG, 1)}
+    with replacing(path) as temporary, temporary.open("wb") as file:
+        write_pictures(
+            file,
+            [
+                Picture(tags, _strips(picture, how, editing, bits)),
+                Picture(lesser, (_whole_numbers(rows) for rows in _rows(inside))),
+            ],
+            {EXIF_IFD: exif_tags(told), GPS_IFD: gps_tags(told)},
+            big=needs_bigtiff(height, width),
         )
+
+
+def _rgb(height: int, width: int, bits: int, predictor: int) -> dict[int, tuple[int, Any]]:
+    """The tags of a picture of three colours in strips, packed by deflate."""
+    return {
+        256: (LONG, width),
+        257: (LONG, height),
+        258: (SHORT, (bits,) * 3),
+        259: (SHORT, 8),
+        262: (SHORT, 2),
+        274: (SHORT, 1),
+        277: (SHORT, 3),
+        278: (LONG, _ROWS),
+        284: (SHORT, 1),
+        317: (SHORT, predictor),
+        339: (SHORT, (3 if bits == 32 else 1,) * 3),
+    }
 
 
 def needs_bigtiff(height: int, width: int) -> bool:
@@ -66,21 +137,58 @@ def needs_bigtiff(height: int, width: int) -> bool:
     return height * width * 3 * 4 > _CLASSIC_LIMIT
 
 
-def description(white: float, balanced: bool) -> str:
+def description(how: Development, editing: Mapping[str, Any], bits: int) -> str:
     """What a person who opens the file should know, in ASCII."""
-    colour = "white-balanced as shot" if balanced else "not white-balanced"
+    pedestal = editing["pedestal"]
+    colours = (
+        f"{how.space.name} primaries"
+        if how.kelvin is not None
+        else "the camera's own colours, unknown and taken for sRGB's"
+    )
+    full = f" Full scale is {editing['full_scale']:g}." if bits == 16 else ""
+    added = (
+        f" {pedestal:g} was added to every value, so that dark noise is kept." if pedestal else ""
+    )
     return (
         "Linear light: twice the value is twice the light, so the picture looks dark until it is "
-        f"stretched. Red, green, blue as the camera's filters see them, {colour}. "
-        f"1.0 is the level at which the camera clips, {white:g} ADU above black in one frame. "
-        "Pixels that no frame reaches are 0."
+        f"stretched. {colours}; white is {plain_ascii(how.words)}. "
+        f"1.0 is the level at which the camera clips, {how.white:g} ADU above black in one frame."
+        f"{full}{added} Pixels that no frame reaches are 0."
     )
 
 
-def _strips(picture: NDArray[np.float32], scale: NDArray[np.float32]) -> Iterator[bytes]:
+def _strips(
+    picture: Planes, how: Development, editing: Mapping[str, Any], bits: int
+) -> Iterator[bytes]:
     """Encoded strips of ``picture`` (3, H, W), made one at a time: memory stays small."""
-    for start in range(0, picture.shape[1], _ROWS):
-        rows = np.moveaxis(picture[:, start : start + _ROWS], 0, -1) * scale
-        strip = np.nan_to_num(rows, copy=False, nan=0.0, posinf=0.0, neginf=0.0)
-        predicted = imagecodecs.floatpred_encode(np.ascontiguousarray(strip, "<f4"), axis=-2)
-        yield bytes(imagecodecs.deflate_encode(predicted.tobytes()))
+    for top in range(0, picture.shape[1], _ROWS):
+        rows = develop_rows(picture, top, min(top + _ROWS, picture.shape[1]), how)
+        light = np.moveaxis(rows, 0, -1) + np.float32(editing["pedestal"])
+        light = np.nan_to_num(light, copy=False, nan=0.0, posinf=0.0, neginf=0.0)
+        if bits == 16:
+            codes = np.rint(np.clip(light / editing["full_scale"], 0, 1) * 65535)
+            yield _whole_numbers(codes.astype("<u2"))
+        else:
+            rows = imagecodecs.floatpred_encode(np.ascontiguousarray(light, "<f4"), axis=-2)
+            yield bytes(imagecodecs.deflate_encode(rows.tobytes()))
+
+
+def _rows(picture: NDArray[np.uint8]) -> Iterator[NDArray[np.uint8]]:
+    for start in range(0, len(picture), _ROWS):
+        yield picture[start : start + _ROWS]
+
+
+def _whole_numbers(rows: NDArray[Any]) -> bytes:
+    """A strip (n, w, 3) with the differences along its rows (TIFF 6.0, section 14), packed."""
+    differences = imagecodecs.delta_encode(np.ascontiguousarray(rows), axis=-2)
+    return bytes(imagecodecs.deflate_encode(differences.tobytes()))
+
+
+def _smaller(picture: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """Every so many-th pixel averaged with those beside it."""
+    step = -(-max(picture.shape[:2]) // _INSIDE)
+    height, width = (max(side // step * step, 1) for side in picture.shape[:2])
+    if step == 1 or min(height, width) < step:
+        return picture
+    blocks = picture[:height, :width].reshape(height // step, step, width // step, step, 3)
+    return np.asarray(np.rint(blocks.mean(axis=(1, 3))), dtype=np.uint8)

@@ -1,23 +1,118 @@
-"""A minimal little-endian TIFF 6.0 writer for files that general writers cannot lay out.
+"""A little-endian TIFF 6.0 writer for what general writers cannot lay out.
 
-It writes one image directory with one strip of ready-made bytes, an EXIF and a GPS directory.
+It writes pictures in ready-made strips, as they come, one below another (SubIFDs, TIFF Technical
+Note 1), with directories of EXIF and GPS beside them.  Pictures that outgrow 32-bit offsets take
+the layout known as BigTIFF.
 """
 
 from __future__ import annotations
 
+import io
 import struct
+from collections.abc import Iterable, Sequence
 from collections.abc import Mapping as TagTable
+from dataclasses import dataclass
 from fractions import Fraction
-from typing import Any
+from typing import Any, BinaryIO
 
 BYTE, ASCII, SHORT, LONG, RATIONAL, UNDEFINED, SRATIONAL, DOUBLE = 1, 2, 3, 4, 5, 7, 10, 12
+_LONG8 = 16
 
-_FORMATS = {BYTE: "B", SHORT: "H", LONG: "I", DOUBLE: "d"}
+_FORMATS = {BYTE: "B", SHORT: "H", LONG: "I", DOUBLE: "d", _LONG8: "Q"}
 
 Tags = TagTable[int, tuple[int, Any]]
 """Tag number → (field type, value or sequence of values)."""
 
-_STRIP_OFFSETS, _STRIP_BYTE_COUNTS, _EXIF_IFD, _GPS_IFD = 273, 279, 34665, 34853
+EXIF_IFD, GPS_IFD = 34665, 34853
+_STRIP_OFFSETS, _STRIP_BYTE_COUNTS, _SUB_IFDS = 273, 279, 330
+
+
+@dataclass(frozen=True)
+class Picture:
+    """``tags`` without offsets and byte counts, and the encoded ``strips`` in order."""
+
+    tags: Tags
+    strips: Iterable[bytes]
+
+
+@dataclass(frozen=True)
+class _Layout:
+    """Widths of what differs: the head, numbers of entries, counts and offsets."""
+
+    head: bytes
+    entries: str
+    word: str
+    offset: int
+
+    @property
+    def room(self) -> int:
+        """Bytes of a value that stands in its entry."""
+        return struct.calcsize(self.word)
+
+
+_CLASSIC = _Layout(b"II*\0", "<H", "<I", LONG)
+_BIG = _Layout(b"II+\0" + struct.pack("<HH", 8, 0), "<Q", "<Q", _LONG8)
+
+
+def write_pictures(
+    file: BinaryIO,
+    pictures: Sequence[Picture],
+    beside: TagTable[int, Tags | None],
+    *,
+    big: bool = False,
+) -> None:
+    """Write ``pictures`` into the empty ``file``: the first, and the others below it.
+
+    ``beside``: further directories by the tag of the first one that points to them.
+    """
+    layout = _BIG if big else _CLASSIC
+    file.write(layout.head + struct.pack(layout.word, 0))
+    main, *below = [_placed(file, picture, layout) for picture in pictures]
+    if below:
+        main[_SUB_IFDS] = (layout.offset, [_laid(file, tags, layout) for tags in below])
+    for pointer, tags in beside.items():
+        if tags:
+            main[pointer] = (layout.offset, _laid(file, tags, layout))
+    first = _laid(file, main, layout)
+    file.seek(len(layout.head))
+    file.write(struct.pack(layout.word, first))
+
+
+def one_picture(tags: Tags, exif: Tags, strip: bytes, gps: Tags | None = None) -> bytes:
+    """The bytes of a file with one picture in one strip."""
+    memory = io.BytesIO()
+    write_pictures(memory, [Picture(tags, [strip])], {EXIF_IFD: exif, GPS_IFD: gps})
+    return memory.getvalue()
+
+
+def _placed(file: BinaryIO, picture: Picture, layout: _Layout) -> dict[int, tuple[int, Any]]:
+    """Writes the strips; the tags with where they lie."""
+    offsets, counts = [], []
+    for strip in picture.strips:
+        offsets.append(file.tell())
+        counts.append(len(strip))
+        file.write(strip + bytes(len(strip) % 2))
+    found = {_STRIP_OFFSETS: (layout.offset, offsets), _STRIP_BYTE_COUNTS: (layout.offset, counts)}
+    return {**picture.tags, **found}
+
+
+def _laid(file: BinaryIO, tags: Tags, layout: _Layout) -> int:
+    """Writes a directory with its values behind it; where it begins."""
+    at = file.tell()
+    entries = sorted(tags.items())
+    entry = struct.calcsize("<HH") + 2 * layout.room
+    values_at = at + struct.calcsize(layout.entries) + entry * len(entries) + layout.room
+    head, tail = struct.pack(layout.entries, len(entries)), b""
+    for tag, (kind, value) in entries:
+        count, data = _encode(kind, value)
+        if len(data) <= layout.room:
+            field = data.ljust(layout.room, b"\0")
+        else:
+            field = struct.pack(layout.word, values_at + len(tail))
+            tail += data + bytes(len(data) % 2)
+        head += struct.pack("<HH", tag, kind) + struct.pack(layout.word, count) + field
+    file.write(head + struct.pack(layout.word, 0) + tail)
+    return at
 
 
 def _encode(kind: int, value: Any) -> tuple[int, bytes]:
@@ -27,45 +122,9 @@ def _encode(kind: int, value: Any) -> tuple[int, bytes]:
         return len(data), data
     if kind == UNDEFINED:
         return len(value), bytes(value)
-    values = list(value) if isinstance(value, tuple | list) else [value]
+    values = list(value) if isinstance(value, tuple | list | bytes) else [value]
     if kind in (RATIONAL, SRATIONAL):
         code = "<II" if kind == RATIONAL else "<ii"
         pairs = [Fraction(v).limit_denominator(1_000_000) for v in values]
         return len(values), b"".join(struct.pack(code, p.numerator, p.denominator) for p in pairs)
     return len(values), struct.pack(f"<{len(values)}{_FORMATS[kind]}", *values)
-
-
-def _directory(tags: Tags, offset: int) -> bytes:
-    """One image file directory at ``offset`` with its values behind it (no next directory)."""
-    entries = sorted(tags.items())
-    values_at = offset + 2 + 12 * len(entries) + 4
-    head, tail = struct.pack("<H", len(entries)), b""
-    for tag, (kind, value) in entries:
-        count, data = _encode(kind, value)
-        if len(data) <= 4:
-            field = data.ljust(4, b"\0")
-        else:
-            field = struct.pack("<I", values_at + len(tail))
-            tail += data + b"\0" * (len(data) % 2)
-        head += struct.pack("<HHI", tag, kind, count) + field
-    return head + struct.pack("<I", 0) + tail
-
-
-def one_image_tiff(tags: Tags, exif: Tags, strip: bytes, gps: Tags | None = None) -> bytes:
-    """The bytes of a file with one image in one strip.
-
-    ``tags``, ``exif`` and ``gps`` leave out the offsets and byte counts, which are filled in here.
-    """
-    padded = strip + b"\0" * (len(strip) % 2)
-    main: dict[int, tuple[int, Any]] = dict(tags)
-    main[_STRIP_OFFSETS] = (LONG, 8)
-    main[_STRIP_BYTE_COUNTS] = (LONG, len(strip))
-    further = {_EXIF_IFD: exif} | ({_GPS_IFD: gps} if gps else {})
-    main |= dict.fromkeys(further, (LONG, 0))
-    at = 8 + len(padded)
-    end = at + len(_directory(main, at))
-    behind = b""
-    for pointer, directory in further.items():
-        main[pointer] = (LONG, end + len(behind))
-        behind += _directory(directory, end + len(behind))
-    return b"II*\0" + struct.pack("<I", at) + padded + _directory(main, at) + behind

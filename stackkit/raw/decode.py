@@ -16,7 +16,7 @@ from stackkit.raw.checks import BLANK_END, COPY_AGAIN, NOT_AS_SAID, RawFileError
 from stackkit.raw.kinds import Form, Kind, OpenFile, kind, opened
 from stackkit.raw.layout import LINEARIZATION_TABLE, Layout, read_pattern
 from stackkit.raw.levels import dng_black, dng_white, masked_black
-from stackkit.raw.metadata import LIBRAW_FAULTS
+from stackkit.raw.metadata import LIBRAW_FAULTS, Matrix
 from stackkit.raw.opcodes import NO_OPCODES, Opcode, Opcodes, parse
 from stackkit.raw.tags import OPCODE_LISTS, Directory, read_directories
 
@@ -38,7 +38,8 @@ class Mosaic:
     samples clip; ``missing`` (H, W) where the file lacks the sample, None when it is whole;
     ``balance`` multipliers for R, G, B that make the as-shot white neutral,
     green = 1, or None when the camera did not say; ``opcodes`` the corrections the file asks for;
-    ``remarks`` what a person should know of this file's picture.
+    ``remarks`` what a person should know of this file's picture; ``color_matrix`` XYZ to the
+    camera's colours (D65), where the file's own tags do not tell but LibRaw's table does.
     """
 
     data: NDArray[np.uint16]
@@ -50,6 +51,7 @@ class Mosaic:
     opcodes: Opcodes = NO_OPCODES
     remarks: tuple[str, ...] = ()
     missing: NDArray[np.bool_] | None = None
+    color_matrix: Matrix | None = None
 
 
 def decode(path: Path) -> Mosaic:
@@ -104,7 +106,14 @@ def _from_libraw(file: OpenFile) -> Mosaic:
     if data.min() == data.max():  # LibRaw gave up without a word
         raise RawFileError(file.path, "damaged: all its samples are the same", COPY_AGAIN)
     white = libraw.white(file.path, file.raw, float(black.max()))
-    return Mosaic(data, pattern, black, white, libraw.balance(file.raw))
+    return Mosaic(
+        data=data,
+        pattern=pattern,
+        black=black,
+        white=white,
+        balance=libraw.balance(file.raw),
+        color_matrix=libraw.color_matrix(file.raw),
+    )
 
 
 def _from_picture(file: OpenFile) -> Mosaic:

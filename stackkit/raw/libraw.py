@@ -11,7 +11,7 @@ import rawpy
 from numpy.typing import NDArray
 
 from stackkit.raw.checks import RawFileError
-from stackkit.raw.metadata import LIBRAW_FAULTS
+from stackkit.raw.metadata import LIBRAW_FAULTS, Matrix
 
 
 def open_file(raw: Any, path: Path) -> Exception | None:
@@ -76,3 +76,12 @@ def balance(raw: Any) -> tuple[float, float, float] | None:
     if not (np.isfinite([red, green, blue]).all() and min(red, green, blue) > 0):
         return None
     return red / green, 1.0, blue / green
+
+
+def color_matrix(raw: Any) -> Matrix | None:
+    """XYZ to the camera's colours under D65, by LibRaw's table; None for a camera it lacks."""
+    table = np.asarray(raw.rgb_xyz_matrix, dtype=np.float64)[:3]
+    if table.shape != (3, 3) or not (np.isfinite(table).all() and table.any(axis=1).all()):
+        return None
+    (a, b, c), (d, e, f), (g, h, i) = table.tolist()
+    return (a, b, c), (d, e, f), (g, h, i)

@@ -42,8 +42,12 @@ LIBRAW_FAULTS = (
 Matrix = tuple[tuple[float, float, float], ...]
 """Three rows of three."""
 
-_PROFILES = ((50778, 50721, 50964), (50779, 50722, 50965), (52529, 52531, 52532))
-"""Illuminant, colour matrix and forward matrix of the calibrations that a DNG may hold."""
+_PROFILES = (
+    (50778, 50721, 50964, 50723),
+    (50779, 50722, 50965, 50724),
+    (52529, 52531, 52532, 52530),
+)
+"""Illuminant, colour, forward and calibration matrix of the calibrations that a DNG may hold."""
 
 
 @dataclass(frozen=True)
@@ -52,12 +56,14 @@ class ColourProfile:
 
     ``illuminant`` is EXIF's LightSource (17 standard light A, 21 D65, 23 D50), None where it is
     unknown.  ``color_matrix`` takes XYZ to the camera's colours, ``forward_matrix`` the camera's
-    white-balanced colours to XYZ of D50.
+    white-balanced colours to XYZ of D50.  ``calibration`` takes the colours of the camera's model
+    to those of this very camera, None where there is no difference.
     """
 
     illuminant: int | None
     color_matrix: Matrix
     forward_matrix: Matrix | None
+    calibration: Matrix | None = None
 
 
 @dataclass(frozen=True)
@@ -72,7 +78,8 @@ class Metadata:
     sample x between black (0) and white (1) has the variance S·x + O; ``noise_reduction`` is how
     much of the best possible was already done (0 to 1).  ``neutral`` is what white looks like in
     the camera's three colours, ``white_xy`` the same as a chromaticity: files have one or the
-    other.  ``baseline_exposure`` is in steps of two.
+    other.  ``analog_balance`` are gains that were given to the colours before they were stored.
+    ``baseline_exposure`` is in steps of two.
     """
 
     camera: str | None = None
@@ -92,6 +99,7 @@ class Metadata:
     neutral: tuple[float, ...] | None = None
     white_xy: tuple[float, ...] | None = None
     colour_profiles: tuple[ColourProfile, ...] = ()
+    analog_balance: tuple[float, float, float] = (1.0, 1.0, 1.0)
     baseline_exposure: float | None = None
 
 
@@ -195,6 +203,7 @@ def _from_tags(directories: tuple[Directory, ...]) -> Metadata:
         neutral=_positive(tags.get(50728), 3),
         white_xy=_chromaticity(tags.get(50729)),
         colour_profiles=_colour_profiles(tags),
+        analog_balance=_triple(tags.get(50727)) or (1.0, 1.0, 1.0),
         baseline_exposure=next(iter(_finite(tags.get(50730), 1) or ()), None),
     )
 
@@ -220,6 +229,11 @@ def _positive(value: Any, count: int) -> tuple[float, ...] | None:
     return numbers if numbers and min(numbers) > 0 else None
 
 
+def _triple(value: Any) -> tuple[float, float, float] | None:
+    numbers = _positive(value, 3)
+    return (numbers[0], numbers[1], numbers[2]) if numbers else None
+
+
 def _chromaticity(value: Any) -> tuple[float, ...] | None:
     xy = _positive(value, 2)
     return xy if xy and sum(xy) <= 1 else None
@@ -240,8 +254,10 @@ def _noise_profile(value: Any) -> tuple[tuple[float, float], ...] | None:
 
 
 def _colour_profiles(tags: Directory) -> tuple[ColourProfile, ...]:
+    """DNG 1.7.1: a camera's own calibration counts only for profiles that bear its signature."""
     profiles = []
-    for light, matrix, forward in _PROFILES:
+    signed = tags.get(50931, "") == tags.get(50932, "")
+    for light, matrix, forward, own in _PROFILES:
         color_matrix = _matrix(tags.get(matrix))
         if color_matrix is not None:
             illuminant = _figure(tags.get(light), 1, 65535)
@@ -250,6 +266,7 @@ def _colour_profiles(tags: Directory) -> tuple[ColourProfile, ...]:
                     int(illuminant) if illuminant else None,
                     color_matrix,
                     _matrix(tags.get(forward)),
+                    _matrix(tags.get(own)) if signed else None,
                 )
             )
     return tuple(profiles)

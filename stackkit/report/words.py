@@ -22,6 +22,9 @@ _MONTHS = (
     "October", "November", "December",
 )  # fmt: skip
 
+_CALLED = {"bits": "tiff"}
+"""What an option is called for the command where the record has another name."""
+
 RECIPE = (
     (
         "Open it",
@@ -193,7 +196,9 @@ def command_of(record: Row) -> list[str]:
     paths = [str(path) for path in options.pop("paths", None) or ["FOLDER"]]
     parts = [["stackkit", "stack", *paths]]
     for name, value in [*options.items(), ("out", record["output"]["folder"])]:
-        flag = f"--{name.replace('_', '-')}"
+        flag = f"--{_CALLED.get(name, name).replace('_', '-')}"
+        if name == "white" and isinstance(value, list):
+            value = ",".join(f"{one:g}" for one in value)
         for one in value if isinstance(value, list) else [value]:
             if one is True:
                 parts.append([flag])
