@@ -88,6 +88,7 @@ def emptied():
     for key in ("noise_gain", "rejected_share", "faintest"):
         record["integration"][key] = None
     record["integration"].update(noise_by_frames=[], trails=[])
+    record.update(colour=None, gradient=None, editing=None)
     return record
 
 

@@ -1,7 +1,8 @@
-"""Maps over the picture, upright, as SVG: how many frames lie where, and what the lens leaves."""
+"""Maps over the picture, upright, as SVG: how many frames lie where, the glow, the lens."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -17,6 +18,8 @@ _WIDE = 360
 _TALLEST = 420
 _SHADES = 8
 """Steps of the scale of coverage."""
+_EVEN = 0.05
+"""Differences of the sky below this share are drawn as none."""
 _LABELS = 5
 """Numbers written along the longer side of the map."""
 _ROUND = (0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0)
@@ -29,12 +32,34 @@ def coverage_map(grid: Row, orientation: int) -> Markup | None:
     if values is None or not np.isfinite(values).all() or not values.max() > 0:
         return None
     values = upright(values, orientation)
-    most, least = float(values.max()), float(values.min())
+    told = (
+        f"Between {values.min():.0f} and {values.max():.0f} frames stand behind each part of the "
+        "picture."
+    )
+    shades = values / values.max()
+    return _shaded("coverage", "How many frames lie where", told, shades, values)
+
+
+def glow_map(light: Sequence[Sequence[float]]) -> Markup | None:
+    """The smooth light of the sky over its median, upright already; None where it is no map."""
+    if not light or any(len(row) != len(light[0]) for row in light):
+        return None
+    values = np.array(light, dtype=float)
+    if values.size == 0 or not np.isfinite(values).all():
+        return None
+    least, most = values.min(), values.max()
+    told = f"From {100 * least:.0f} to {100 * most:.0f} % of what is usual in the picture."
+    shades = (values - least) / max(most - least, _EVEN)
+    return _shaded("glow", "How bright the sky itself is", told, shades, 100 * values)
+
+
+def _shaded(key: str, title: str, told: str, shades: Array, values: Array) -> Markup:
+    """A map of cells by their ``shades`` (0 to 1), with some of their ``values`` written."""
     rows, columns = values.shape
     cell = min(_WIDE / columns, _TALLEST / rows)
     parts = []
     for j, i in np.ndindex(rows, columns):
-        shade = round(_SHADES * float(values[j, i]) / most)
+        shade = round(_SHADES * float(np.clip(shades[j, i], 0, 1)))
         parts.append(
             f'<rect class="shade-{shade}" x="{i * cell:.2f}" y="{j * cell:.2f}" '
             f'width="{cell + 0.3:.2f}" height="{cell + 0.3:.2f}"/>'
@@ -43,11 +68,9 @@ def coverage_map(grid: Row, orientation: int) -> Markup | None:
     for j in range(apart // 2, rows, apart):
         for i in range(apart // 2, columns, apart):
             x, y = (i + 0.5) * cell, (j + 0.5) * cell + 4
-            count = f"{values[j, i]:.0f}"
-            parts.append(f'<text class="count mid" x="{x:.1f}" y="{y:.1f}">{count}</text>')
-    told = f"Between {least:.0f} and {most:.0f} frames stand behind each part of the picture."
-    size = (columns * cell, rows * cell)
-    return _svg("coverage", "How many frames lie where", told, size, parts)
+            written = f"{values[j, i]:.0f}"
+            parts.append(f'<text class="count mid" x="{x:.1f}" y="{y:.1f}">{written}</text>')
+    return _svg(key, title, told, (columns * cell, rows * cell), parts)
 
 
 def field_map(grid: Row, size: tuple[int, int], orientation: int) -> tuple[Markup, float] | None:

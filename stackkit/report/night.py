@@ -15,7 +15,7 @@ from stackkit.report.chart import chart, points, verdict
 from stackkit.report.document import data_uri, document
 from stackkit.report.figures import amount, number
 from stackkit.report.frames import SIGNS, Fate, Frame, frames_of, minutes
-from stackkit.report.maps import coverage_map, field_map
+from stackkit.report.maps import coverage_map, field_map, glow_map
 from stackkit.report.time_chart import Line, time_chart
 
 Row = dict[str, Any]
@@ -55,6 +55,7 @@ def page_of_night(record: Row, pictures: Mapping[str, bytes]) -> str:
         verdict=verdict(measured) if len(measured) > 1 else None,
         coverage=coverage_map(record["integration"]["coverage"], record["camera"]["orientation"]),
         field=_field(record),
+        glow=glow_map((record["gradient"] or {}).get("map") or []),
         facts=list(words.facts(frames, record)),
         recipe=words.RECIPE,
         command=words.command_of(record),

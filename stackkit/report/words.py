@@ -149,8 +149,26 @@ def facts(frames: Sequence[Frame], record: Row) -> Iterator[tuple[str, str]]:
         many = len(integration["trails"])
         trails = f", among them {many} {'line' if many == 1 else 'lines'} drawn by aircraft or "
         yield "Taken out", share + (f"{trails}satellites" if many else "")
+    yield from _of_colour(record)
     if integration["defects"]:
         yield "Hot or dead pixels", f"{integration['defects']}, left out everywhere"
+
+
+def _of_colour(record: Row) -> Iterator[tuple[str, str]]:
+    colour, glow = record["colour"], record["gradient"]
+    if colour:
+        kelvin = number(colour["kelvin"])
+        warm = f", {kelvin:.0f} kelvin" if kelvin else ""
+        doubt = "; the colours of this camera are not known" if colour["assumed"] else ""
+        yield "White", f"{colour['white_words']}{warm}{doubt}"
+    if glow:
+        ways = ("the top", "the top right", "the right", "the bottom right", "the bottom",
+                "the bottom left", "the left", "the top left")  # fmt: skip
+        way = ways[round((number(glow["towards_deg"]) or 0.0) / 45) % 8]
+        strength = (
+            f"{glow['strength']:.2f} times as bright at its brightest place as at its darkest"
+        )
+        yield "Glow of the sky", f"{strength}, brighter towards {way}"
 
 
 def _turned(geometry: Row) -> Iterator[tuple[str, str]]:
