@@ -159,6 +159,8 @@ def field_of(xy: Array, away: Array, size: tuple[int, int]) -> Array:
     """
     columns, rows = (max(round(_CELLS * side / max(size)), 1) for side in size)
     found = np.full((rows, columns, 2), np.nan)
+    if len(xy) == 0:
+        return found
     i, j = (
         np.clip(((xy[:, axis] + 0.5) / size[axis] * many).astype(np.int64), 0, many - 1)
         for axis, many in ((0, columns), (1, rows))
