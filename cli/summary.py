@@ -17,7 +17,7 @@ _DEGREES = 0.1
 """Push from which on it is told in degrees."""
 _NARROWEST = 40
 _EVEN = 1.5
-"""Brightest over darkest place up to which the sky counts as even."""
+"""How many times brighter one side may be for the sky to count as even."""
 _SIDES = (
     "the top",
     "the upper right",
@@ -134,7 +134,10 @@ def _glow(gradient: Row | None, editing: Row | None) -> Iterator[Line]:
         return
     towards = _SIDES[round(gradient["towards_deg"] / 45) % 8]
     done = "taken off" if editing["gradient_removed"] else "kept; --gradient remove takes it off"
-    yield "Sky glow", f"{gradient['strength']:.1f} times brighter towards {towards}: {done}"
+    yield (
+        "Sky glow",
+        f"{gradient['strength']:.1f} times brighter towards {towards} than opposite: {done}",
+    )
 
 
 def _turned(geometry: Row) -> Line:

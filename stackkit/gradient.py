@@ -116,8 +116,9 @@ def tiles(small: Planes) -> tuple[Array, Array, Array]:
 def gradient_record(sky: Sky, shape: tuple[int, int], orientation: int) -> dict[str, Any] | None:
     """What the record tells of the sky's glow on a grid of ``shape`` (H, W); None without one.
 
-    ``strength``: brightest over darkest place; ``towards_deg``: where it gets brighter in the
-    upright picture, clockwise from up; ``map``: light over its median, in rows from the top.
+    ``strength``: how many times brighter a place is than that opposite it, at most, so that the
+    lens's falloff does not count; ``towards_deg``: where it gets brighter in the upright picture,
+    clockwise from up; ``map``: light over its median, in rows from the top.
     """
     if not len(sky.coefficients):
         return None
@@ -128,10 +129,11 @@ def gradient_record(sky: Sky, shape: tuple[int, int], orientation: int) -> dict[
     if not (middle > 0 and light.min() > 0):
         return None
     h, w = upright(np.empty(shape, dtype=np.bool_), orientation).shape
-    by_row, by_column = np.gradient(light, h / len(light), w / light.shape[1])
+    ratio = light / light[::-1, ::-1]
+    by_row, by_column = np.gradient(np.log(ratio), h / len(light), w / light.shape[1])
     slope = float(by_column.mean()), float(by_row.mean())
     return {
-        "strength": float(light.max() / light.min()),
+        "strength": float(ratio.max()),
         "towards_deg": float(np.degrees(np.arctan2(slope[0], -slope[1])) % 360),
         "sky_adu": [float(v) for v in np.median(colours, axis=(1, 2))],
         "map": (light / middle).tolist(),
