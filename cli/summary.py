@@ -16,6 +16,18 @@ _MOST_PUSHES = 4
 _DEGREES = 0.1
 """Push from which on it is told in degrees."""
 _NARROWEST = 40
+_EVEN = 1.5
+"""How many times brighter one side may be for the sky to count as even."""
+_SIDES = (
+    "the top",
+    "the upper right",
+    "the right",
+    "the lower right",
+    "the bottom",
+    "the lower left",
+    "the left",
+    "the upper left",
+)
 _FEW = 9
 """With so few frames, some good sites cannot be told from hot ones."""
 
@@ -100,6 +112,7 @@ def _figures(record: Row, used: list[Row]) -> Iterator[Line]:
         few = ", good ones among them" if integration["frames"] <= _FEW else ""
         yield "Removed", f"{share}, {integration['defects']} sites that look hot or dead{few}"
     yield from _cleaning(record["calibration"])
+    yield from _glow(record["gradient"], record["editing"])
     if len(used) > 1:
         yield "Reference", f"{record['reference']}, on which the others were laid"
 
@@ -113,6 +126,18 @@ def _cleaning(calibration: Row) -> Iterator[Line]:
         yield "Masters" if number == 0 else "", words
     if calibration["banding_adu"]:
         yield "Banding", f"rows were off by {calibration['banding_adu']:.1f} ADU, taken off"
+
+
+def _glow(gradient: Row | None, editing: Row | None) -> Iterator[Line]:
+    """The smooth light of the sky, where it is worth a word."""
+    if gradient is None or editing is None or gradient["strength"] < _EVEN:
+        return
+    towards = _SIDES[round(gradient["towards_deg"] / 45) % 8]
+    done = "taken off" if editing["gradient_removed"] else "kept; --gradient remove takes it off"
+    yield (
+        "Sky glow",
+        f"{gradient['strength']:.1f} times brighter towards {towards} than opposite: {done}",
+    )
 
 
 def _turned(geometry: Row) -> Line:

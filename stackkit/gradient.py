@@ -1,7 +1,8 @@
 """The smooth light of the sky in a picture: its shape, how strong, where from, and without it.
 
-The model is the exponential of a second-order surface through the logarithms of the medians of
-tiles: what shapes the sky, the lens's falloff above all, multiplies.  The fit is robust against
+The model is the exponential of a second-order surface, and a fourth-order term about the middle
+for the lens's falloff, through the logarithms of the medians of tiles: what shapes the sky
+multiplies.  The fit is robust against
 what stands out of it, a band like the Milky Way or the ground; one set of weights serves all
 colours, so that the band keeps its colour.
 """
@@ -34,17 +35,17 @@ class Sky:
     """The sky of a picture, at places given as shares (0-1) of its height and width.
 
     exp of the surface with ``coefficients`` (terms, 3), minus ``offset``; its logarithm is held
-    within ``least`` and ``most``.  Without terms it is nought.
+    within ``least`` and ``most``.  Without terms it is nought.  ``wide``: width over height.
     """
 
     coefficients: Array
-    order: int
+    wide: float
     offset: float
     least: float
     most: float
 
 
-NO_SKY = Sky(np.zeros((0, 3)), 0, 0.0, 0.0, 0.0)
+NO_SKY = Sky(np.zeros((0, 3)), 1.0, 0.0, 0.0, 0.0)
 
 
 def sky_at(sky: Sky, y: Array, x: Array) -> Planes:
@@ -52,7 +53,8 @@ def sky_at(sky: Sky, y: Array, x: Array) -> Planes:
     out = np.zeros((3, len(y), len(x)), dtype=np.float32)
     if len(sky.coefficients):
         for i, row in enumerate(y):
-            surface = _terms(np.full(len(x), row), x, sky.order) @ sky.coefficients
+            terms = _terms(np.full(len(x), row), x, sky.wide)
+            surface = terms[:, : len(sky.coefficients)] @ sky.coefficients
             out[:, i] = np.exp(np.clip(surface, sky.least, sky.most)).T - sky.offset
     return out
 
@@ -81,12 +83,13 @@ def fit_sky(small: Planes) -> Sky:
         return NO_SKY
     least = 1e-5 * float(np.abs(medians).max()) + 1e-9
     offset = max(0.0, float(np.median(scatter)) + least - float(medians.min()))
-    order = 2 if len(yx) >= _TILES_FOR_A_SURFACE else 0
-    terms = _terms(yx[:, 0] / h, yx[:, 1] / w, order)
+    terms = _terms(yx[:, 0] / h, yx[:, 1] / w, w / h)
+    if len(yx) < _TILES_FOR_A_SURFACE:
+        terms = terms[:, :1]
     logs = np.log(medians + offset)
     root = np.sqrt(_robust_weights(terms, logs.mean(axis=1), yx))[:, None]
     coefficients = np.linalg.lstsq(terms * root, logs * root, rcond=None)[0]
-    return Sky(coefficients, order, offset, float(logs.min()) - 1, float(logs.max()) + 1)
+    return Sky(coefficients, w / h, offset, float(logs.min()) - 1, float(logs.max()) + 1)
 
 
 def tiles(small: Planes) -> tuple[Array, Array, Array]:
@@ -113,8 +116,9 @@ def tiles(small: Planes) -> tuple[Array, Array, Array]:
 def gradient_record(sky: Sky, shape: tuple[int, int], orientation: int) -> dict[str, Any] | None:
     """What the record tells of the sky's glow on a grid of ``shape`` (H, W); None without one.
 
-    ``strength``: brightest over darkest place; ``towards_deg``: where it gets brighter in the
-    upright picture, clockwise from up; ``map``: light over its median, in rows from the top.
+    ``strength``: how many times brighter a place is than that opposite it, at most, so that the
+    lens's falloff does not count; ``towards_deg``: where it gets brighter in the upright picture,
+    clockwise from up; ``map``: light over its median, in rows from the top.
     """
     if not len(sky.coefficients):
         return None
@@ -125,20 +129,22 @@ def gradient_record(sky: Sky, shape: tuple[int, int], orientation: int) -> dict[
     if not (middle > 0 and light.min() > 0):
         return None
     h, w = upright(np.empty(shape, dtype=np.bool_), orientation).shape
-    by_row, by_column = np.gradient(light, h / len(light), w / light.shape[1])
+    ratio = light / light[::-1, ::-1]
+    by_row, by_column = np.gradient(np.log(ratio), h / len(light), w / light.shape[1])
     slope = float(by_column.mean()), float(by_row.mean())
     return {
-        "strength": float(light.max() / light.min()),
+        "strength": float(ratio.max()),
         "towards_deg": float(np.degrees(np.arctan2(slope[0], -slope[1])) % 360),
         "sky_adu": [float(v) for v in np.median(colours, axis=(1, 2))],
         "map": (light / middle).tolist(),
     }
 
 
-def _terms(y: Array, x: Array, order: int) -> Array:
+def _terms(y: Array, x: Array, wide: float) -> Array:
+    """What the surface is made of (n, 7), at places given as shares of the sides."""
     y, x = 2 * y - 1, 2 * x - 1
-    terms = [x**i * y**j for i in range(order + 1) for j in range(order + 1 - i)]
-    return np.stack(terms, axis=-1)
+    outwards = (wide * wide * x * x + y * y) / (wide * wide + 1)
+    return np.stack([np.ones_like(x), y, x, y * y, x * y, x * x, outwards**2], axis=-1)
 
 
 def _robust_weights(terms: Array, values: Array, yx: Array) -> Array:

@@ -76,7 +76,7 @@ def run(*arguments: object) -> Outcome:
 def good(*arguments: object) -> str:
     """What a run that goes well prints."""
     outcome = run(*arguments)
-    assert (outcome.status, outcome.err) == (0, "")
+    assert (outcome.status, outcome.err) == (0, ""), outcome.err
     return outcome.out
 
 

@@ -105,7 +105,7 @@ def to_connection(space: Space) -> Array:
 
 
 def temperature(white: White) -> float:
-    """Correlated colour temperature in kelvin by Robertson's lines, 1667 at least."""
+    """Correlated colour temperature in kelvin by Robertson's lines, 1667 to 100,000."""
     x, y = white
     u, v = 4 * x / (12 * y - 2 * x + 3), 6 * y / (12 * y - 2 * x + 3)
     mired, along, up, slope = _ISOTEMPERATURE.T
@@ -115,4 +115,4 @@ def temperature(white: White) -> float:
         return float(1e6 / mired[-1])
     k = max(int(below[0]), 1)
     share = away[k - 1] / (away[k - 1] - away[k]) if below[0] else 0.0
-    return float(1e6 / max(mired[k - 1] + share * (mired[k] - mired[k - 1]), 1.0))
+    return float(1e6 / max(mired[k - 1] + share * (mired[k] - mired[k - 1]), 10.0))
