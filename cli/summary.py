@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from pathlib import Path
 
+from stackkit.report.words import side
+
 from .fates import MOST_LISTED, Line, Row, fates
 from .terminal import fitted
 
@@ -18,16 +20,6 @@ _DEGREES = 0.1
 _NARROWEST = 40
 _EVEN = 1.5
 """How many times brighter one side may be for the sky to count as even."""
-_SIDES = (
-    "the top",
-    "the upper right",
-    "the right",
-    "the lower right",
-    "the bottom",
-    "the lower left",
-    "the left",
-    "the upper left",
-)
 _FEW = 9
 """With so few frames, some good sites cannot be told from hot ones."""
 
@@ -132,7 +124,7 @@ def _glow(gradient: Row | None, editing: Row | None) -> Iterator[Line]:
     """The smooth light of the sky, where it is worth a word."""
     if gradient is None or editing is None or gradient["strength"] < _EVEN:
         return
-    towards = _SIDES[round(gradient["towards_deg"] / 45) % 8]
+    towards = side(gradient["towards_deg"])
     done = "taken off" if editing["gradient_removed"] else "kept; --gradient remove takes it off"
     yield (
         "Sky glow",

@@ -22,6 +22,10 @@ _MONTHS = (
     "October", "November", "December",
 )  # fmt: skip
 
+_SIDES = (
+    "the top", "the upper right", "the right", "the lower right", "the bottom", "the lower left",
+    "the left", "the upper left",
+)  # fmt: skip
 _CALLED = {"bits": "tiff"}
 """What an option is called for the command where the record has another name."""
 
@@ -162,13 +166,13 @@ def _of_colour(record: Row) -> Iterator[tuple[str, str]]:
         doubt = "; the colours of this camera are not known" if colour["assumed"] else ""
         yield "White", f"{colour['white_words']}{warm}{doubt}"
     if glow:
-        ways = ("the top", "the top right", "the right", "the bottom right", "the bottom",
-                "the bottom left", "the left", "the top left")  # fmt: skip
-        way = ways[round((number(glow["towards_deg"]) or 0.0) / 45) % 8]
-        strength = (
-            f"{glow['strength']:.2f} times as bright at its brightest place as at its darkest"
-        )
-        yield "Glow of the sky", f"{strength}, brighter towards {way}"
+        most = f"{glow['strength']:.2f} times brighter towards {side(glow['towards_deg'])}"
+        yield "Glow of the sky", f"{most} than opposite"
+
+
+def side(degrees: float) -> str:
+    """Where in the upright picture a direction, clockwise from up, leads."""
+    return _SIDES[round(degrees / 45) % 8]
 
 
 def _turned(geometry: Row) -> Iterator[tuple[str, str]]:
