@@ -10,11 +10,15 @@ from __future__ import annotations
 from importlib.metadata import version
 from typing import TYPE_CHECKING, Any
 
+from stackkit.compiled import keep_compiled
+
 if TYPE_CHECKING:
     from stackkit.line import Options, Result, stack
 
 __version__ = version("stackkit")
 __all__ = ["Options", "Result", "__version__", "stack"]
+
+keep_compiled()
 
 
 def __getattr__(name: str) -> Any:

@@ -14,10 +14,13 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from stackkit.colour.develop import Development
+from stackkit.colour.camera import camera_colour
+from stackkit.colour.develop import CameraWhite, Development, development
 from stackkit.colour.spaces import SRGB
 from stackkit.output import preview
+from stackkit.output.dng import MosaicTags
 from stackkit.output.preview import LONGEST, look_of, upright_picture, write_jpeg, write_png
+from stackkit.raw.metadata import ColourProfile, Metadata
 from stackkit.simulate import Night, ideal_picture
 
 HEIGHT, WIDTH = 240, 320
@@ -34,6 +37,11 @@ def balanced(balance, white=WHITE):
 
 def render(value, balance, white):
     return preview.render(value, look_of(value, balanced(balance, white)))
+
+
+def mosaic_matrix():
+    """XYZ to the simulated camera's colours, of which white is 1, 1, 1."""
+    return MosaicTags.__dataclass_fields__["color_matrix"].default
 
 
 def even_sky(level=40.0, height=HEIGHT, width=WIDTH, seed=4):
@@ -56,6 +64,7 @@ NIGHTS = {
     "city": {"sky_rate": 60.0, "milky_way": 0.0},
     "gradient": {"sky_gradient": 2.0, "altitude": 35.0, "milky_way": 0.0},
     "Milky Way": {"milky_way": 1.2, "azimuth": 270.0},
+    "low": {"altitude": 30.0, "sky_gradient": 1.2, "extinction": 0.25},
 }
 
 
@@ -84,6 +93,25 @@ def test_the_sky_is_dark_and_neutral(name):
     assert 0.09 < green < 0.14
     assert red == pytest.approx(green, rel=0.02)
     assert blue == pytest.approx(green, rel=0.02)
+
+
+@pytest.mark.parametrize("name", NIGHTS)
+@pytest.mark.parametrize("white", ["asshot", "daylight", (1.4, 1.0, 2.2)])
+def test_with_a_cameras_matrix_too(name, white):
+    value, _ = simulated(name)
+    night = Night()
+    matrix = np.array(mosaic_matrix()).reshape(3, 3) * np.array(night.sensitivity)[:, None]
+    profile = ColourProfile(20, tuple(map(tuple, matrix.tolist())), None)
+    colour = camera_colour(Metadata(colour_profiles=(profile,)), None)
+    known = CameraWhite(colour, night.sensitivity, None)
+    sky = float(np.median(value[1]))
+    how = development(known, white, WHITE, 0.95 * WHITE, sky=sky)
+    picture = preview.render(value, look_of(value, how))
+    red, green, blue = background(picture)
+    assert 0.09 < green < 0.14
+    assert (red, blue) == pytest.approx((green, green), rel=0.02)
+    assert (picture.min(axis=-1) == 255).mean() < 2e-4  # white, without colour
+    assert (picture == 0).mean() < 1e-2
 
 
 @pytest.mark.parametrize("name", NIGHTS)

@@ -10,13 +10,14 @@ from __future__ import annotations
 import struct
 from dataclasses import dataclass
 from functools import partial
+from itertools import pairwise
 from pathlib import Path
 from zlib import crc32
 
 import imagecodecs
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import maximum_filter
+from scipy.ndimage import map_coordinates, maximum_filter
 
 from stackkit.colour.develop import Development, develop, develop_rows
 from stackkit.gradient import Sky, fit_sky, sky_of_grid, tiles
@@ -33,8 +34,12 @@ SKY = 0.12
 """Encoded value of the empty sky, as a share of full scale."""
 _PEDESTAL = 6.0
 """How far, in noise sigmas, the sky lies above the light that the stretch counts as none."""
-_RING, _BRIGHT = 9, 80.0
-"""Side of the surroundings of a star, px, that is brighter than so many noise sigmas."""
+_DISC = np.hypot(*np.mgrid[-4:5, -4:5]) <= 4.5
+"""The surroundings of a star, px, …"""
+_BRIGHT = 80.0
+"""… that is brighter than so many noise sigmas."""
+_SQUARE = 32
+"""Side of the squares, px, whose median is usual around a place."""
 _WHITE = 1500.0
 """Light, in noise sigmas, that the stretch takes to full scale."""
 _COLOUR_TRUST = 8.0
@@ -119,9 +124,31 @@ def _without_rings(excess: Planes) -> Planes:
     """Channels (3, h, w) in noise sigmas without what is below the sky beside bright stars.
 
     Interpolation leaves a dark ring of a hundredth of a star's height, other in each colour.
+    Where the sky itself is below nought (the model is not perfect, and there is ground), it is no
+    ring that is.
     """
-    bright = maximum_filter(np.nan_to_num(excess).max(axis=0), size=_RING) > _BRIGHT
-    return np.asarray(np.where(bright, np.maximum(excess, 0), excess))
+    beside = maximum_filter(np.nan_to_num(excess).max(axis=0) > _BRIGHT, footprint=_DISC)
+    if not beside.any():
+        return excess
+    ground = np.minimum(_surroundings(excess), 0)
+    return np.asarray(np.where(beside, np.fmax(excess, ground), excess))
+
+
+def _surroundings(excess: Planes) -> Planes:
+    """What is usual around each place (3, h, w): medians of squares, and between them linear."""
+    _, h, w = excess.shape
+    rows, columns = (min(-(-side // _SQUARE), side) for side in (h, w))
+    edges = [np.linspace(0, side, n + 1).astype(int) for side, n in ((h, rows), (w, columns))]
+    known = np.nan_to_num(excess)
+    medians = [
+        [np.median(known[:, a:b, c:d], axis=(1, 2)) for c, d in pairwise(edges[1])]
+        for a, b in pairwise(edges[0])
+    ]
+    coarse = np.moveaxis(np.array(medians, dtype=np.float32), -1, 0)
+    y, x = ((np.arange(side) + 0.5) * n / side - 0.5 for side, n in ((h, rows), (w, columns)))
+    places = np.meshgrid(y, x, indexing="ij")
+    smooth = [map_coordinates(plane, places, order=1, mode="nearest") for plane in coarse]
+    return np.array(smooth, dtype=np.float32)
 
 
 def _stretch(light: Planes) -> Planes:
