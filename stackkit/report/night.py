@@ -59,6 +59,7 @@ def page_of_night(record: Row, pictures: Mapping[str, bytes]) -> str:
         facts=list(words.facts(frames, record)),
         recipe=words.RECIPE,
         command=words.command_of(record),
+        options=[(name, words.option(value)) for name, value in record["options"].items()],
         table=[_cells(frame) for frame in frames],
         others=[row for row in record["frames"] if row["role"] != "light"],
         sessions=[row for row in record["sessions"] if not row["chosen"]],

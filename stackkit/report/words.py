@@ -229,6 +229,15 @@ def command_of(record: Row) -> list[str]:
     return [shlex.join(part) for part in parts]
 
 
+def option(value: Any) -> str:
+    """The value of an option in words."""
+    if value is None or value in ("", []):
+        return "–"
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return ", ".join(map(str, value)) if isinstance(value, list) else str(value)
+
+
 def clock(text: str | None) -> str:
     """Hour and minute, UTC, of a time of the record; empty where there is none."""
     time: datetime | None = moment(text)
