@@ -211,8 +211,8 @@ def _targets(record: Row, width: int) -> Iterator[Line]:
     yield (
         "  ",
         (
-            "best: when it is highest in these hours; up: degrees above the horizon (a fist at arm's "
-            "length is 10°)"
+            "best: when it is highest in these hours; up: degrees above the horizon (a fist at "
+            "arm's length is 10°)"
             + ("; Moon: within 30° of it" if any(r["near_moon"] for r in rows) else "")
         ),
     )

@@ -52,7 +52,7 @@ class Body:
 
 @dataclass(frozen=True)
 class Moonlight:
-    """``phase_angle`` (N,): Sun, Moon, Earth's centre, rad, 0 at full; ``lit`` share; ``waxing``."""
+    """``phase_angle`` (N,) Sun, Moon, Earth's centre, rad, 0 at full; ``lit`` share; ``waxing``."""
 
     phase_angle: Array
     lit: Array
@@ -93,28 +93,26 @@ def moonlight(moments: Array) -> Moonlight:
     cosine = -np.sum(back * moon_to, axis=1) / (_length(back) * _length(moon_to))
     # Waxing: the Moon stands east of the Sun, along the ecliptic.
     matrix = erfa.ecm06(*_julian(moments)[1])
-    lengths = [
-        np.arctan2(v[:, 1], v[:, 0]) for v in (_apply(matrix, moon_to), _apply(matrix, sun_to))
-    ]
-    ahead = (lengths[0] - lengths[1]) % (2 * np.pi)
+    moon_on, sun_on = (_apply(matrix, vector) for vector in (moon_to, sun_to))
+    ahead = np.arctan2(moon_on[:, 1], moon_on[:, 0]) - np.arctan2(sun_on[:, 1], sun_on[:, 0])
     angle = np.arccos(np.clip(cosine, -1, 1))
-    return Moonlight(angle, (1 + cosine) / 2, ahead < np.pi)
+    return Moonlight(angle, (1 + cosine) / 2, np.sin(ahead) > 0)
 
 
 def altitude(direction: Array) -> Array:
     """Degrees over the horizon (…,)."""
-    return np.degrees(np.arcsin(np.clip(direction[..., 2], -1, 1)))
+    return np.asarray(np.degrees(np.arcsin(np.clip(direction[..., 2], -1, 1))))
 
 
 def azimuth(direction: Array) -> Array:
     """Degrees (…,) from north over east, 0 to 360."""
-    return np.degrees(np.arctan2(direction[..., 0], direction[..., 1])) % 360
+    return np.asarray(np.degrees(np.arctan2(direction[..., 0], direction[..., 1])) % 360)
 
 
 def separation(one: Array, other: Array) -> Array:
     """Degrees (…,) between directions."""
     cross = _length(np.cross(one, other))
-    return np.degrees(np.arctan2(cross, np.sum(one * other, axis=-1)))
+    return np.asarray(np.degrees(np.arctan2(cross, np.sum(one * other, axis=-1))))
 
 
 def _julian(moments: Array) -> tuple[tuple[Any, Any], tuple[Any, Any]]:

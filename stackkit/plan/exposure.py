@@ -148,7 +148,7 @@ def rules(camera: Camera, declination: float) -> list[tuple[str, str, float]]:
 
 
 def nice(seconds: float) -> float:
-    """The next shorter exposure that cameras can be set to (thirds of a stop, as they are named)."""
+    """The next shorter exposure that cameras can be set to: thirds of a stop, as they are named."""
     named = (30, 25, 20, 15, 13, 10, 8, 6, 5, 4, 3.2, 2.5, 2, 1.6, 1.3, 1, 0.8, 0.6, 0.5, 0.4, 0.3)
     quick = (4, 5, 6, 8, 10, 13, 15, 20, 25, 30, 40, 50, 60, 80, 100, 125)
     steps = (*named, *(1 / k for k in quick))

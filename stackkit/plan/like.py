@@ -49,7 +49,7 @@ class IsoAdvice:
 
 
 def trial(path: Path) -> Trial:
-    """Reads and measures one frame; raises ``InputError`` when it is no picture or cannot be read."""
+    """Reads and measures one frame; raises ``InputError`` when that cannot be done."""
     from stackkit.inspection import inspect
 
     record = inspect([path], jobs=1)

@@ -14,7 +14,7 @@ from stackkit.plan.places import Place, place
 
 @dataclass(frozen=True)
 class Spot:
-    """A place as it was given: texts of latitude and longitude, metres, the zone if one was named."""
+    """A place as it was given: latitude and longitude as texts, metres, the zone if named."""
 
     latitude: str
     longitude: str

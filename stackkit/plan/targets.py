@@ -117,7 +117,7 @@ def targets() -> tuple[Target, ...]:
 
 def named(text: str) -> Target:
     """The target that somebody means; raises ``UsageError`` with the nearest names otherwise."""
-    names = {_plain(name): t for t in targets() for name in (t.also + (t.name, t.id))}
+    names = {_plain(name): t for t in targets() for name in (*t.also, t.name, t.id)}
     asked = _plain(text)
     if asked in names:
         return names[asked]
@@ -236,7 +236,7 @@ def standing(
 
 
 def _fit(camera: Camera, px: tuple[float, float]) -> str:
-    """Whether a target of that many pixels goes with the picture: with room around, and not lost."""
+    """Whether so many pixels go with the picture: with room around, and not lost in it."""
     long, short = max(camera.size), min(camera.size)
     if px[0] > 0.95 * long or px[1] > 0.95 * short:
         return "larger"
@@ -257,16 +257,7 @@ def track(place: Place, at: Array, target: Target) -> Array:
 def month_at_midnight(place: Place, target: Target, year: int) -> str:
     """The month in which the target culminates at solar midnight."""
     days = [date(year, month, 15) for month in range(1, 13)]
-    apart = [
-        abs(
-            (
-                np.degrees(eph.sidereal_time(place, solar_noon(place, day) + DAY / 2))
-                - target.ra
-                + 180
-            )
-            % 360
-            - 180
-        )
-        for day in days
-    ]
+    midnights = (solar_noon(place, day) + DAY / 2 for day in days)
+    away = [np.degrees(eph.sidereal_time(place, at)) - target.ra for at in midnights]
+    apart = [abs((angle + 180) % 360 - 180) for angle in away]
     return f"{days[int(np.argmin(apart))]:%B}"
