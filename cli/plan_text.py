@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from datetime import date, datetime, timedelta
+from datetime import date, datetime
 from typing import Any
+
+from stackkit.plan.places import minute_of
 
 from .terminal import fitted
 
@@ -73,11 +75,6 @@ def _side(east: float) -> str:
     return "E" if east >= 0 else "W"
 
 
-def _clock(time: str | None) -> str:
-    """The nearest minute."""
-    return f"{datetime.fromisoformat(time) + timedelta(seconds=30):%H:%M}" if time else "-"
-
-
 def _day(text: str) -> str:
     day = date.fromisoformat(text)
     return f"{day:%a} {day.day:2d} {day:%b}"
@@ -94,8 +91,8 @@ def _night_facts(night: Row, record: Row) -> Iterator[tuple[str, str]]:
     yield "Moon", _moon(night)
     yield "Dark window", _dark(night)
     if night["window"] and night["window"]["kind"] != "dark":
-        window = night["window"]
-        yield "Best hours", f"{_clock(window['from'])} to {_clock(window['until'])}, all the same"
+        start, end = (minute_of(night["window"][key]) for key in ("from", "until"))
+        yield "Best hours", f"{start} to {end}, all the same"
     if night["moonlit_mag"] is not None:
         brighter = record["sky_mag"] - night["moonlit_mag"]
         said = (
@@ -111,7 +108,7 @@ def _sun(night: Row) -> str:
     if night["sunset"] is None and night["sunrise"] is None:
         below = night["sun_lowest_deg"] < -0.84 and night["twilights"]["sun"]["dusk"] is None
         return "does not rise" if below and night["strip"].count("s") == 0 else "does not set"
-    return f"sets {_clock(night['sunset'])}, rises {_clock(night['sunrise'])}"
+    return f"sets {minute_of(night['sunset'])}, rises {minute_of(night['sunrise'])}"
 
 
 def _twilight(night: Row) -> str:
@@ -119,7 +116,7 @@ def _twilight(night: Row) -> str:
     for name in ("civil", "nautical", "astronomical"):
         row = night["twilights"][name]
         if row["dusk"] or row["dawn"]:
-            parts.append(f"{name} {_clock(row['dusk'])} and {_clock(row['dawn'])}")
+            parts.append(f"{name} {minute_of(row['dusk'])} and {minute_of(row['dawn'])}")
     if not parts:
         return f"the Sun stays at one kind of depth (lowest {night['sun_lowest_deg']:.1f}°)"
     return "ends and begins: " + ", ".join(parts)
@@ -127,7 +124,7 @@ def _twilight(night: Row) -> str:
 
 def _moon(night: Row) -> str:
     moves = [
-        f"{verb} {_clock(night[key])}"
+        f"{verb} {minute_of(night[key])}"
         for key, verb in (("moonrise", "rises"), ("moonset", "sets"))
         if night[key]
     ]
@@ -138,7 +135,7 @@ def _moon(night: Row) -> str:
 
 
 def _dark(night: Row) -> str:
-    spans = [f"{_clock(span['from'])} to {_clock(span['until'])}" for span in night["dark"]]
+    spans = [f"{minute_of(span['from'])} to {minute_of(span['until'])}" for span in night["dark"]]
     return f"{' and '.join(spans) or 'none'}: {night['reason']}"
 
 
@@ -161,7 +158,7 @@ def _nights(record: Row, width: int) -> Iterator[Line]:
     yield "", ""
     yield "  The best of them", ""
     for row in sorted(rows, key=lambda row: row["rank"])[:_MOST_NIGHTS]:
-        spans = ", ".join(f"{_clock(s['from'])}-{_clock(s['until'])}" for s in row["dark"])
+        spans = ", ".join(f"{minute_of(s['from'])}-{minute_of(s['until'])}" for s in row["dark"])
         said = f"{spans or 'no dark window'}: {row['reason']}"
         yield f"  {row['rank']:>2}. {_day(row['date'])}  ", said
 
@@ -202,10 +199,10 @@ def _targets(record: Row, width: int) -> Iterator[Line]:
     for row in rows:
         name = row["name"] if len(row["name"]) <= named else row["name"][: named - 1] + "…"
         where = f"{_short(row['compass']):>4} {row['altitude_deg']:2.0f}°"
-        line = f"  {name:<{named}} {_clock(row['best'])} {where}"
+        line = f"  {name:<{named}} {minute_of(row['best'])} {where}"
         if wide:
             size = "×".join(f"{side:.0f}" for side in row["size_px"])
-            use = f"{_clock(row['usable']['from'])}-{_clock(row['usable']['until'])}"
+            use = f"{minute_of(row['usable']['from'])}-{minute_of(row['usable']['until'])}"
             line += f" {size:>11}  {use}"
         yield line + (" Moon" if row["near_moon"] else ""), ""
     yield (

@@ -161,6 +161,7 @@ def _chosen(made: Plan) -> Row:
         "sun_lowest_deg": night.lowest,
         "sun_lowest_at": _time(place, night.middle),
         "twilights": twilights,
+        "sun_below": {name: _spans(place, night.under[name]) for name in DEPRESSIONS},
         "moon_up": _spans(place, night.moon_up),
         "moon_in_dark_h": hours(common(night.moon_up, night.under["astronomical"])),
         "window": {"kind": made.kind, **_spans(place, [window])[0]} if window else None,

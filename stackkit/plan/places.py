@@ -116,6 +116,11 @@ def _zone(name: str) -> tzinfo:
         ) from error
 
 
+def minute_of(time: str | None) -> str:
+    """Hours and minutes of an ISO 8601 time, to the nearest minute; a dash for none."""
+    return f"{datetime.fromisoformat(time) + timedelta(seconds=30):%H:%M}" if time else "-"
+
+
 def minute(place: Place, moment: float) -> str:
     """The clock there, to the nearest minute."""
     return f"{place.clock(moment + 30):%H:%M}"

@@ -1,4 +1,4 @@
-"""What the pages have in common: one file that opens from disk, and a policy that lets nothing in."""
+"""What the pages share: how one file opens from disk, under a policy that lets nothing else in."""
 
 from __future__ import annotations
 
