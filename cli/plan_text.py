@@ -16,6 +16,7 @@ _WIDE = 72
 _MOST_TARGETS = 8
 _MOST_NIGHTS = 5
 _MARKS = {"s": ".", "t": ":", "m": "o", "d": "#"}
+_TWILIGHTS = ("civil", "nautical", "astronomical")
 _SHORT = {"north": "N", "east": "E", "south": "S", "west": "W"}
 _FIT = {"fits": "", "small": "small for this lens", "larger": "larger than the picture"}
 
@@ -87,7 +88,8 @@ def _night(night: Row, record: Row) -> Iterator[Line]:
 def _night_facts(night: Row, record: Row) -> Iterator[tuple[str, str]]:
     yield "Date", f"{_day(night['date'])}, evening, and the morning after"
     yield "Sun", _sun(night)
-    yield "Twilight", _twilight(night)
+    if any(night["twilights"][name][edge] for name in _TWILIGHTS for edge in ("dusk", "dawn")):
+        yield "Twilight", _twilight(night)
     yield "Moon", _moon(night)
     yield "Dark window", _dark(night)
     if night["window"] and night["window"]["kind"] != "dark":
@@ -106,20 +108,17 @@ def _night_facts(night: Row, record: Row) -> Iterator[tuple[str, str]]:
 
 def _sun(night: Row) -> str:
     if night["sunset"] is None and night["sunrise"] is None:
-        below = night["sun_lowest_deg"] < -0.84 and night["twilights"]["sun"]["dusk"] is None
-        return "does not rise" if below and night["strip"].count("s") == 0 else "does not set"
+        return "does not rise" if night["sun_below"]["sun"] else "does not set"
     return f"sets {minute_of(night['sunset'])}, rises {minute_of(night['sunrise'])}"
 
 
 def _twilight(night: Row) -> str:
-    parts = []
-    for name in ("civil", "nautical", "astronomical"):
-        row = night["twilights"][name]
-        if row["dusk"] or row["dawn"]:
-            parts.append(f"{name} {minute_of(row['dusk'])} and {minute_of(row['dawn'])}")
-    if not parts:
-        return f"the Sun stays at one kind of depth (lowest {night['sun_lowest_deg']:.1f}°)"
-    return "ends and begins: " + ", ".join(parts)
+    rows = {name: night["twilights"][name] for name in _TWILIGHTS}
+    return "ends and begins: " + ", ".join(
+        f"{name} {minute_of(row['dusk'])} and {minute_of(row['dawn'])}"
+        for name, row in rows.items()
+        if row["dusk"] or row["dawn"]
+    )
 
 
 def _moon(night: Row) -> str:

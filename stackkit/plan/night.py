@@ -56,7 +56,7 @@ class Night:
 
     ``under``: when the Sun is below each of :data:`DEPRESSIONS`; ``moon_up``; ``lit`` share,
     ``waxing`` and ``phase_angle`` (degrees) of the Moon at ``middle``, the Sun's lowest;
-    ``lowest``: its altitude then, degrees; ``window``: when to photograph, and by which rule.
+    ``lowest``: its altitude then, degrees.
     """
 
     date: date
@@ -114,7 +114,8 @@ def nights(place: Place, first: date, count: int) -> list[Night]:
     sun, moon = eph.sun(place, at), eph.moon(place, at)
     sines = sun.sine.reshape(count, -1)
     radius = np.arcsin(eph.MOON_RADIUS / moon.distance)
-    over = (np.arcsin(moon.sine) + radius + _REFRACTION).reshape(count, -1)
+    # Sines, not angles: an altitude has a kink where it passes the zenith.
+    over = (moon.sine + np.sin(radius + _REFRACTION)).reshape(count, -1)
     found = []
     for day, whole, sun_sine, moon_over in zip(dates, wholes, sines, over, strict=True):
         under = {

@@ -98,7 +98,11 @@ def _zone_at(latitude: float, longitude: float) -> str:
             f"No time zone is known at {latitude:g}, {longitude:g}. Name one: --zone Europe/Oslo, "
             "or --zone +02:00."
         )
-    return str(name)
+    # At sea: hours behind Greenwich, which is the sign that people do not expect.
+    behind = re.fullmatch(r"Etc/GMT([+-])(\d+)", name)
+    if behind:
+        return f"UTC{'-' if behind[1] == '+' else '+'}{behind[2]}"
+    return "UTC" if name == "Etc/GMT" else str(name)
 
 
 def _zone(name: str) -> tzinfo:

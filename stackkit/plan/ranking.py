@@ -86,7 +86,7 @@ def _reason(place: Place, night: Night) -> str:
     sun_down, dark = night.under["astronomical"], night.dark
     lit = f"{100 * night.lit:.0f} % lit"
     if not sun_down:
-        return f"never fully dark: the Sun sinks to {_signed(night.lowest)} only"
+        return f"never fully dark: the Sun's lowest is {_signed(night.lowest)}, not -18°"
     if not common(sun_down, night.moon_up):
         return "the Moon is down while it is dark"
     if night.lit < LITTLE_MOON:

@@ -30,6 +30,8 @@ LEAST_ALTITUDE = 20.0
 NEAR_MOON = 30.0
 """Degrees from a Moon above the horizon within which a target is "near" it (common practice)."""
 _STEP = 300.0
+_LEAD = 1800.0
+"""Seconds before the end of the usable time up to which a target is at its best."""
 _WAYPOINTS = 5
 _PLAIN = ("id", "name", "kind", "ra", "dec", "mag", "ease", "appeal", "why")
 _CLOSE = 0.72
@@ -38,8 +40,10 @@ _EASE = {1: 1.0, 2: 0.7, 3: 0.45}
 _APPEAL = {1: 0.6, 2: 0.8, 3: 1.0}
 _FITTING = {"fits": 1.0, "larger": 0.7, "small": 0.4}
 _HIGH_ENOUGH = 50.0
+_SUFFERS = {"Milky Way": 0.4, "nebula": 0.4, "galaxy": 0.4}
 """What a beginner's ranking counts: how easy, how rewarding, how well it fits, how high (higher
-than this is no better), how long it stays, and how much moonlight there is.
+than this is no better), how long it stays, and what moonlight takes: of diffuse light in full, as
+the time for a signal to noise grows; of stars little.
 """
 
 
@@ -66,9 +70,9 @@ class Target:
 class Standing:
     """A target through a night's window.
 
-    ``usable``: its longest span above :data:`LEAST_ALTITUDE`; ``best``: when it is highest in it,
-    with altitude and azimuth (degrees) then; ``track``: moment, altitude, azimuth on the way;
-    ``moon_distance`` degrees, None with the Moon down;
+    ``usable``: its longest span above the skyline; ``best``: when it is highest in it, up to half
+    an hour before its end, with altitude and azimuth (degrees) then; ``track``: moment, altitude,
+    azimuth on the way; ``moon_distance`` degrees, None with the Moon down;
     ``sky`` brightness there, mag/arcsec², ``dimmed`` magnitudes brighter than without Moon;
     ``px``: its size in pixels; ``fit``: "fits", "small" or "larger" than the field; ``score``.
     """
@@ -199,7 +203,9 @@ def standing(
         return None
     at = moments(usable, _STEP)
     directions = track(place, at, target)
-    k = int(np.argmax(directions[:, 2]))
+    # Not at the very end, where a series would run into moonlight, dawn or the skyline.
+    early = at <= max(usable[1] - _LEAD, usable[0])
+    k = int(np.argmax(np.where(early, directions[:, 2], -2.0)))
     here, then = directions[k : k + 1], at[k : k + 1]
     moon = eph.moon(place, then).direction
     moon_up = float(eph.altitude(moon)[0]) > 0
@@ -216,7 +222,7 @@ def standing(
         * _APPEAL[target.appeal]
         * _FITTING[fit]
         * min(float(np.sin(np.radians(altitude)) / np.sin(np.radians(_HIGH_ENOUGH))), 1.0)
-        * 10 ** (-0.13 * target.ease * (sky - seen))
+        * 10 ** (-_SUFFERS.get(target.kind, 0.08 * target.ease) * (sky - seen))
         * (0.3 + 0.7 * share)
     )
     return Standing(

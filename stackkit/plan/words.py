@@ -5,7 +5,7 @@ from __future__ import annotations
 from math import hypot
 
 from stackkit.plan.camera import Camera
-from stackkit.plan.night import Night
+from stackkit.plan.night import DAY, Night
 from stackkit.plan.places import minute
 from stackkit.plan.planner import Plan
 from stackkit.plan.series import Series
@@ -60,11 +60,12 @@ def summary(made: Plan) -> list[str]:
     place, night = made.request.place, made.chosen.night
     day = f"{night.date:%A} {night.date.day} {night.date:%B %Y}"
     if made.window is None:
-        return [
-            f"The night of {day} does not get dark enough: the Sun sinks to {night.lowest:.0f}°."
-        ]
-    start, end = (minute(place, moment) for moment in made.window)
-    said = [f"Go out on {day}. {_KINDS[made.kind]} from {start} to {end}."]
+        return [f"The night of {day} does not get dark enough: {depth(night)}."]
+    if made.window == night.whole:
+        said = [f"Go out on {day}. {_ALL_DAY[made.kind]}."]
+    else:
+        start, end = (minute(place, moment) for moment in made.window)
+        said = [f"Go out on {day}. {_KINDS[made.kind]} from {start} to {end}."]
     pick = made.pick
     if pick is None:
         what = f"{made.wanted.name} stands" if made.wanted else "Nothing of the list stands"
@@ -83,20 +84,37 @@ def summary(made: Plan) -> list[str]:
 
 _KINDS = {
     "dark": "It is dark",
-    "astronomical": "The Sun is far down, but the Moon is up,",
+    "astronomical": "The Moon is up, but the Sun is far down",
     "nautical": "It never gets fully dark; the sky is darkest",
+}
+_ALL_DAY = {
+    "dark": "It is dark round the clock",
+    "astronomical": "The Sun is far down round the clock, but the Moon is up",
+    "nautical": "The Sun stays just far enough down, round the clock",
 }
 
 
+def depth(night: Night) -> str:
+    """How far down the Sun goes."""
+    if night.lowest >= 0:
+        return f"at its lowest the Sun is still {night.lowest:.0f}° above the horizon"
+    return f"the Sun sinks only {-night.lowest:.0f}° below the horizon, not 18°"
+
+
 def remarks(made: Plan) -> list[str]:
-    """What is to be known besides: no full darkness, a target that stands low or elsewhere."""
-    night, said = made.chosen.night, []
+    """What is to be known besides: no full darkness, changing clocks, a target that stands low."""
+    place, night = made.request.place, made.chosen.night
+    said: list[str] = []
     if not night.under["astronomical"]:
-        when = f" The next dark night is that of {made.next_dark}." if made.next_dark else ""
-        said.append(
-            f"No full darkness that night: the Sun sinks to {night.lowest:.1f}° only, not to -18°."
-            + when
-        )
+        if made.window:
+            said.append(f"There is no full darkness that night: {depth(night)}.")
+        if made.next_dark:
+            said.append(f"The next dark night is that of {made.next_dark}.")
+    before, after = (place.clock(moment).replace(tzinfo=None) for moment in night.whole)
+    gained = (after - before).total_seconds() - DAY
+    if gained:
+        ahead = "forward" if gained > 0 else "back"
+        said.append(f"The clocks go {ahead} that night; times after that are by the new time.")
     wanted, pick = made.wanted, made.pick
     if wanted and (pick is None or pick.altitude < made.request.skyline):
         top = f"stands {pick.altitude:.0f}° high at most" if pick else "is below the horizon"
