@@ -61,7 +61,7 @@ def sky_chart(made: Plan) -> Row | None:
         return None
     place, moment = made.request.place, np.array([made.pick.best])
     ra, dec, mags, names = _stars()
-    seen = np.concatenate([eph.stars(place, moment, a, d) for a, d in zip(ra, dec, strict=True)])
+    seen = eph.stars(place, np.full(len(ra), made.pick.best), ra, dec)
     up = seen[:, 2] > 0
     moon = eph.moon(place, moment).direction
     placed = {s.target.id: s.target for s in (made.pick, *made.standings)}

@@ -70,10 +70,11 @@ def moon(place: Place, moments: Array) -> Body:
     return _seen(place, moments, _moon(moments))
 
 
-def stars(place: Place, moments: Array, right_ascension: float, declination: float) -> Array:
-    """Directions (N, 3) of what stands at these ICRS coordinates, rad."""
-    fixed = _unit(right_ascension, declination)
-    return np.asarray(_horizon(place) @ _turned(moments) @ fixed)
+def stars(place: Place, moments: Array, right_ascension: Any, declination: Any) -> Array:
+    """Directions (N, 3) of what stands at these ICRS coordinates, rad: one place, or N of them."""
+    fixed = _unit(np.asarray(right_ascension), np.asarray(declination))
+    fixed = np.broadcast_to(fixed, (len(moments), 3))
+    return _apply(_horizon(place) @ _turned(moments), fixed)
 
 
 def sidereal_time(place: Place, moment: float) -> float:
@@ -175,11 +176,8 @@ def _length(vectors: Array) -> Array:
     return np.asarray(np.sqrt(np.sum(vectors * vectors, axis=-1)))
 
 
-def _unit(longitude: float, latitude: float) -> Array:
-    return np.array(
-        [
-            np.cos(latitude) * np.cos(longitude),
-            np.cos(latitude) * np.sin(longitude),
-            np.sin(latitude),
-        ]
+def _unit(longitude: Any, latitude: Any) -> Array:
+    across = np.cos(latitude)
+    return np.stack(
+        [across * np.cos(longitude), across * np.sin(longitude), np.sin(latitude)], axis=-1
     )
