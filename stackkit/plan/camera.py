@@ -80,11 +80,11 @@ _WORDS: tuple[tuple[str, _Change], ...] = (
     ),
     (
         rf"{_NUMBER}x{_NUMBER}mm",
-        lambda c, v: replace(c, sensor=(v[0], v[1]), pitch=None),
+        lambda c, v: replace(c, sensor=(v[0], v[1]), pitch=None if c.pixels else c.pitch),
     ),
     (rf"{_NUMBER}mm", lambda c, v: replace(c, focal_mm=v[0], focal_35mm=None)),
     (rf"f/?{_NUMBER}", lambda c, v: replace(c, f_number=v[0])),
-    (rf"{_NUMBER}um", lambda c, v: replace(c, pitch=v[0], sensor=None)),
+    (rf"{_NUMBER}um", lambda c, v: replace(c, pitch=v[0])),
     (rf"{_NUMBER}x{_NUMBER}(?:px)?", lambda c, v: replace(c, pixels=(v[0], v[1]))),
 )
 _EXAMPLE = '--camera "24mm f/2.8 36x24mm 6000x4000"'

@@ -53,7 +53,9 @@ def series(
     cadence = exposure + _PAUSE
     seconds = frames * cadence - _PAUSE
     w, h = camera.size
-    grid = np.meshgrid(np.linspace(0, w - 1, _ACROSS), np.linspace(0, h - 1, _ACROSS))
+    # Middles of equal cells, so that their number is an area.
+    middles = (np.arange(_ACROSS) + 0.5) / _ACROSS
+    grid = np.meshgrid(w * middles - 0.5, h * middles - 0.5)
     xy = np.stack(grid, axis=-1).reshape(-1, 2)
     ends = moved(camera, aim, xy, np.array([-seconds / 2, seconds / 2]))
     inside = (ends >= -0.5) & (ends <= np.array([w - 0.5, h - 0.5]))
