@@ -40,14 +40,14 @@ def place(latitude: str, longitude: str, height: float = 0.0, zone: str | None =
     north, east = _swap_told(latitude, longitude)
     if not -500 <= height <= 9000:
         raise UsageError(f"A height of {height:g} m is not on the ground: give metres above sea.")
-    name = zone or _zone_at(north, east)
+    name = _zone_at(north, east) if zone is None else zone
     return Place(north, east, height, _zone(name), name)
 
 
 def _swap_told(latitude: str, longitude: str) -> tuple[float, float]:
     """Both in degrees; a pair that looks swapped is told as such."""
-    letters = {what: _letter(text) for what, text in (("lat", latitude), ("lon", longitude))}
-    if letters["lat"] in tuple("EW") or letters["lon"] in tuple("NS"):
+    sides = _parted(latitude)[0], _parted(longitude)[0]
+    if sides[0] in ("E", "W") or sides[1] in ("N", "S"):
         raise UsageError(
             f"Latitude {latitude} and longitude {longitude} look swapped: N and S belong to the "
             "latitude, E and W to the longitude."
@@ -62,16 +62,18 @@ def _swap_told(latitude: str, longitude: str) -> tuple[float, float]:
     return north, east
 
 
-def _letter(text: str) -> str:
-    """The side that a text names, as its letter; empty when it names none."""
-    words = re.findall(r"(?!deg)[A-Za-z]+", text, re.IGNORECASE)
-    return _WORDS.get(words[0].upper(), words[0].upper()) if words else ""
+def _parted(text: str) -> tuple[str, str]:
+    """The letter of the side that a text names before or behind its figures, and the figures."""
+    clean = re.sub(r"deg(?:rees?)?", "°", text.translate(_MARKS).strip(), flags=re.IGNORECASE)
+    match = re.fullmatch(r"([A-Za-z]*)([^A-Za-z]*)([A-Za-z]*)", clean)
+    if match is None or (match[1] and match[3]):
+        return "?", clean
+    word = (match[1] or match[3]).upper()
+    return _WORDS.get(word, word), match[2].strip()
 
 
 def _figure(text: str, what: str) -> float:
-    clean = re.sub(r"deg(?:rees?)?", "°", text.translate(_MARKS).strip(), flags=re.IGNORECASE)
-    letter = _letter(clean)
-    rest = re.sub(r"[A-Za-z]+", " ", clean, count=1).strip()
+    letter, rest = _parted(text)
     # A comma stands for the point where there is no point, and before no blank.
     if "." not in rest:
         rest = re.sub(r"(?<=\d),(?=\d)", ".", rest)
