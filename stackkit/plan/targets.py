@@ -32,7 +32,7 @@ NEAR_MOON = 30.0
 _STEP = 300.0
 _LEAD = 1800.0
 """Seconds before the end of the usable time up to which a target is at its best."""
-_WAYPOINTS = 5
+_WAYPOINTS = 13
 _PLAIN = ("id", "name", "kind", "ra", "dec", "mag", "ease", "appeal", "why")
 _CLOSE = 0.72
 """Likeness from which on another spelling is taken for the name, if no other name comes near."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import date
 from math import hypot
 
 from stackkit.plan.camera import Camera
@@ -58,7 +59,7 @@ def phase(night: Night) -> str:
 def summary(made: Plan) -> list[str]:
     """What to do, in a few sentences: when to go, where to point, what to set."""
     place, night = made.request.place, made.chosen.night
-    day = f"{night.date:%A} {night.date.day} {night.date:%B %Y}"
+    day = f"{night.date:%A} {dated(night.date)}"
     if made.window is None:
         return [f"The night of {day} does not get dark enough: {depth(night)}."]
     if made.window == night.whole:
@@ -80,6 +81,11 @@ def summary(made: Plan) -> list[str]:
         f"after the other: {duration(row.seconds)}."
     )
     return said
+
+
+def dated(day: date) -> str:
+    """A date in words."""
+    return f"{day.day} {day:%B %Y}"
 
 
 _KINDS = {
@@ -109,7 +115,7 @@ def remarks(made: Plan) -> list[str]:
         if made.window:
             said.append(f"There is no full darkness that night: {depth(night)}.")
         if made.next_dark:
-            said.append(f"The next dark night is that of {made.next_dark}.")
+            said.append(f"The next dark night is that of {dated(made.next_dark)}.")
     before, after = (place.clock(moment).replace(tzinfo=None) for moment in night.whole)
     gained = (after - before).total_seconds() - DAY
     if gained:

@@ -202,18 +202,23 @@ def view_up(record: Row, numbers: dict[str, int]) -> Markup | None:
         return None
     facing = record["aim"]["azimuth_deg"]
 
-    def spot(row: Row) -> Point | None:
-        return _stereographic(row["altitude_deg"], row["azimuth_deg"] - facing)
+    def spot(row: Row, behind: float = 0.02) -> Point | None:
+        return _stereographic(row["altitude_deg"], row["azimuth_deg"] - facing, behind)
 
     parts = [f'<circle class="sky" r="{_HALF}"/>']
+    named: list[Point] = []
     for star in sky["stars"]:
         at = spot(star)
-        if at:
-            radius = next(size for limit, size in _SIZES if star["mag"] <= limit)
-            parts.append(_disc("star", at, radius))
-            if star["name"] and star["mag"] < _NAMED:
-                parts.append(_text(at[0] + 5, at[1] + 4, star["name"], "star-name"))
-    frame = [at for row in sky["frame"] if (at := spot(row))]
+        if at is None:
+            continue
+        radius = next(size for limit, size in _SIZES if star["mag"] <= limit)
+        parts.append(_disc("star", at, radius))
+        # Brightest first; a name that would lie on another is left out.
+        free = all(abs(at[0] - x) > 60 or abs(at[1] - y) > 11 for x, y in named)
+        if star["name"] and star["mag"] < _NAMED and free:
+            named.append(at)
+            parts.append(_text(at[0] + 5, at[1] + 4, star["name"], "star-name"))
+    frame = [at for row in sky["frame"] if (at := spot(row, 0.5))]
     parts.append(f'<path class="frame" d="M{_joined(frame)}Z"/>')
     track = [at for row in record["pick"]["track"] if (at := spot(row))]
     parts.append(f'<path class="way" d="M{_joined(track)}"/>')
@@ -245,12 +250,14 @@ def _around(at: Point) -> Iterator[Point]:
             yield at[0] + distance * x, at[1] + 4 + distance * y
 
 
-def _stereographic(altitude: float, aside: float) -> Point | None:
-    """Where a direction lies, x right and y down; None in the half of the sky behind."""
+def _stereographic(altitude: float, aside: float, behind: float = 0.02) -> Point | None:
+    """Where a direction lies, x right and y down; None farther than ``behind`` in the half of the
+    sky behind (by the cosine of the angle from the middle).
+    """
     alt, az, centre = (math.radians(value) for value in (altitude, aside, _CENTRE))
     along = math.cos(alt) * math.cos(az)
     ahead = along * math.cos(centre) + math.sin(alt) * math.sin(centre)
-    if ahead < -0.02:
+    if ahead < -behind:
         return None
     scale = _HALF / (1 + ahead)
     over = math.sin(alt) * math.cos(centre) - along * math.sin(centre)
