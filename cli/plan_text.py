@@ -18,7 +18,11 @@ _MOST_NIGHTS = 5
 _MARKS = {"s": ".", "t": ":", "m": "o", "d": "#"}
 _TWILIGHTS = ("civil", "nautical", "astronomical")
 _SHORT = {"north": "N", "east": "E", "south": "S", "west": "W"}
-_FIT = {"fits": "", "small": "small for this lens", "larger": "larger than the picture"}
+_FIT = {
+    "fits": "fits this lens",
+    "small": "is small in this lens",
+    "larger": "is larger than the picture",
+}
 
 Row = dict[str, Any]
 Line = tuple[str, str]
@@ -192,9 +196,9 @@ def _targets(record: Row, width: int) -> Iterator[Line]:
     if pick and all(row["id"] != pick["id"] for row in rows):
         rows = [pick, *rows[: _MOST_TARGETS - 1]]
     wide = width >= _WIDE
-    named = max(len(row["name"]) for row in rows) if wide else 20
+    named = min(max(len(row["name"]) for row in rows), 34) if wide else 20
     head = f"  {'name':<{named}}  best  look up "
-    yield head + ("  size in px  use it" if wide else ""), ""
+    yield head + ("  size in px  from-until" if wide else ""), ""
     for row in rows:
         name = row["name"] if len(row["name"]) <= named else row["name"][: named - 1] + "…"
         where = f"{_short(row['compass']):>4} {row['altitude_deg']:2.0f}°"
@@ -203,13 +207,13 @@ def _targets(record: Row, width: int) -> Iterator[Line]:
             size = "×".join(f"{side:.0f}" for side in row["size_px"])
             use = f"{minute_of(row['usable']['from'])}-{minute_of(row['usable']['until'])}"
             line += f" {size:>11}  {use}"
-        yield line + (" Moon" if row["near_moon"] else ""), ""
+        yield line + ("*" if row["near_moon"] else ""), ""
     yield (
         "  ",
         (
             "best: when it is highest in these hours; up: degrees above the horizon (a fist at "
             "arm's length is 10°)"
-            + ("; Moon: within 30° of it" if any(r["near_moon"] for r in rows) else "")
+            + ("; *: within 30° of the Moon" if any(r["near_moon"] for r in rows) else "")
         ),
     )
     if pick:
@@ -219,13 +223,17 @@ def _targets(record: Row, width: int) -> Iterator[Line]:
 
 def _about(pick: Row) -> str:
     moon = pick["moon_distance_deg"]
-    parts = [
-        f"{pick['name']}: {pick['why']} It stands {pick['level']}",
-        f"{moon:.0f}° from the Moon" if moon is not None else "and the Moon is down",
-    ]
+    beside = f", {moon:.0f}° from the Moon" if moon is not None else ""
+    begin, end = pick["track"][0], pick["track"][-1]
     fit = _FIT[pick["fit"]]
-    said = ", ".join(parts) if moon is not None else " ".join(parts)
-    return f"{said}{'; it is ' + fit if fit else '; it fits this lens'}."
+    return (
+        f"{pick['name']}: {pick['why']} At its best it stands {pick['level']}{beside}. It goes "
+        f"from {_where(begin)} to {_where(end)}, and {fit}."
+    )
+
+
+def _where(point: Row) -> str:
+    return f"{point['altitude_deg']:.0f}° in the {point['compass']} at {minute_of(point['time'])}"
 
 
 def _settings(record: Row) -> Iterator[Line]:

@@ -199,8 +199,13 @@ def _target(place: Place, row: Standing) -> Row:
         "compass": words.compass(row.azimuth),
         "level": words.level(row.altitude),
         "track": [
-            {"time": _time(place, t), "altitude_deg": alt, "azimuth_deg": az}
-            for t, alt, az in row.track
+            {
+                "time": _time(place, at),
+                "altitude_deg": altitude,
+                "azimuth_deg": azimuth,
+                "compass": words.compass(azimuth),
+            }
+            for at, altitude, azimuth in row.track
         ],
         "moon_distance_deg": row.moon_distance,
         "near_moon": near,

@@ -59,6 +59,8 @@ def remember(file: Path, spot: Spot) -> None:
     except OSError as error:
         raise OutputError(f"Cannot make {file.parent}: {error.strerror or error}.") from error
     with replacing(file) as temporary:
+        # Where somebody goes at night is nobody else's business.
+        temporary.touch(mode=0o600)
         temporary.write_text(json.dumps(asdict(spot), indent=1) + "\n", encoding="utf-8")
 
 

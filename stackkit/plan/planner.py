@@ -143,11 +143,11 @@ def plan(request: Request) -> Plan:
 def _dates(request: Request) -> tuple[date, int]:
     first = request.evening or evening_of(request.place, request.moment)
     count = request.count or (1 if request.evening else NIGHTS)
-    last = first + timedelta(days=count)
-    if first.year < eph.FIRST_YEAR or last.year > eph.LAST_YEAR:
+    early = first.year < eph.FIRST_YEAR
+    if early or first > date(eph.LAST_YEAR, 12, 31) - timedelta(days=count):
         raise UsageError(
-            f"{first} is outside of what the ephemeris covers: {eph.FIRST_YEAR}-01-01 to "
-            f"{eph.LAST_YEAR}-11-30."
+            f"The ephemeris covers {eph.FIRST_YEAR} to {eph.LAST_YEAR}: it has no "
+            + (f"night of {first}." if count == 1 else f"{count} nights from {first} on.")
         )
     return first, count
 

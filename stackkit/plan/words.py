@@ -62,15 +62,13 @@ def summary(made: Plan) -> list[str]:
     day = f"{night.date:%A} {dated(night.date)}"
     if made.window is None:
         return [f"The night of {day} does not get dark enough: {depth(night)}."]
-    if made.window == night.whole:
-        said = [f"Go out on {day}. {_ALL_DAY[made.kind]}."]
-    else:
-        start, end = (minute(place, moment) for moment in made.window)
-        said = [f"Go out on {day}. {_KINDS[made.kind]} from {start} to {end}."]
+    hours = _hours(made)
     pick = made.pick
     if pick is None:
-        what = f"{made.wanted.name} stands" if made.wanted else "Nothing of the list stands"
-        return [*said, f"{what} {'not ' if made.wanted else ''}above the horizon in these hours."]
+        least = f"nothing of the list stands above {made.request.skyline:g}°"
+        missing = f"{made.wanted.name} is below the horizon" if made.wanted else least
+        return [f"On {day} {hours}, but {missing} then."]
+    said = [f"Go out on {day}: {hours}."]
     said.append(
         f"At {minute(place, pick.best)} point {compass(pick.azimuth)}, {fists(pick.altitude)}: "
         f"{pick.target.name}."
@@ -89,15 +87,19 @@ def dated(day: date) -> str:
 
 
 _KINDS = {
-    "dark": "It is dark",
-    "astronomical": "The Moon is up, but the Sun is far down",
-    "nautical": "It never gets fully dark; the sky is darkest",
+    "dark": "it is dark",
+    "astronomical": "the Moon is up, but the Sun is far down",
+    "nautical": "it never gets fully dark, and the sky is darkest",
 }
-_ALL_DAY = {
-    "dark": "It is dark round the clock",
-    "astronomical": "The Sun is far down round the clock, but the Moon is up",
-    "nautical": "The Sun stays just far enough down, round the clock",
-}
+
+
+def _hours(made: Plan) -> str:
+    """The hours to work in, and how dark they are."""
+    place, window = made.request.place, made.window
+    if window is None or window == made.chosen.night.whole:
+        return f"{_KINDS[made.kind]} round the clock"
+    start, end = (minute(place, moment) for moment in window)
+    return f"{_KINDS[made.kind]} from {start} to {end}"
 
 
 def depth(night: Night) -> str:
@@ -118,16 +120,17 @@ def remarks(made: Plan) -> list[str]:
             said.append(f"The next dark night is that of {dated(made.next_dark)}.")
     before, after = (place.clock(moment).replace(tzinfo=None) for moment in night.whole)
     gained = (after - before).total_seconds() - DAY
-    if gained:
+    if abs(gained) > 60:
         ahead = "forward" if gained > 0 else "back"
         said.append(f"The clocks go {ahead} that night; times after that are by the new time.")
     wanted, pick = made.wanted, made.pick
     if wanted and (pick is None or pick.altitude < made.request.skyline):
-        top = f"stands {pick.altitude:.0f}° high at most" if pick else "is below the horizon"
-        month = month_at_midnight(made.request.place, wanted, night.date.year)
-        said.append(f"{wanted.name} {top} in these hours; at midnight it is highest in {month}.")
-    elif wanted and pick and made.chosen.verdict == "poor":
-        said.append("None of these nights is good for it; ask for more --nights.")
+        month = month_at_midnight(place, wanted, night.date.year)
+        if pick:
+            said.append(f"{wanted.name} stands only {pick.altitude:.0f}° high then.")
+        said.append(f"At midnight it is highest in {month}.")
+    elif wanted and pick and made.chosen.verdict == "poor" and len(made.nights) > 1:
+        said.append(f"None of these nights is good for {wanted.name}; ask for more --nights.")
     return said
 
 
