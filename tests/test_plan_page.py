@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import base64
 import copy
+import fnmatch
 import hashlib
 import re
+import tomllib
 from datetime import UTC, date, datetime
+from pathlib import Path
 from xml.etree import ElementTree
 
 import pytest
 from test_cli_plan import CASES, NOW
-from test_comparison_page import HOSTILE, Page
+from test_comparison_page import HOSTILE, Page, contrast, red_only
 
 from stackkit.plan.account import record
 from stackkit.plan.places import place
@@ -141,3 +144,42 @@ def test_the_page_is_written_whole_or_not_at_all(plain, tmp_path):
     write_page(plain, path)
     assert path.read_text(encoding="utf-8") == page_of_plan(plain)
     assert [p.name for p in tmp_path.iterdir()] == ["plan.html"]
+
+
+def schemes(style):
+    """Colours by day, in the dark and in red light, of which red alone is left."""
+    blocks = [
+        {name: re.sub("^#(.)(.)(.)$", r"#\1\1\2\2\3\3", value) for name, value in found}
+        for block in re.findall(r":root[^{]*\{([^}]*)\}", style.split("@media print")[0])
+        if len(found := re.findall(r"--([\w-]+): (#\w+);", block)) > 4
+    ]
+    # The page's own block of each scheme follows those of the common style.
+    assert len(blocks) == 6
+    day, dark, red = ({**blocks[k], **blocks[k + 3]} for k in range(3))
+    return day, dark, {name: red_only(value) for name, value in red.items()}
+
+
+def test_charts_can_be_read_on_their_grounds(plain):
+    """WCAG 2.2: writing at least 4.5 (1.4.3), lines and shapes at least 3 (1.4.11)."""
+    style = "".join(Page(page_of_plan(plain)).inline["style"])
+    bands = ("day", "civil", "nautical", "deep", "darkest", "sky", "ground-fill")
+    for colours in schemes(style):
+        for ground in bands:
+            assert contrast(colours["ink"], colours[ground]) >= 4.5, (ground, colours)
+            for line in ("strong", "moon"):
+                assert contrast(colours[line], colours[ground]) >= 3, (line, ground, colours)
+        assert contrast(colours["moon-lit"], colours["moon-unlit"]) >= 3
+
+
+def test_the_parts_of_a_plan_are_installed():
+    root = Path(__file__).parent.parent
+    project = tomllib.loads((root / "pyproject.toml").read_text(encoding="utf-8"))
+    setuptools = project["tool"]["setuptools"]
+    assert "stackkit.plan" in setuptools["packages"]
+    for name in ("plan/targets.json", "plan/stars.json", "output/plan.schema.json"):
+        assert (root / "stackkit" / name).exists()
+        globs = setuptools["package-data"]["stackkit"]
+        assert any(fnmatch.fnmatch(name, glob) for glob in globs)
+    needs = " ".join(project["project"]["dependencies"])
+    for package in ("pyerfa", "tzfpy", "tzdata", "icalendar"):
+        assert package in needs
