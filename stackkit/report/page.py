@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import base64
-import hashlib
 import json
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
@@ -11,10 +10,11 @@ from functools import cache
 from importlib.resources import files
 from typing import Any
 
-from jinja2 import Environment, PackageLoader, StrictUndefined, Template
+from jinja2 import Template
 from markupsafe import Markup
 
 from stackkit.report.chart import chart, points, verdict
+from stackkit.report.document import environment, own, policy
 from stackkit.report.figures import FIGURES, NOTHING, Figure, Row, best, number, ordered
 
 
@@ -35,9 +35,9 @@ def page_of_comparison(record: Row, crops: Mapping[str, bytes]) -> str:
     """
     methods = ordered(record)
     measured = points(record)
-    style, script = _own("compare.css"), _own("compare.js")
+    style, script = own("base.css", "compare.css"), own("compare.js")
     text = _template().render(
-        policy=_policy(style, script),
+        policy=policy(style, script),
         style=Markup(style),
         script=Markup(script),
         record=record,
@@ -58,34 +58,9 @@ def page_of_comparison(record: Row, crops: Mapping[str, bytes]) -> str:
 
 @cache
 def _template() -> Template:
-    environment = Environment(
-        loader=PackageLoader("stackkit.report"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.filters["seconds"] = seconds
-    environment.filters["sentence"] = lambda words: words[:1].upper() + words[1:]
-    return environment.get_template("compare.html")
-
-
-def _own(name: str) -> str:
-    """The package's own style or script, with the line ends that a browser will hash."""
-    text = files("stackkit.report").joinpath("templates", name).read_text(encoding="utf-8")
-    return text.replace("\r\n", "\n")
-
-
-def _policy(style: str, script: str) -> str:
-    return (
-        f"default-src 'none'; img-src data:; style-src '{_hash(style)}'; "
-        f"script-src '{_hash(script)}'; base-uri 'none'; form-action 'none'"
-    )
-
-
-def _hash(text: str) -> str:
-    digest = hashlib.sha256(text.encode("utf-8")).digest()
-    return f"sha256-{base64.b64encode(digest).decode('ascii')}"
+    made = environment()
+    made.filters["seconds"] = seconds
+    return made.get_template("compare.html")
 
 
 def seconds(value: Any) -> str:
