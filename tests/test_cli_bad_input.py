@@ -230,7 +230,7 @@ def test_the_disk_is_full_when_a_result_is_written(
     monkeypatch.setattr(files, "_settle", full)
     out = tmp_path / "out"
     line = fault(1, "stack", night, "--out", out)
-    assert f"{target}: the disk is full. Free some space or choose another --out." in line
+    assert f"{target}: the disk is full. Free some space, or name another place." in line
     left = names(out) if out.exists() else []
     assert target not in left
     assert "run.json" not in left

@@ -55,21 +55,20 @@ def seen_by(camera):
     return PATCHES @ matrix.T / white.max(), white / white.max()
 
 
-def photographed(camera, folder):
-    """Two frames of the chart under a sky with stars."""
-    patches, white = seen_by(camera)
+def photographed(camera, folder, patches):
+    """Two frames of patches (24, 3), codes above black in the camera's colours, beside stars."""
+    _, white = seen_by(camera)
     # The writer of tags scales the matrix by the neutral: undone here.
     own = (np.array(camera.matrix) / white[:, None]).ravel()
     night = Night(**{**vars(TINY), "frames": 2, "cadence": 1.0, "pattern": camera.pattern})
     folder.mkdir()
-    scale = FULL * (night.white - night.black) / patches.max()
     sites = np.array(["RGB".index(letter) for letter in camera.pattern]).reshape(2, 2)
     for k in range(2):
         codes = expose(night, k).codes
         for n, patch in enumerate(patches):
             row, column = divmod(n, 6)
             y, x = TOP + SIDE * row, LEFT + SIDE * column
-            light = np.rint(night.black + scale * patch[sites]).astype(np.uint16)
+            light = np.rint(night.black + patch[sites]).astype(np.uint16)
             codes[y : y + SIDE, x : x + SIDE] = np.tile(light, (SIDE // 2, SIDE // 2))
         tags = {**vars(file_tags(night, k)), "neutral": tuple(white), "color_matrix": tuple(own)}
         made = type(file_tags(night, k))(**{**tags, "orientation": camera.orientation})
@@ -93,7 +92,9 @@ def patches_of(picture, orientation):
 @pytest.mark.parametrize("space", SPACES)
 def test_the_chart_comes_out_as_published(tmp_path, name, space):
     camera = CAMERAS[name]
-    folder = photographed(camera, tmp_path / "chart")
+    patches, _ = seen_by(camera)
+    codes = patches * FULL * (TINY.white - TINY.black) / patches.max()
+    folder = photographed(camera, tmp_path / "chart", codes)
     good("stack", folder, "--out", tmp_path / "out", "--space", space)
     record = record_of(tmp_path / "out")
     picture = tifffile.imread(tmp_path / "out" / "stack.tif") - record["editing"]["pedestal"]
@@ -103,3 +104,19 @@ def test_the_chart_comes_out_as_published(tmp_path, name, space):
     print(f"{name}, {space}: ΔE2000 mean {away.mean():.2f}, greatest {away.max():.2f}")
     assert away.max() <= 1
     assert record["colour"]["camera"]["white_xy"] == pytest.approx(D50, abs=2e-4)
+
+
+def test_twice_the_light_is_twice_the_value(tmp_path):
+    # Steps of 100 codes, so that nothing is lost in rounding: linear to 1e-3 from file to file.
+    camera = CAMERAS["landscape"]
+    steps = np.arange(1, 25)[:, None] * np.ones(3)
+    folder = photographed(camera, tmp_path / "ramp", 100 * steps)
+    good("stack", folder, "--out", tmp_path / "out")
+    editing = record_of(tmp_path / "out")["editing"]
+    light = tifffile.imread(tmp_path / "out" / "stack.tif") - editing["pedestal"]
+    found = patches_of(light, camera.orientation)[:, 1]
+    slope, nought = np.polyfit(steps[:, 1], found, 1)
+    away = np.abs(found - slope * steps[:, 1] - nought).max() / found.max()
+    print(f"off the line by {away:.1e} of the range, at nought by {100 * nought / slope:.2f} codes")
+    assert away < 1e-3
+    assert abs(100 * nought / slope) < 2  # the frames' skies, told apart to a code or so

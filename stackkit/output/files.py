@@ -74,15 +74,15 @@ def _settle(path: Path) -> None:
 def reason(error: OSError) -> str:
     """What a failed write means and what to do, in plain words."""
     if error.errno in (errno.ENOSPC, errno.EDQUOT):
-        return "the disk is full. Free some space or choose another --out."
+        return "the disk is full. Free some space, or name another place."
     if error.errno in (errno.EACCES, errno.EPERM, errno.EROFS):
-        return "no permission to write there. Choose another --out."
+        return "no permission to write there. Name another place."
     if error.errno == errno.EFBIG:
-        return "the disk's format allows no file of that size. Choose an --out on another disk."
+        return "the disk's format allows no file of that size. Name a place on another disk."
     if error.errno in (errno.ENOENT, errno.ENOTDIR):
-        return "the folder does not exist. Make it first or choose another --out."
+        return "the folder does not exist. Make it first, or name another place."
     if error.errno == errno.EISDIR:
-        return "a folder has that name. Move it away or choose another --out."
+        return "a folder has that name. Move it away, or name another place."
     return f"{error.strerror or error}."
 
 

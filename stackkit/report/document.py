@@ -1,36 +1,45 @@
-"""What every page has: one file that opens from disk, with a policy that lets nothing else in."""
+"""What the pages share: how one file opens from disk, under a policy that lets nothing else in."""
 
 from __future__ import annotations
 
 import base64
 import hashlib
 from collections.abc import Sequence
-from functools import cache
 from importlib.resources import files
 from typing import Any
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
+from jinja2 import Environment, PackageLoader, StrictUndefined, Template
 from markupsafe import Markup
 
 from stackkit.report.figures import number
 
 
-def document(template: str, styles: Sequence[str], script: str, **values: Any) -> str:
-    """The page of a ``template`` as HTML text that can be written as UTF-8.
+def rendered(template: Template, styles: Sequence[str], script: str | None, **values: Any) -> str:
+    """The page of a template as HTML text that can be written as UTF-8.
 
-    Every word of ``values`` is escaped but for ``Markup``.  The only script and style are the
-    package's own, let in by their SHA-256 (W3C Content Security Policy Level 3, section 2.3.1,
-    hash-source).
+    Every word of ``values`` is escaped but for ``Markup``; the only style and script (None: none)
+    are the package's own, by their names.
     """
-    style, code = "\n".join(_own(name) for name in styles), _own(script)
-    policy = (
-        f"default-src 'none'; img-src data:; style-src '{_hash(style)}'; "
-        f"script-src '{_hash(code)}'; base-uri 'none'; form-action 'none'"
+    style, code = own(*styles), own(script) if script else None
+    text = template.render(
+        policy=policy(style, code), style=Markup(style), script=Markup(code or ""), **values
     )
-    own = {"policy": policy, "style": Markup(style), "script": Markup(code)}
-    text = _environment().get_template(template).render(**own, **values)
     # File names that are no UTF-8 hold lone surrogates, which no file can hold.
     return text.encode("utf-8", "backslashreplace").decode("utf-8")
+
+
+def environment() -> Environment:
+    """Templates in which every word of a record is escaped, and a missing one is a fault."""
+    made = Environment(
+        loader=PackageLoader("stackkit.report"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    made.filters["sentence"] = lambda words: words[:1].upper() + words[1:]
+    made.filters["seconds"] = seconds
+    return made
 
 
 def data_uri(data: bytes, kind: str) -> str:
@@ -39,7 +48,7 @@ def data_uri(data: bytes, kind: str) -> str:
 
 
 def seconds(value: Any) -> str:
-    """A duration in words: seconds, from one minute on minutes and seconds."""
+    """A duration in words: seconds, from one minute on minutes and seconds, then hours."""
     whole = number(value)
     if whole is None:
         return "unknown"
@@ -52,24 +61,23 @@ def seconds(value: Any) -> str:
     return f"{minutes} min {rest} s" if rest else f"{minutes} min"
 
 
-@cache
-def _environment() -> Environment:
-    environment = Environment(
-        loader=PackageLoader("stackkit.report"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.filters["seconds"] = seconds
-    environment.filters["sentence"] = lambda words: words[:1].upper() + words[1:]
-    return environment
-
-
-def _own(name: str) -> str:
-    """The package's own style or script, with the line ends that a browser will hash."""
-    text = files("stackkit.report").joinpath("templates", name).read_text(encoding="utf-8")
+def own(*names: str) -> str:
+    """The package's own styles or scripts, with the line ends that a browser will hash."""
+    folder = files("stackkit.report").joinpath("templates")
+    text = "".join(folder.joinpath(name).read_text(encoding="utf-8") for name in names)
     return text.replace("\r\n", "\n")
+
+
+def policy(style: str, script: str | None) -> str:
+    """The page's Content-Security-Policy: this style, this script (None: none), pictures within.
+
+    By their SHA-256 (W3C Content Security Policy Level 3, section 2.3.1, hash-source).
+    """
+    source = f"'{_hash(script)}'" if script is not None else "'none'"
+    return (
+        f"default-src 'none'; img-src data:; style-src '{_hash(style)}'; "
+        f"script-src {source}; base-uri 'none'; form-action 'none'"
+    )
 
 
 def _hash(text: str) -> str:

@@ -4,15 +4,16 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from functools import partial
+from functools import cache, partial
 from typing import Any
 
+from jinja2 import Template
 from markupsafe import Markup
 
 from stackkit.output.pictures import ALONE, STACK
 from stackkit.report import words
 from stackkit.report.chart import chart, points, verdict
-from stackkit.report.document import data_uri, document
+from stackkit.report.document import data_uri, environment, rendered
 from stackkit.report.figures import amount, number
 from stackkit.report.frames import SIGNS, Fate, Frame, frames_of, minutes
 from stackkit.report.maps import coverage_map, field_map, glow_map
@@ -34,9 +35,9 @@ def page_of_night(record: Row, pictures: Mapping[str, bytes]) -> str:
     frames = frames_of(record, pictures)
     counts = Counter(frame.fate for frame in frames)
     measured = points(record["integration"]["noise_by_frames"])
-    return document(
-        "night.html",
-        ("base.css", "night.css"),
+    return rendered(
+        _template(),
+        ("base.css", "figures.css", "night.css"),
         "night.js",
         record=record,
         heading=words.heading(frames),
@@ -64,6 +65,11 @@ def page_of_night(record: Row, pictures: Mapping[str, bytes]) -> str:
         others=[row for row in record["frames"] if row["role"] != "light"],
         sessions=[row for row in record["sessions"] if not row["chosen"]],
     )
+
+
+@cache
+def _template() -> Template:
+    return environment().get_template("night.html")
 
 
 def _source(data: bytes | None) -> str | None:

@@ -1,15 +1,18 @@
-"""``compare.html``: what each method made of the same frames."""
+"""``compare.html``: one file that opens from disk, with a policy that lets nothing else in."""
 
 from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
+from functools import cache
 from importlib.resources import files
 from typing import Any
 
+from jinja2 import Template
+
 from stackkit.report.chart import chart, points, verdict
-from stackkit.report.document import data_uri, document
+from stackkit.report.document import data_uri, environment, rendered
 from stackkit.report.figures import FIGURES, NOTHING, Figure, Row, best, ordered
 
 
@@ -28,9 +31,9 @@ def page_of_comparison(record: Row, crops: Mapping[str, bytes]) -> str:
     """
     methods = ordered(record)
     measured = points(record["convergence"])
-    return document(
-        "compare.html",
-        ("base.css", "compare.css"),
+    return rendered(
+        _template(),
+        ("base.css", "figures.css", "compare.css"),
         "compare.js",
         record=record,
         made=_moment(record["made"]),
@@ -44,6 +47,11 @@ def page_of_comparison(record: Row, crops: Mapping[str, bytes]) -> str:
         measured=measured,
         verdict=verdict(measured),
     )
+
+
+@cache
+def _template() -> Template:
+    return environment().get_template("compare.html")
 
 
 def _moment(text: str) -> str:

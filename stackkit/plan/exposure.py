@@ -1,0 +1,155 @@
+"""How long until stars trail: by the lens's own mapping, beside the rules that people know."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stackkit.geometry import project, rotation, unproject
+from stackkit.plan.camera import Camera
+
+Array = NDArray[np.float64]
+
+SIDEREAL_RATE = 2 * np.pi / 86164.0905
+"""Turning rate of the sky in rad/s (IAU)."""
+TRAIL = 2.0
+"""Pixels of trail that are hardly seen: about the width of a star (common practice)."""
+LONGEST = 30.0
+"""Seconds up to which cameras time an exposure themselves (common practice)."""
+_ACROSS = 9
+"""Places along each side of the picture at which the trail is measured."""
+_STEPS = 8
+
+
+@dataclass(frozen=True)
+class Aim:
+    """Where the level camera looks, degrees; ``latitude`` of the place, ``declination`` there."""
+
+    altitude: float
+    azimuth: float
+    latitude: float
+
+    @property
+    def declination(self) -> float:
+        """Degrees, of what stands in the middle of the picture."""
+        return float(np.degrees(np.arcsin(np.clip(axes(self)[2] @ pole(self.latitude), -1, 1))))
+
+
+@dataclass(frozen=True)
+class Rule:
+    """A rule of thumb: seconds it allows, and px that stars trail then in the middle and where the
+    picture's stars move fastest.
+    """
+
+    name: str
+    formula: str
+    seconds: float
+    middle_px: float
+    fastest_px: float
+
+
+@dataclass(frozen=True)
+class Limit:
+    """By geometry: seconds until the fastest star of the picture (the one in the middle) trails by
+    ``allowed`` px; ``rate`` px/s of the fastest, the middle's, the slowest; ``exposure`` to set.
+    """
+
+    allowed: float
+    seconds: float
+    middle_seconds: float
+    rates: tuple[float, float, float]
+    exposure: float
+    rules: tuple[Rule, ...]
+
+
+def pole(latitude: float) -> Array:
+    """Direction (3,) of the celestial north pole, east, north, up."""
+    lat = np.radians(latitude)
+    return np.array([0.0, np.cos(lat), np.sin(lat)])
+
+
+def axes(aim: Aim) -> Array:
+    """Rows are the camera's axes (x right, y down, z forward) in east, north, up."""
+    az, alt = np.radians([aim.azimuth, aim.altitude])
+    z = np.array([np.cos(alt) * np.sin(az), np.cos(alt) * np.cos(az), np.sin(alt)])
+    x = np.array([np.cos(az), -np.sin(az), 0.0])
+    return np.stack([x, np.cross(z, x), z])
+
+
+def moved(camera: Camera, aim: Aim, xy: Array, seconds: Array) -> Array:
+    """Pixels (T, N, 2) where the stars at ``xy`` (N, 2) stand ``seconds`` (T,) later.
+
+    NaN behind the camera.
+    """
+    rays = unproject(camera.lens, xy) @ axes(aim)
+    turns = rotation(-SIDEREAL_RATE * np.asarray(seconds)[:, None] * pole(aim.latitude))
+    seen = np.einsum("ij,tjk,nk->tni", axes(aim), turns, rays)
+    return project(camera.lens, seen)
+
+
+def trails(camera: Camera, aim: Aim, seconds: float) -> Array:
+    """Length in px (9, 9) of stars' trails over the picture, its corners and middle included."""
+    w, h = camera.size
+    grid = np.meshgrid(np.linspace(0, w - 1, _ACROSS), np.linspace(0, h - 1, _ACROSS))
+    xy = np.stack(grid, axis=-1).reshape(-1, 2)
+    path = moved(camera, aim, xy, np.linspace(-seconds / 2, seconds / 2, _STEPS + 1))
+    steps = np.diff(path, axis=0)
+    return np.asarray(np.hypot(steps[..., 0], steps[..., 1]).sum(axis=0).reshape(_ACROSS, _ACROSS))
+
+
+def limit(camera: Camera, aim: Aim, allowed: float = TRAIL) -> Limit:
+    """The longest exposure for trails of ``allowed`` px, beside the rules of thumb."""
+    middle = _ACROSS // 2
+    rate = trails(camera, aim, 1.0)
+    fastest, slowest = float(np.nanmax(rate)), float(np.nanmin(rate))
+    seconds = _until(camera, aim, allowed, allowed / fastest)
+    told = []
+    for name, formula, value in rules(camera, aim.declination):
+        drawn = trails(camera, aim, value)
+        told.append(
+            Rule(name, formula, value, float(drawn[middle, middle]), float(np.nanmax(drawn)))
+        )
+    own = float(rate[middle, middle])
+    return Limit(
+        allowed=allowed,
+        seconds=seconds,
+        middle_seconds=allowed / own if own > 0 else np.inf,
+        rates=(fastest, own, slowest),
+        exposure=nice(min(seconds, LONGEST)),
+        rules=tuple(told),
+    )
+
+
+def _until(camera: Camera, aim: Aim, allowed: float, guess: float) -> float:
+    """Seconds at which the longest trail is ``allowed``; trails grow almost evenly."""
+    guess = min(guess, 3600.0)
+    for _ in range(3):
+        longest = float(np.nanmax(trails(camera, aim, guess)))
+        guess = min(guess * allowed / longest, 3600.0)
+    return guess
+
+
+def rules(camera: Camera, declination: float) -> list[tuple[str, str, float]]:
+    """Rules of thumb: name, formula, seconds.
+
+    The first is common practice; the aperture-aware ones are a published photographers' rule,
+    simple and full, N the f-number, p the pixels' distance in µm, f in mm.
+    """
+    f, n, p = camera.focal_mm, camera.f_number, camera.pitch
+    cosine = max(float(np.cos(np.radians(declination))), 0.05)
+    full = (16.9 * n + 0.1 * f + 13.7 * p) / (f * cosine)
+    return [
+        ("500", "500 / f as on 36 × 24 mm", 500 / camera.focal_35mm),
+        ("aperture-aware, simple", "(35 N + 30 p) / f", (35 * n + 30 * p) / f),
+        ("aperture-aware, full", "(16.9 N + 0.1 f + 13.7 p) / (f cos δ)", full),
+    ]
+
+
+def nice(seconds: float) -> float:
+    """The next shorter exposure that cameras can be set to: thirds of a stop, as they are named."""
+    named = (30, 25, 20, 15, 13, 10, 8, 6, 5, 4, 3.2, 2.5, 2, 1.6, 1.3, 1, 0.8, 0.6, 0.5, 0.4, 0.3)
+    quick = (4, 5, 6, 8, 10, 13, 15, 20, 25, 30, 40, 50, 60, 80, 100, 125)
+    steps = (*named, *(1 / k for k in quick))
+    return next((float(s) for s in steps if s <= seconds * 1.0001), 1 / 125)

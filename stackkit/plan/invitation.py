@@ -1,0 +1,75 @@
+"""The planned night as a calendar entry: RFC 5545, written by the library icalendar."""
+
+from __future__ import annotations
+
+import hashlib
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+from icalendar import Alarm, Calendar, Event
+
+from stackkit.errors import InputError
+from stackkit.output.files import replacing
+
+Row = dict[str, Any]
+
+_REMIND = timedelta(hours=3)
+"""Before the window begins: to look at the weather, pack, and drive."""
+
+
+def write_invitation(record: Row, path: Path) -> None:
+    """Writes the calendar entry of a record to ``path``.
+
+    Raises ``InputError`` when the night has no hours to enter, ``OutputError`` when the disk
+    refuses.
+    """
+    data = invitation(record)
+    with replacing(path) as temporary:
+        temporary.write_bytes(data)
+
+
+def invitation(record: Row) -> bytes:
+    """An iCalendar object with one event: the hours of the night worth going out, in UTC."""
+    night = record["night"]
+    window = night["window"]
+    if window is None:
+        raise InputError(
+            f"The night of {night['date']} does not get dark enough for a calendar entry. Try "
+            "--nights."
+        )
+    calendar = Calendar()
+    calendar.add("prodid", f"-//stackkit//stackkit {record['stackkit']}//EN")
+    calendar.add("version", "2.0")
+    event = Event()
+    place = record["place"]
+    key = f"{place['latitude']} {place['longitude']} {night['date']}"
+    event.add("uid", f"{hashlib.sha256(key.encode()).hexdigest()[:24]}@stackkit")
+    event.add("dtstamp", _moment(record["made"]))
+    event.add("dtstart", _moment(window["from"]))
+    event.add("dtend", _moment(window["until"]))
+    pick = record["pick"]
+    event.add("summary", f"Night sky: {pick['name']}" if pick else "Night sky")
+    event.add("geo", (place["latitude"], place["longitude"]))
+    event.add("description", _description(record))
+    event.add("transp", "OPAQUE")
+    alarm = Alarm()
+    alarm.add("action", "DISPLAY")
+    alarm.add("trigger", -_REMIND)
+    alarm.add("description", "Look at the weather, and at your list.")
+    event.add_component(alarm)
+    calendar.add_component(event)
+    return bytes(calendar.to_ical())
+
+
+def _moment(text: str) -> datetime:
+    return datetime.fromisoformat(text).astimezone(UTC)
+
+
+def _description(record: Row) -> str:
+    lines = [*record["summary"], *record["remarks"]]
+    lines.append(f"Moon: {record['night']['phase']}, {record['night']['reason']}.")
+    lines += [record["weather"], *record["cautions"]]
+    for section in record["checklist"]:
+        lines += ["", section["title"], *(f"- {item}" for item in section["items"])]
+    return "\n".join(lines)

@@ -1,0 +1,190 @@
+"""The whole plan in order: nights → the night → targets → aim → exposure → series → list."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+from pathlib import Path
+
+from stackkit.errors import InputError, UsageError
+from stackkit.plan import ephemeris as eph
+from stackkit.plan import like
+from stackkit.plan.camera import Camera, Given, camera, described
+from stackkit.plan.checklist import Occasion, Section, checklist
+from stackkit.plan.events import Span
+from stackkit.plan.exposure import TRAIL, Aim, Limit, limit
+from stackkit.plan.moonlight import DARK_SKY
+from stackkit.plan.night import Night, evening_of, nights
+from stackkit.plan.places import Place
+from stackkit.plan.ranking import Ranked, next_dark, ranked
+from stackkit.plan.series import TOTAL, Series, series
+from stackkit.plan.targets import (
+    LEAST_ALTITUDE,
+    Sight,
+    Standing,
+    Target,
+    check_rises,
+    named,
+    standing,
+)
+from stackkit.plan.targets import ranked as ranked_targets
+
+NIGHTS = 30
+_PHONE = ("phone", "phone-ultrawide")
+_LOW = 35.0
+"""Degrees below which a free view is not to be taken for granted."""
+
+
+@dataclass(frozen=True)
+class Request:
+    """What somebody asks for; None: not said.  ``moment``: now, seconds since 1970, UTC.
+
+    ``evening`` without ``count`` is that one night; otherwise ``count`` nights are ranked.
+    """
+
+    place: Place
+    moment: float
+    evening: date | None = None
+    count: int | None = None
+    target: str | None = None
+    camera: str | None = None
+    like: Path | None = None
+    exposure: float | None = None
+    minutes: float = TOTAL
+    trail: float = TRAIL
+    skyline: float = LEAST_ALTITUDE
+    sky: float = DARK_SKY
+
+
+@dataclass(frozen=True)
+class Plan:
+    """Everything that was found out, for :mod:`stackkit.plan.account` to tell.
+
+    ``nights``: one, or all that were ranked; ``chosen`` the one the rest is about, with the
+    ``window`` to work in (``kind``: dark, astronomical, nautical or none).  ``pick``: the standing
+    that ``aim`` is for, None where nothing stands well; ``wanted``: the target asked for, if any.
+    """
+
+    request: Request
+    nights: Sequence[Ranked]
+    chosen: Ranked
+    kind: str
+    window: Span | None
+    next_dark: date | None
+    wanted: Target | None
+    standings: Sequence[Standing]
+    pick: Standing | None
+    camera: Camera
+    camera_said: str
+    trial: like.Trial | None
+    aim: Aim
+    limit: Limit
+    series: Series
+    iso: like.IsoAdvice | None
+    sections: Sequence[Section]
+
+
+def plan(request: Request) -> Plan:
+    """Plans the night of a request.
+
+    Raises ``UsageError`` for what was asked wrongly, ``InputError`` for a target that never rises,
+    nights without darkness, and a test frame that cannot be read.
+    """
+    place = request.place
+    wanted = named(request.target) if request.target is not None else None
+    if wanted:
+        check_rises(place, wanted, request.skyline)
+    trial = like.trial(request.like) if request.like else None
+    given, said = _camera(request.camera, trial)
+    shot_with = camera(given)
+    first, count = _dates(request)
+    listed = ranked(place, nights(place, first, count), request.sky, wanted, request.skyline)
+    undark = not any(r.night.under["astronomical"] for r in listed)
+    soon = next_dark(place, first) if undark else None
+    if undark and not (request.evening and request.count is None):
+        raise InputError(_no_darkness(count, first, soon))
+    chosen = min(listed, key=lambda r: r.rank)
+    kind, window = chosen.night.best
+    standings, pick = _standings(request, chosen.night, window, wanted, shot_with)
+    aim = _aim(place, pick)
+    bound = limit(shot_with, aim, request.trail)
+    exposure = request.exposure or bound.exposure
+    frames = series(shot_with, aim, exposure, request.minutes, trial.bytes if trial else None)
+    occasion = Occasion(
+        evening=chosen.night.date,
+        latitude=place.latitude,
+        exposure=exposure,
+        phone=any(word in said for word in _PHONE),
+        late=pick is not None and pick.best > chosen.night.middle,
+        low=pick is not None and pick.altitude < _LOW,
+    )
+    return Plan(
+        request=request,
+        nights=listed,
+        chosen=chosen,
+        kind=kind,
+        window=window,
+        next_dark=soon,
+        wanted=wanted,
+        standings=standings,
+        pick=pick,
+        camera=shot_with,
+        camera_said=said,
+        trial=trial,
+        aim=aim,
+        limit=bound,
+        series=frames,
+        iso=like.iso_advice(trial, exposure) if trial else None,
+        sections=checklist(occasion),
+    )
+
+
+def _dates(request: Request) -> tuple[date, int]:
+    first = request.evening or evening_of(request.place, request.moment)
+    count = request.count or (1 if request.evening else NIGHTS)
+    early = first.year < eph.FIRST_YEAR
+    if early or first > date(eph.LAST_YEAR, 12, 31) - timedelta(days=count):
+        raise UsageError(
+            f"The ephemeris covers {eph.FIRST_YEAR} to {eph.LAST_YEAR}: it has no "
+            + (f"night of {first}." if count == 1 else f"{count} nights from {first} on.")
+        )
+    return first, count
+
+
+def _no_darkness(count: int, first: date, soon: date | None) -> str:
+    nights = "the night" if count == 1 else f"any of the {count} nights"
+    when = f"The next dark night is that of {soon}" if soon else "There is none within a year"
+    return (
+        f"There is no darkness in {nights} from {first} on: the Sun stays above -18°. {when}. "
+        "For a brighter night all the same: --date."
+    )
+
+
+def _camera(text: str | None, trial: like.Trial | None) -> tuple[Given, str]:
+    """What is known of the camera, and in which words; without any, a usual phone's."""
+    if trial is None:
+        said = text if text is not None else "phone"
+        return described(said), said
+    return described(text or "", trial.given), text or ""
+
+
+def _standings(
+    request: Request, night: Night, window: Span | None, wanted: Target | None, shot_with: Camera
+) -> tuple[Sequence[Standing], Standing | None]:
+    """The targets that stand well in the window, and the one to aim at."""
+    if window is None:
+        return (), None
+    sight = Sight(request.place, night, window, request.skyline, request.sky)
+    every = ranked_targets(sight, shot_with)
+    if wanted is None:
+        return every, next(iter(every), None)
+    # What was asked for is told of even where it stands too low.
+    return every, standing(sight, wanted, shot_with) or standing(sight, wanted, shot_with, 0.0)
+
+
+def _aim(place: Place, pick: Standing | None) -> Aim:
+    """At the pick; without one half up towards the equator, where stars move fastest."""
+    if pick:
+        return Aim(pick.altitude, pick.azimuth, place.latitude)
+    return Aim(45.0, 180.0 if place.latitude >= 0 else 0.0, place.latitude)

@@ -1,0 +1,75 @@
+"""A series of frames: how many, how long, how much room, and what of the sky they share."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import ceil
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stackkit.geometry import unproject
+from stackkit.plan.camera import Camera
+from stackkit.plan.exposure import Aim, axes, moved
+
+Array = NDArray[np.float64]
+
+TOTAL = 8.0
+"""Minutes of exposure in all: 7 to 10 serve a phone well (common practice)."""
+_PAUSE = 1.5
+"""Seconds between frames that a camera takes for writing (common practice)."""
+_BYTES = 2.0
+"""Bytes a pixel of a raw file that is not compressed."""
+_BATTERY = 5 / 60
+"""Share of a full battery a minute costs at worst, per ten minutes of work: a guess."""
+_ACROSS = 61
+
+
+@dataclass(frozen=True)
+class Series:
+    """``frames`` of ``exposure`` s, one every ``cadence`` s, ``seconds`` in all.
+
+    ``bytes`` on the card, ``battery`` share of a full one (a guess); ``drift`` px (x, y) of the
+    middle's star from start to end; ``shared``: share of the picture that all frames see;
+    ``bottom``: altitude (degrees) at the middle of the lower edge.
+    """
+
+    exposure: float
+    frames: int
+    cadence: float
+    seconds: float
+    bytes: float
+    battery: float
+    drift: tuple[float, float]
+    shared: float
+    bottom: float
+
+
+def series(
+    camera: Camera, aim: Aim, exposure: float, minutes: float, file_bytes: float | None
+) -> Series:
+    """Frames of ``exposure`` seconds for ``minutes`` of exposure in all, at least three."""
+    frames = max(ceil(60 * minutes / exposure - 1e-6), 3)
+    cadence = exposure + _PAUSE
+    seconds = frames * cadence - _PAUSE
+    w, h = camera.size
+    # Middles of equal cells, so that their number is an area.
+    middles = (np.arange(_ACROSS) + 0.5) / _ACROSS
+    grid = np.meshgrid(w * middles - 0.5, h * middles - 0.5)
+    xy = np.stack(grid, axis=-1).reshape(-1, 2)
+    ends = moved(camera, aim, xy, np.array([-seconds / 2, seconds / 2]))
+    inside = (ends >= -0.5) & (ends <= np.array([w - 0.5, h - 0.5]))
+    shared = float(np.mean(inside.all(axis=(0, 2))))
+    x, y = (ends[1] - ends[0])[len(xy) // 2]
+    low = unproject(camera.lens, np.array([[(w - 1) / 2, h - 0.5]])) @ axes(aim)
+    return Series(
+        exposure=exposure,
+        frames=frames,
+        cadence=cadence,
+        seconds=seconds,
+        bytes=frames * (file_bytes or _BYTES * w * h),
+        battery=min(_BATTERY * seconds / 600, 1.0),
+        drift=(float(x), float(y)),
+        shared=shared,
+        bottom=float(np.degrees(np.arcsin(np.clip(low[0, 2], -1, 1)))),
+    )

@@ -1,0 +1,269 @@
+"""What to point at: a list of bright targets, names forgiving of spelling, and how each stands."""
+
+from __future__ import annotations
+
+import difflib
+import json
+import re
+import unicodedata
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+from functools import cache
+from importlib.resources import files
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stackkit.errors import InputError, UsageError
+from stackkit.plan import ephemeris as eph
+from stackkit.plan.camera import Camera, size_px
+from stackkit.plan.events import Span, below, common, longest, moments, nodes, outside
+from stackkit.plan.moonlight import magnitudes, nanolamberts
+from stackkit.plan.night import DAY, Night, sky_moonlight, solar_noon
+from stackkit.plan.places import Place
+
+Array = NDArray[np.float64]
+
+LEAST_ALTITUDE = 20.0
+"""Degrees below which thick air and haze take too much (common practice: 20 to 30)."""
+NEAR_MOON = 30.0
+"""Degrees from a Moon above the horizon within which a target is "near" it (common practice)."""
+_STEP = 300.0
+_LEAD = 1800.0
+"""Seconds before the end of the usable time up to which a target is at its best."""
+_WAYPOINTS = 13
+_PLAIN = ("id", "name", "kind", "ra", "dec", "mag", "ease", "appeal", "why")
+_CLOSE = 0.72
+"""Likeness from which on another spelling is taken for the name, if no other name comes near."""
+_EASE = {1: 1.0, 2: 0.7, 3: 0.45}
+_APPEAL = {1: 0.6, 2: 0.8, 3: 1.0}
+_FITTING = {"fits": 1.0, "larger": 0.7, "small": 0.4}
+_HIGH_ENOUGH = 50.0
+_SUFFERS = {"Milky Way": 0.4, "nebula": 0.4, "galaxy": 0.4}
+"""What a beginner's ranking counts: how easy, how rewarding, how well it fits, how high (higher
+than this is no better), how long it stays, and what moonlight takes: of diffuse light in full, as
+the time for a signal to noise grows; of stars little.
+"""
+
+
+@dataclass(frozen=True)
+class Target:
+    """Degrees, ICRS; ``size`` along and across; ``ease`` 1 (one frame) to 3 (dark sky, many);
+    ``appeal`` 1 to 3, how much a first picture of it rewards (our judgement).
+    """
+
+    id: str
+    name: str
+    also: tuple[str, ...]
+    kind: str
+    ra: float
+    dec: float
+    size: tuple[float, float]
+    mag: float | None
+    ease: int
+    appeal: int
+    why: str
+
+
+@dataclass(frozen=True)
+class Standing:
+    """A target through a night's window.
+
+    ``usable``: its longest span above the skyline; ``best``: when it is highest in it, up to half
+    an hour before its end, with altitude and azimuth (degrees) then; ``track``: moment, altitude,
+    azimuth on the way; ``moon_distance`` degrees, None with the Moon down;
+    ``sky`` brightness there, mag/arcsec², ``dimmed`` magnitudes brighter than without Moon;
+    ``px``: its size in pixels; ``fit``: "fits", "small" or "larger" than the field; ``score``.
+    """
+
+    target: Target
+    usable: Span
+    best: float
+    altitude: float
+    azimuth: float
+    track: tuple[tuple[float, float, float], ...]
+    moon_distance: float | None
+    sky: float
+    dimmed: float
+    px: tuple[float, float]
+    fit: str
+    score: float
+
+
+@dataclass(frozen=True)
+class Sight:
+    """What is seen from where and when: the ``window`` of a night at a place, down to ``least``
+    degrees of altitude, under a ``sky`` of so many mag/arcsec² without the Moon.
+    """
+
+    place: Place
+    night: Night
+    window: Span
+    least: float
+    sky: float
+
+
+@cache
+def targets() -> tuple[Target, ...]:
+    """The bundled list."""
+    text = files("stackkit.plan").joinpath("targets.json").read_text(encoding="utf-8")
+    rows = json.loads(text)["targets"]
+    return tuple(
+        Target(
+            **{key: row[key] for key in _PLAIN},
+            also=tuple(row["also"]),
+            size=(row["size"][0], row["size"][1]),
+        )
+        for row in rows
+    )
+
+
+def named(text: str) -> Target:
+    """The target that somebody means; raises ``UsageError`` with the nearest names otherwise."""
+    names = {_plain(name): t for t in targets() for name in (*t.also, t.name, t.id)}
+    asked = _plain(text)
+    if asked in names:
+        return names[asked]
+    likeness = {name: difflib.SequenceMatcher(None, asked, name).ratio() for name in names if asked}
+    order = sorted(likeness, key=lambda name: -likeness[name])
+    distinct = list(dict.fromkeys(names[name] for name in order))
+    within = {names[name] for name in names if len(asked) > 3 and f" {asked} " in f" {name} "}
+    if len(within) == 1:
+        return within.pop()
+    # Catalogue numbers that differ by a digit are other things, not misspelt ones.
+    spelt = order and not re.search(r"\d", asked)
+    if spelt and likeness[order[0]] >= _CLOSE:
+        rival = next((likeness[n] for n in order if names[n] is not distinct[0]), 0.0)
+        if likeness[order[0]] - rival > 0.05:
+            return distinct[0]
+    near = sorted(within, key=lambda t: t.name) or distinct[:3]
+    meant = f" Did you mean {_either([t.name for t in near[:4]])}?" if near else ""
+    raise UsageError(f"No target {text!r} is in the list.{meant} --targets shows all of them.")
+
+
+def _either(names: Sequence[str]) -> str:
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} or {names[-1]}"
+
+
+def _plain(text: str) -> str:
+    """Lower case without accents, signs and articles; M 42 is M42."""
+    bare = unicodedata.normalize("NFKD", text).encode("ascii", "ignore").decode().casefold()
+    words = re.sub(r"[^a-z0-9]+", " ", bare.replace("'", "")).split()
+    kept = " ".join(word for word in words if word not in ("the", "of", "in"))
+    return re.sub(r"\b(m|ngc|ic|messier|melotte|mel) (?=\d)", _catalogue, kept)
+
+
+def _catalogue(match: re.Match[str]) -> str:
+    return {"messier": "m", "mel": "melotte"}.get(match[1], match[1])
+
+
+def check_rises(place: Place, target: Target, least: float) -> None:
+    """Raises ``InputError`` for a target that never stands as high as ``least`` degrees, with the
+    latitude from which on it does.
+    """
+    top = 90.0 - abs(place.latitude - target.dec)
+    if top > least:
+        return
+    # Towards the target's own declination it stands higher.
+    north = target.dec > place.latitude
+    side, way = ("north", 1) if north else ("south", -1)
+    here, well = (_latitude(target.dec + way * (angle - 90)) for angle in (0.0, least))
+    start = f"At {_latitude(place.latitude)} {target.name}"
+    if top > 0:
+        raise InputError(
+            f"{start} never stands higher than {top:.0f}°; {side} of {well} it passes {least:g}°. "
+            f"With a free view: --skyline {max(int(top) - 2, 0)}."
+        )
+    raise InputError(
+        f"{start} never rises: it does {side} of {here}, and passes {least:g}° {side} of {well}."
+    )
+
+
+def _latitude(value: float) -> str:
+    return f"{abs(value):.0f}° {'N' if value >= 0 else 'S'}"
+
+
+def high(place: Place, whole: Span, target: Target, least: float) -> list[Span]:
+    """When the target stands above ``least`` degrees."""
+    sine = track(place, nodes(whole), target)[:, 2]
+    return outside(below(sine - np.sin(np.radians(least)), whole), whole)
+
+
+def standing(
+    sight: Sight, target: Target, camera: Camera, least: float | None = None
+) -> Standing | None:
+    """How the target stands through the window; None if it never gets as high in it as ``least``
+    degrees (None: the sight's own).
+    """
+    place, sky = sight.place, sight.sky
+    over = high(place, sight.night.whole, target, sight.least if least is None else least)
+    usable = longest(common(over, [sight.window]))
+    if usable is None:
+        return None
+    at = moments(usable, _STEP)
+    directions = track(place, at, target)
+    # Not at the very end, where a series would run into moonlight, dawn or the skyline.
+    early = at <= max(usable[1] - _LEAD, usable[0])
+    k = int(np.argmax(np.where(early, directions[:, 2], -2.0)))
+    here, then = directions[k : k + 1], at[k : k + 1]
+    moon = eph.moon(place, then).direction
+    moon_up = float(eph.altitude(moon)[0]) > 0
+    light = float(sky_moonlight(place, then, here)[0])
+    seen = float(magnitudes(nanolamberts(sky) + light))
+    px = size_px(camera, target.size)
+    fit = _fit(camera, px)
+    altitude = float(eph.altitude(here)[0])
+    way = np.linspace(0, len(at) - 1, _WAYPOINTS).round().astype(int)
+    columns = (at[way], eph.altitude(directions[way]), eph.azimuth(directions[way]))
+    share = min((usable[1] - usable[0]) / 1800, 1.0)
+    score = (
+        _EASE[target.ease]
+        * _APPEAL[target.appeal]
+        * _FITTING[fit]
+        * min(float(np.sin(np.radians(altitude)) / np.sin(np.radians(_HIGH_ENOUGH))), 1.0)
+        * 10 ** (-_SUFFERS.get(target.kind, 0.08 * target.ease) * (sky - seen))
+        * (0.3 + 0.7 * share)
+    )
+    return Standing(
+        target,
+        usable,
+        float(then[0]),
+        altitude,
+        float(eph.azimuth(here)[0]),
+        tuple(zip(*(column.tolist() for column in columns), strict=True)),
+        float(eph.separation(moon, here)[0]) if moon_up else None,
+        seen,
+        sky - seen,
+        px,
+        fit,
+        score,
+    )
+
+
+def _fit(camera: Camera, px: tuple[float, float]) -> str:
+    """Whether so many pixels go with the picture: with room around, and not lost in it."""
+    long, short = max(camera.size), min(camera.size)
+    if px[0] > 0.95 * long or px[1] > 0.95 * short:
+        return "larger"
+    return "small" if px[0] < 0.015 * long else "fits"
+
+
+def ranked(sight: Sight, camera: Camera) -> list[Standing]:
+    """All that stand high enough in the window, what is easiest and best placed first."""
+    every = (standing(sight, target, camera) for target in targets())
+    return sorted((s for s in every if s), key=lambda s: -s.score)
+
+
+def track(place: Place, at: Array, target: Target) -> Array:
+    """Directions (N, 3) of the target, east, north, up."""
+    return eph.stars(place, at, *np.radians([target.ra, target.dec]))
+
+
+def month_at_midnight(place: Place, target: Target, year: int) -> str:
+    """The month in which the target culminates at solar midnight."""
+    days = [date(year, month, 15) for month in range(1, 13)]
+    midnights = (solar_noon(place, day) + DAY / 2 for day in days)
+    away = [np.degrees(eph.sidereal_time(place, at)) - target.ra for at in midnights]
+    apart = [abs((angle + 180) % 360 - 180) for angle in away]
+    return f"{days[int(np.argmin(apart))]:%B}"
