@@ -95,7 +95,7 @@ def _charts(frames: Sequence[Frame]) -> Iterator[Row]:
             "pixels, at half the height of a star",
             "Smaller is sharper. A jump is a knock at the focus, a slow rise dew or cooling.",
             [Line(values(lambda row: row["fwhm_px"]))],
-            None,
+            0.0,
         ),
         (
             "sky",
