@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 import importlib
 import os
 import sys
@@ -27,8 +28,11 @@ class _Lazy(Explained, click.Group):
     def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002
         return list(_COMMANDS)
 
-    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         if cmd_name not in _COMMANDS:
+            near = difflib.get_close_matches(cmd_name, _COMMANDS, 1)
+            if near:
+                ctx.fail(f"There is no command “{cmd_name}”. Did you mean {near[0]}?")
             return None
         command: click.Command = importlib.import_module(f".{cmd_name}", __package__).command
         return command

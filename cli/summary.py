@@ -104,6 +104,8 @@ def _figures(record: Row, used: list[Row]) -> Iterator[Line]:
         few = ", good ones among them" if integration["frames"] <= _FEW else ""
         yield "Removed", f"{share}, {integration['defects']} sites that look hot or dead{few}"
     yield from _cleaning(record["calibration"])
+    if record["colour"] and record["colour"]["white"] != "asshot":
+        yield "White", record["colour"]["white_words"]
     yield from _glow(record["gradient"], record["editing"])
     if len(used) > 1:
         yield "Reference", f"{record['reference']}, on which the others were laid"

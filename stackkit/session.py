@@ -354,8 +354,9 @@ def _sides(frame: Frame) -> str:
 
 
 def _no_such(number: int, parts: Sequence[Part]) -> str:
-    known = "; ".join(f"{part.number}: {described(part.lights)}" for part in parts)
-    return f"There is no session {number} here. There are {len(parts)}: {known}."
+    known = "; ".join(f"{part.number} ({described(part.lights)})" for part in parts)
+    noun = "session" if len(parts) == 1 else "sessions"
+    return f"There is no session {number} here, but {noun} {known}."
 
 
 def described(lights: Lights) -> str:

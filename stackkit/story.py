@@ -166,7 +166,7 @@ def advice(record: Row) -> list[str]:
     if counts[Cause.TORCH]:
         found.append("Light shone in: keep torches and screens away from the front of the lens.")
     found += [*_exposure(record, used), *_sky(record, used)]
-    if len(used) < _FEW:
+    if 1 < len(used) < _FEW:
         found.append(
             f"{len(used)} frames went in: noise falls with the square root of their number, so "
             f"four times as many would halve it."

@@ -344,3 +344,8 @@ def test_a_fault_of_our_own_is_called_one(
     assert "Traceback" in outcome.err
     assert "a fault in stackkit itself" in outcome.err
     assert names(tmp_path) == ["night"]
+
+
+def test_a_command_that_is_misspelled() -> None:
+    assert "Did you mean stack?" in fault(2, "stakc", "x")
+    assert "No such command" in fault(2, "frobnicate", "x")

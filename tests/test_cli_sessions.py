@@ -78,8 +78,8 @@ def test_a_session_that_there_is_not(mess: Path, tmp_path: Path) -> None:
     for command in ("stack", "compare"):
         line = fault(2, command, mess, "--out", tmp_path / "out", "--session", 3)
         assert line == (
-            "stackkit: There is no session 3 here. There are 2: 1: 3 frames from 2026-10-13 20:34 "
-            "UTC; 2: 4 frames from 2026-10-13 20:41 UTC."
+            "stackkit: There is no session 3 here, but sessions 1 (3 frames from 2026-10-13 20:34 "
+            "UTC); 2 (4 frames from 2026-10-13 20:41 UTC)."
         )
     assert names(tmp_path) == []
     assert "--session" in fault(2, "stack", mess, "--out", tmp_path / "out", "--session", 0)

@@ -39,7 +39,7 @@ def sample_picture(height=150, width=101):
 def written(path, value, camera=CAMERA, orientation=1):
     record = sample_record()
     record["camera"]["orientation"] = orientation
-    how = development(CameraWhite(camera, NEUTRAL, None), "asshot", FULL, 3600.0)
+    how = development(CameraWhite(camera, NEUTRAL, None), "asshot", 1.05 * FULL, FULL)
     shown = np.zeros((30, 40, 3), np.uint8)
     shown[0, 0] = 255
     write_linear_dng(path, value, camera, how, record, shown)

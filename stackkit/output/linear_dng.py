@@ -55,8 +55,9 @@ def write_linear_dng(
 ) -> None:
     """Write ``value`` (3, H, W), ADU, in the sensor's orientation, which a tag tells.
 
-    ``camera`` and ``how`` give matrices and white; ``preview`` (h, w, 3) is upright.  Pixels that
-    no frame reaches are black.  Raises ``OutputError``.
+    ``camera`` and ``how`` give matrices and white; ``preview`` (h, w, 3) is upright.  Full scale is
+    where the stack counts as clipped, so that readers see that it is.  Pixels that no frame
+    reaches are black.  Raises ``OutputError``.
     """
     _, height, width = value.shape
     told, orientation = about(record), record["camera"]["orientation"]
@@ -71,7 +72,7 @@ def write_linear_dng(
         272: (ASCII, name),
         274: (SHORT, orientation),
         305: (ASCII, "stackkit"),
-        700: (BYTE, xmp(told, words, {"whiteAduPerUnit": how.white, "white": how.words})),
+        700: (BYTE, xmp(told, words, {"whiteAduPerUnit": how.clip, "white": how.words})),
         50706: (BYTE, (1, 4, 0, 0)),  # DNGVersion
         50707: (BYTE, (1, 2, 0, 0)),  # DNGBackwardVersion
         50708: (ASCII, name),  # UniqueCameraModel
@@ -97,7 +98,7 @@ def write_linear_dng(
             file,
             [
                 Picture(first, (shown[top : top + _ROWS].tobytes() for top in _tops(shown))),
-                Picture(raw, _strips(value, how.white)),
+                Picture(raw, _strips(value, how.clip)),
             ],
             {EXIF_IFD: exif_tags(told), GPS_IFD: gps_tags(told)},
         )
@@ -123,7 +124,7 @@ def _tops(rows: NDArray[Any]) -> range:
 def _steps(value: Planes, how: Development) -> float:
     """BaselineExposure that brings the sky to where it can be seen."""
     sky = float(np.nanmedian(value[1, ::7, ::7])) if np.isfinite(value[1, ::7, ::7]).any() else 0.0
-    light = sky * float(how.gains[1]) / how.white
+    light = sky * float(how.gains[1]) / how.clip
     return float(np.clip(np.log2(_SKY / light), 0, _MOST_STEPS)) if light > 0 else 0.0
 
 
@@ -156,8 +157,8 @@ def _as_stored(preview: NDArray[np.uint8], orientation: int) -> NDArray[np.uint8
     return np.ascontiguousarray(np.moveaxis(upright(np.moveaxis(preview, -1, 0), back), 0, -1))
 
 
-def _strips(value: Planes, white: float) -> Iterator[bytes]:
-    scale = np.float32((WHITE - BLACK) / white)
+def _strips(value: Planes, full: float) -> Iterator[bytes]:
+    scale = np.float32((WHITE - BLACK) / full)
     for start in _tops(value[0]):
         rows = np.moveaxis(value[:, start : start + _ROWS], 0, -1) * scale + np.float32(BLACK)
         codes = np.rint(np.clip(np.nan_to_num(rows, nan=float(BLACK)), 0, WHITE))

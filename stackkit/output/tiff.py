@@ -145,7 +145,7 @@ def description(how: Development, editing: Mapping[str, Any], bits: int) -> str:
         if how.kelvin is not None
         else "the camera's own colours, unknown and taken for sRGB's"
     )
-    full = f" Full scale is {editing['full_scale']:g}." if bits == 16 else ""
+    full = f" The code 65535 stands for {editing['full_scale']:g}." if bits == 16 else ""
     added = (
         f" {pedestal:g} was added to every value, so that dark noise is kept." if pedestal else ""
     )
