@@ -19,17 +19,12 @@ from numpy.typing import NDArray
 
 from stackkit.geometry import Array, rotation, rotation_vector
 from stackkit.lens_calculus import tangents
+from stackkit.pushes import at_rest
 
 Index = NDArray[np.int64]
 
 SIDEREAL = 2 * np.pi / 86164.0905
 """Radians a second (IAU)."""
-_PUSH_PX = 3.0
-"""Least move of the picture's middle, px, that counts as a push …"""
-_PUSH = 6.0
-"""… and its multiple of the usual difference between frames that follow each other."""
-_BESIDE = 3
-"""Frames on either side whose median tells a push from a frame shaken by itself."""
 _HUBER = 2.0
 _ROUNDS = 12
 _CLOCK = 0.3
@@ -152,7 +147,7 @@ def turning_of(
         -rate / size, angle, np.zeros(len(turns), np.int64), np.eye(3)[None],
         _CLOCK * SIDEREAL, _SWAY_PX / focal, False, None, None, np.inf,
     )  # fmt: skip
-    start = _segmented(first, turns, timed, focal, clockless=seconds is None)
+    start = _segmented(first, turns, timed, clock, rate, focal, clockless=seconds is None)
     if seconds is None:
         return _without_clock(start, turns)
     right = timed[_right_times(start, turns, timed)]
@@ -196,40 +191,26 @@ def _usual_rate(turns: Array, clock: Array) -> Array:
 
 
 def _segmented(
-    turning: Turning, turns: Array, placed: Index, focal: float, *, clockless: bool
+    turning: Turning,
+    turns: Array,
+    placed: Index,
+    clock: Array,
+    rate: Array,
+    focal: float,
+    *,
+    clockless: bool,
 ) -> Turning:
-    """Where pushes part the session; every segment with the pose of its frames' median."""
-    away, axis, _ = _departures(turning, turns)
-    poses = rotation(away)[placed]
-    steps = rotation_vector(poses[1:] @ poses[:-1].transpose(0, 2, 1))
-    if clockless:  # how far the sky turned between two frames is not known
-        steps -= axis[placed[1:]] * np.sum(steps * axis[placed[1:]], axis=1)[:, None]
-    size = focal * np.linalg.norm(steps, axis=1)
-    least = max(_PUSH_PX, _PUSH * float(np.median(size)))
-    segment = np.zeros(len(turns), np.int64)
-    begins = [0]
-    for i in np.nonzero(size > least)[0] + 1:
-        if i - begins[-1] > 0 and _stays(poses, int(i), begins[-1], least / focal):
-            begins.append(int(i))
-    for begin in begins[1:]:
-        segment[placed[begin:]] += 1
-    middles = [
-        poses[a] @ rotation(np.median(rotation_vector(poses[a].T @ poses[a:b]), axis=0))
-        for a, b in zip(begins, [*begins[1:], len(poses)], strict=True)
-    ]
+    """With the pushes that part the session, the segments' poses, and the rate beside them."""
+    rest = at_rest(turns[placed], clock[placed], rate, focal, clockless=clockless)
     # Frames that are not placed belong to where they stand among the others by number, since
     # ``placed`` is in the order of time.
-    known = np.sort(placed)
-    order = np.searchsorted(known, np.arange(len(turns)), side="right") - 1
-    segment = segment[known[np.clip(order, 0, None)]]
-    return replace(turning, segment=segment, poses=np.array(middles))
-
-
-def _stays(poses: Array, i: int, begin: int, least: float) -> bool:
-    """Whether the frames from i on stand elsewhere than those before, and not one alone."""
-    before = rotation_vector(poses[i].T @ poses[max(i - _BESIDE, begin) : i])
-    after = rotation_vector(poses[i].T @ poses[i : i + _BESIDE])
-    return bool(np.linalg.norm(np.median(after, axis=0) - np.median(before, axis=0)) > 0.7 * least)
+    by_number = np.argsort(placed)
+    order = np.searchsorted(placed[by_number], np.arange(len(turns)), side="right") - 1
+    segment = rest.segment[by_number[np.clip(order, 0, None)]]
+    size = float(np.linalg.norm(rest.rate))
+    return replace(
+        turning, axis=-rest.rate / size, angle=clock * size, segment=segment, poses=rest.poses
+    )
 
 
 def _without_clock(turning: Turning, turns: Array) -> Turning:
