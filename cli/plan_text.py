@@ -281,10 +281,9 @@ def _setting_facts(record: Row) -> Iterator[tuple[str, str]]:
 
 
 def _camera(camera: Row) -> str:
-    field = " × ".join(f"{side:.0f}°" for side in camera["field_deg"])
     said = (
         f"{camera['focal_mm']:.3g} mm (as {camera['focal_35mm']:.0f} mm on 36×24), "
-        f"f/{camera['f_number']:g}, {camera['pitch_um']:.3g} µm pixels, sees {field}"
+        f"f/{camera['f_number']:g}, {camera['pitch_um']:.3g} µm pixels, sees {camera['sees']}"
     )
     if camera["assumed"]:
         said += ". None was given, so this is a usual phone's: see --camera"

@@ -49,6 +49,14 @@ CASES = {
         ("47.37", "8.54"),
         {"camera": "8mm f/3.5 fisheye 23.5x15.6mm 6000x4000", "evening": date(2026, 1, 17)},
     ),
+    "a circle in the picture": (
+        ("51.5", "-0.13"),
+        {"camera": "8mm f/2.8 fisheye full-frame", "evening": date(2026, 11, 7)},
+    ),
+    "a small circle": (
+        ("51.5", "-0.13"),
+        {"camera": "4.5mm f/2.8 fisheye full-frame", "evening": date(2026, 11, 7)},
+    ),
     "a year": (("70", "20"), {"count": 366}),
 }
 

@@ -230,6 +230,7 @@ def _aim(made: Plan) -> Row:
 
 def _camera(made: Plan) -> Row:
     camera = made.camera
+    across = field(camera)
     return {
         "said": made.camera_said,
         "like": made.trial.name if made.trial else None,
@@ -240,7 +241,8 @@ def _camera(made: Plan) -> Row:
         "pitch_um": camera.pitch,
         "size_px": camera.size,
         "projection": str(camera.projection),
-        "field_deg": field(camera),
+        "field_deg": across,
+        "sees": words.sees(across),
         "scale_arcsec_px": 206264.806 / camera.focal_px,
     }
 

@@ -183,7 +183,10 @@ def _pitch(given: Given, pixels: Pair) -> float | None:
 
 
 def field(camera: Camera) -> Pair:
-    """Degrees that the picture sees across its middle, horizontally and vertically."""
+    """Degrees that the picture sees across its middle, horizontally and vertically.
+
+    NaN where the circle that the lens can draw does not reach the picture's sides.
+    """
     w, h = camera.size
     x, y = (w - 1) / 2, (h - 1) / 2
     pairs = np.array([[(-0.5, y), (w - 0.5, y)], [(x, -0.5), (x, h - 0.5)]])

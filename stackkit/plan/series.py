@@ -62,6 +62,8 @@ def series(
     shared = float(np.mean(inside.all(axis=(0, 2))))
     x, y = (ends[1] - ends[0])[len(xy) // 2]
     low = unproject(camera.lens, np.array([[(w - 1) / 2, h - 0.5]])) @ axes(aim)
+    # Beyond a fisheye's circle the lowest that it sees is a right angle below its middle.
+    bottom = np.degrees(np.arcsin(np.clip(low[0, 2], -1, 1)))
     return Series(
         exposure=exposure,
         frames=frames,
@@ -71,5 +73,5 @@ def series(
         battery=min(_BATTERY * seconds / 600, 1.0),
         drift=(float(x), float(y)),
         shared=shared,
-        bottom=float(np.degrees(np.arcsin(np.clip(low[0, 2], -1, 1)))),
+        bottom=float(bottom) if np.isfinite(bottom) else aim.altitude - 90,
     )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from datetime import date
-from math import hypot
+from math import hypot, isnan
 
 from stackkit.plan.camera import Camera
 from stackkit.plan.night import DAY, Night
@@ -148,6 +148,13 @@ def _way(x: float, y: float) -> str:
     across = ("to the right" if x > 0 else "to the left") if abs(x) > 0.3 * abs(y) else ""
     along = ("downwards" if y > 0 else "upwards") if abs(y) > 0.3 * abs(x) else ""
     return " and ".join(filter(None, (across, along)))
+
+
+def sees(across: tuple[float, float]) -> str:
+    """What the picture sees, by its field (degrees, NaN beyond the lens's circle)."""
+    if any(map(isnan, across)):
+        return "a circle of some 180° that does not reach the picture's sides"
+    return " × ".join(f"{side:.0f}°" for side in across)
 
 
 def drift(row: Series, camera: Camera) -> str:
