@@ -88,7 +88,7 @@ def test_the_record_fits_its_schema(made):
 @pytest.mark.parametrize("columns", [200, 80, 40])
 def test_words_fit_eighty_columns(made, columns):
     said = text(made, columns)
-    assert max(map(len, said.splitlines())) <= max(min(columns, 80), 62)
+    assert max(map(len, said.splitlines())) <= min(columns, 80)
     flat = " ".join(said.split())
     for words in (
         "knows nothing of the weather",
@@ -136,6 +136,9 @@ def test_the_calendar_entry_is_read_by_calendars(made):
     assert event.decoded("dtstart") == datetime.fromisoformat(window["from"])
     assert event.decoded("dtend") == datetime.fromisoformat(window["until"])
     assert not event.errors
+    # Who is sent a calendar entry is not told where the house is left empty.
+    assert "GEO" not in event
+    assert "LOCATION" not in event
     other = vobject.readOne(data.decode())
     other.validate(raiseException=True)
     assert other.vevent.summary.value.startswith("Night sky")
@@ -161,6 +164,59 @@ def test_what_somebody_needs_on_a_first_night():
         assert words in flat, words
 
 
+FITTING = [
+    ({"evening": date(2026, 11, 28), "minutes": 600.0}, True),
+    ({"evening": date(2026, 11, 28), "minutes": 60.0, "target": "pleiades"}, False),
+    ({"evening": date(2026, 11, 28), "minutes": 120.0, "target": "pleiades"}, True),
+    ({"evening": date(2026, 11, 7), "minutes": 60.0}, False),
+    ({"evening": date(2026, 11, 7), "minutes": 8.0, "exposure": 3600.0}, False),
+]
+
+
+@pytest.mark.parametrize(("asked", "cut"), FITTING)
+def test_the_frames_end_before_the_hours_do(asked, cut):
+    told = record(plan(Request(place("47.37", "8.54"), NOW, **asked)))
+    series, pick = told["series"], told["pick"]
+    ends = datetime.fromisoformat(pick["best"]) + timedelta(seconds=series["length_s"] - 1)
+    for hours in (pick["usable"], told["night"]["window"]):
+        assert ends <= datetime.fromisoformat(hours["until"])
+    assert (series["length_s"] < series["asked_s"]) == cut
+    assert ("minutes that you asked for fit before" in " ".join(told["summary"])) == cut
+
+
+def test_the_first_lines_name_the_soonest_and_the_darkest_night():
+    told = record(plan(Request(place("47.37", "8.54"), NOW)))
+    good = [row for row in told["nights"] if row["verdict"] == "good"]
+    most = max(row["dark_h"] for row in told["nights"])
+    soonest, rest = told["summary"][0].split(" Darkest: ")
+    assert f"{date.fromisoformat(good[0]['date']):%A %-d %B}" in soonest
+    name = rest.split(",")[0]
+    (darkest,) = [
+        row for row in told["nights"] if f"{date.fromisoformat(row['date']):%A %-d %B}" == name
+    ]
+    assert darkest["dark_h"] > most - 0.2
+    assert rest.endswith("dark all night.") == (
+        darkest["dark_h"] == pytest.approx(darkest["astronomical_h"], abs=0.1)
+    )
+    assert "Rank: first what has" in " ".join(text(told).split())
+
+
+def test_a_night_that_is_past_is_told_as_past():
+    asked = {"evening": date(2026, 9, 7)}
+    told = record(plan(Request(place("47.37", "8.54"), NOW, **asked)))
+    assert told["remarks"].count("That night is past.") == 1
+    coming = record(plan(Request(place("47.37", "8.54"), NOW, evening=date(2026, 11, 7))))
+    assert "That night is past." not in coming["remarks"]
+
+
+def test_the_known_rule_is_told_why_it_allows_more():
+    told = record(plan(Request(place("47.37", "8.54"), NOW, evening=date(2026, 11, 7))))
+    known = told["exposure"]["rules"][0]
+    words = f"its {known['seconds']:.0f} s would trail {known['fastest_px']:.0f} px here"
+    assert words in " ".join(text(told).split())
+    assert words in page_of_plan(told)
+
+
 def test_clocks_that_change_are_told():
     where, asked = CASES["clocks go back"]
     said = record(plan(Request(place(*where), NOW, **asked)))
@@ -181,7 +237,8 @@ def test_json_text_calendar_and_page_at_once(tmp_path):
         "plan.html",
     ]
     assert "night.ics is there already" in fault(2, "plan", *common, "--ics", ics)
-    good("plan", *common, "--ics", ics, "--force")
+    said = good("plan", *common, "--ics", ics, "--page", page, "--force").splitlines()
+    assert said[-2:] == [f"Written to {ics}", f"Written to {page}"]
 
 
 def test_a_place_is_kept_only_when_asked(home):
@@ -219,7 +276,7 @@ BAD = {
     "never rises": (1, "never rises: it does south of 20° N", (*ZURICH, "--target", "LMC")),
     "low": (1, "never stands higher than", (*ZURICH, "--target", "Scorpius")),
     "unknown target": (2, "Did you mean", (*ZURICH, "--target", "the magellanic cloud")),
-    "lens": (2, "Of the camera is missing", (*ZURICH, "--camera", "50mm")),
+    "lens": (2, "Also needed: the picture's size", (*ZURICH, "--camera", "50mm")),
     "no camera": (2, "says nothing of a camera", (*ZURICH, "--camera", "a good one")),
     "zone": (2, "no time zone 'Moon/Tycho'", (*ZURICH, "--zone", "Moon/Tycho")),
     "nights": (2, "--nights", (*ZURICH, "--nights", "0")),

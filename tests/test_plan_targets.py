@@ -202,9 +202,9 @@ def test_what_is_said_to_rise_does(latitude):
         assert bool(high(where, whole, target, 20.0)) == said, target.name
 
 
-def sight(place, evening):
+def sight(place, evening, run=600.0):
     (night,) = nights(place, evening, 1)
-    return Sight(place, night, night.best[1], 20.0, 21.5)
+    return Sight(place, night, night.best[1], 20.0, 21.5, run)
 
 
 def test_a_target_stands_as_an_independent_frame_says():
@@ -232,6 +232,20 @@ def test_what_is_best_in_winter_and_in_the_south():
     southern = [s.target.id for s in ranked(sight(SOUTH, date(2026, 5, 16)), PHONE)]
     assert {"milky-way-crux", "carina-nebula"} <= set(southern[:6])
     assert "plough" not in southern
+
+
+@pytest.mark.parametrize("run", [600.0, 7200.0, 1e6])
+def test_the_best_start_is_the_highest_from_which_the_frames_fit(run):
+    """By brute force over the minutes of the usable hours, for what rises, passes and sinks."""
+    here = sight(NORTH, date(2026, 1, 17), run)
+    found = ranked(here, PHONE)
+    assert len(found) > 10
+    for row in found:
+        start, end = row.usable
+        starts = np.arange(start, max(end - run, start) + 1, 60.0)
+        heights = track(NORTH, starts, row.target)[:, 2]
+        assert row.altitude == pytest.approx(np.degrees(np.arcsin(heights.max())), abs=0.3)
+        assert row.best == start or row.best + run <= end + 1
 
 
 def test_moonlight_takes_from_what_is_diffuse():

@@ -58,6 +58,7 @@ def record(made: Plan) -> Row:
             "skyline_deg": request.skyline,
             "summary": words.summary(made),
             "remarks": words.remarks(made),
+            "ranking": words.ranking(),
             "nights": [_night(place, row) for row in made.nights],
             "night": _chosen(made),
             "wanted": made.wanted.id if made.wanted else None,
@@ -267,6 +268,7 @@ def _exposure(made: Plan) -> Row:
             }
             for rule in bound.rules
         ],
+        "why": words.why_shorter(bound),
     }
 
 
@@ -279,6 +281,7 @@ def _series(made: Plan) -> Row:
         "total_s": row.frames * row.exposure,
         "cadence_s": row.cadence,
         "length_s": row.seconds,
+        "asked_s": row.asked,
         "bytes": round(row.bytes),
         "battery_share": row.battery,
         "drift_px": row.drift,

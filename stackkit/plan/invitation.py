@@ -42,15 +42,14 @@ def invitation(record: Row) -> bytes:
     calendar.add("prodid", f"-//stackkit//stackkit {record['stackkit']}//EN")
     calendar.add("version", "2.0")
     event = Event()
-    place = record["place"]
-    key = f"{place['latitude']} {place['longitude']} {night['date']}"
+    # Calendars are shared: nothing in it is made from the coordinates.
+    key = f"{night['date']} {window['from']} {window['until']}"
     event.add("uid", f"{hashlib.sha256(key.encode()).hexdigest()[:24]}@stackkit")
     event.add("dtstamp", _moment(record["made"]))
     event.add("dtstart", _moment(window["from"]))
     event.add("dtend", _moment(window["until"]))
     pick = record["pick"]
     event.add("summary", f"Night sky: {pick['name']}" if pick else "Night sky")
-    event.add("geo", (place["latitude"], place["longitude"]))
     event.add("description", _description(record))
     event.add("transp", "OPAQUE")
     alarm = Alarm()

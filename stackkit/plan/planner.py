@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
+from math import inf
 from pathlib import Path
 
 from stackkit.errors import InputError, UsageError
@@ -18,7 +19,7 @@ from stackkit.plan.moonlight import DARK_SKY
 from stackkit.plan.night import Night, evening_of, nights
 from stackkit.plan.places import Place
 from stackkit.plan.ranking import Ranked, next_dark, ranked
-from stackkit.plan.series import TOTAL, Series, series
+from stackkit.plan.series import TOTAL, Series, run_length, series
 from stackkit.plan.targets import (
     LEAST_ALTITUDE,
     Sight,
@@ -32,6 +33,7 @@ from stackkit.plan.targets import ranked as ranked_targets
 
 NIGHTS = 30
 _PHONE = ("phone", "phone-ultrawide")
+_ROUNDS = 4
 _LOW = 35.0
 """Degrees below which a free view is not to be taken for granted."""
 
@@ -106,11 +108,17 @@ def plan(request: Request) -> Plan:
         raise InputError(_no_darkness(count, first, soon))
     chosen = min(listed, key=lambda r: r.rank)
     kind, window = chosen.night.best
-    standings, pick = _standings(request, chosen.night, window, wanted, shot_with)
+    standings, pick, bound = _settled(request, chosen.night, window, wanted, shot_with)
     aim = _aim(place, pick)
-    bound = limit(shot_with, aim, request.trail)
     exposure = request.exposure or bound.exposure
-    frames = series(shot_with, aim, exposure, request.minutes, trial.bytes if trial else None)
+    frames = series(
+        shot_with,
+        aim,
+        exposure,
+        request.minutes,
+        trial.bytes if trial else None,
+        _room(window, pick),
+    )
     occasion = Occasion(
         evening=chosen.night.date,
         latitude=place.latitude,
@@ -169,18 +177,48 @@ def _camera(text: str | None, trial: like.Trial | None) -> tuple[Given, str]:
     return described(text or "", trial.given), text or ""
 
 
-def _standings(
+def _settled(
     request: Request, night: Night, window: Span | None, wanted: Target | None, shot_with: Camera
+) -> tuple[Sequence[Standing], Standing | None, Limit]:
+    """The standings, the pick and its exposure, of which each depends on the other: where to aim
+    on when to start, that on how long the frames take, and that on where to aim.
+    """
+    bound = limit(shot_with, _aim(request.place, None), request.trail)
+    exposure = request.exposure or bound.exposure
+    for _ in range(_ROUNDS):
+        run = run_length(exposure, request.minutes)
+        standings, pick = _standings(request, night, window, wanted, shot_with, run)
+        bound = limit(shot_with, _aim(request.place, pick), request.trail)
+        exposure = request.exposure or bound.exposure
+        if run_length(exposure, request.minutes) <= run:
+            break
+    return standings, pick, bound
+
+
+def _standings(
+    request: Request,
+    night: Night,
+    window: Span | None,
+    wanted: Target | None,
+    shot_with: Camera,
+    run: float,
 ) -> tuple[Sequence[Standing], Standing | None]:
     """The targets that stand well in the window, and the one to aim at."""
     if window is None:
         return (), None
-    sight = Sight(request.place, night, window, request.skyline, request.sky)
+    sight = Sight(request.place, night, window, request.skyline, request.sky, run)
     every = ranked_targets(sight, shot_with)
     if wanted is None:
         return every, next(iter(every), None)
     # What was asked for is told of even where it stands too low.
     return every, standing(sight, wanted, shot_with) or standing(sight, wanted, shot_with, 0.0)
+
+
+def _room(window: Span | None, pick: Standing | None) -> float:
+    """Seconds in which the frames have to end."""
+    if pick:
+        return pick.usable[1] - pick.best
+    return window[1] - window[0] if window else inf
 
 
 def _aim(place: Place, pick: Standing | None) -> Aim:

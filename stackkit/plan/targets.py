@@ -30,8 +30,6 @@ LEAST_ALTITUDE = 20.0
 NEAR_MOON = 30.0
 """Degrees from a Moon above the horizon within which a target is "near" it (common practice)."""
 _STEP = 300.0
-_LEAD = 1800.0
-"""Seconds before the end of the usable time up to which a target is at its best."""
 _WAYPOINTS = 13
 _PLAIN = ("id", "name", "kind", "ra", "dec", "mag", "ease", "appeal", "why")
 _CLOSE = 0.72
@@ -70,10 +68,11 @@ class Target:
 class Standing:
     """A target through a night's window.
 
-    ``usable``: its longest span above the skyline; ``best``: when it is highest in it, up to half
-    an hour before its end, with altitude and azimuth (degrees) then; ``track``: moment, altitude,
-    azimuth on the way; ``moon_distance`` degrees, None with the Moon down;
-    ``sky`` brightness there, mag/arcsec², ``dimmed`` magnitudes brighter than without Moon;
+    ``usable``: its longest span above the skyline; ``best``: the best time to start, when it is
+    highest of the moments from which the run still fits into that (its beginning where none is),
+    with altitude and azimuth (degrees) then; ``track``: moment, altitude, azimuth on the way;
+    ``moon_distance`` degrees, None with the Moon down; ``sky`` brightness there, mag/arcsec²,
+    ``dimmed`` magnitudes brighter than without Moon;
     ``px``: its size in pixels; ``fit``: "fits", "small" or "larger" than the field; ``score``.
     """
 
@@ -94,7 +93,8 @@ class Standing:
 @dataclass(frozen=True)
 class Sight:
     """What is seen from where and when: the ``window`` of a night at a place, down to ``least``
-    degrees of altitude, under a ``sky`` of so many mag/arcsec² without the Moon.
+    degrees of altitude, under a ``sky`` of so many mag/arcsec² without the Moon, for a ``run`` of
+    frames of so many seconds.
     """
 
     place: Place
@@ -102,6 +102,7 @@ class Sight:
     window: Span
     least: float
     sky: float
+    run: float
 
 
 @cache
@@ -203,10 +204,10 @@ def standing(
         return None
     at = moments(usable, _STEP)
     directions = track(place, at, target)
-    # Not at the very end, where a series would run into moonlight, dawn or the skyline.
-    early = at <= max(usable[1] - _LEAD, usable[0])
-    k = int(np.argmax(np.where(early, directions[:, 2], -2.0)))
-    here, then = directions[k : k + 1], at[k : k + 1]
+    starts = moments((usable[0], max(usable[1] - sight.run, usable[0])), _STEP)
+    started = track(place, starts, target)
+    k = int(np.argmax(started[:, 2]))
+    here, then = started[k : k + 1], starts[k : k + 1]
     moon = eph.moon(place, then).direction
     moon_up = float(eph.altitude(moon)[0]) > 0
     light = float(sky_moonlight(place, then, here)[0])
