@@ -98,18 +98,17 @@ def _night_facts(night: Row, record: Row) -> Iterator[tuple[str, str]]:
         yield "Twilight", _twilight(night)
     yield "Moon", _moon(night)
     yield "Dark window", _dark(night)
-    if night["window"] and night["window"]["kind"] != "dark":
+    if night["window"]["kind"] != "dark":
         start, end = (minute_of(night["window"][key]) for key in ("from", "until"))
         yield "Best hours", f"{start} to {end}, all the same"
-    if night["moonlit_mag"] is not None:
-        brighter = record["sky_mag"] - night["moonlit_mag"]
-        said = (
-            f"at its brightest {night['moonlit_mag']:.1f} mag/arcsec² in these hours, "
-            f"{10 ** (0.4 * brighter):.1f} times a moonless one"
-            if brighter >= 0.05
-            else "no moonlight to speak of in these hours"
-        )
-        yield "Sky", said
+    brighter = record["sky_mag"] - night["moonlit_mag"]
+    said = (
+        f"at its brightest {night['moonlit_mag']:.1f} mag/arcsec² in these hours, "
+        f"{10 ** (0.4 * brighter):.1f} times a moonless one"
+        if brighter >= 0.05
+        else "no moonlight to speak of in these hours"
+    )
+    yield "Sky", said
 
 
 def _sun(night: Row) -> str:

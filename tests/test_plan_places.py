@@ -60,7 +60,7 @@ def test_degrees_minutes_and_seconds_are_the_same(latitude, longitude):
         ("47 61", "8", "minutes and seconds go to 59"),
         ("47.5 30", "8", "is no latitude"),
         ("-47 S", "8", "say the same twice"),
-        ("-51 30 N", "8", "- and N contradict each other"),
+        ("-51 30 N", "8", "minus and N contradict each other"),
         ("nan", "8", "is no latitude"),
         ("1e400", "8", "is no latitude"),
         ("47 22 12 5", "8", "is no latitude"),

@@ -129,7 +129,7 @@ def test_stars_of_the_chart_are_hipparcos_own():
         ("Plaedes", "pleiades"), ("lmc", "large-magellanic-cloud"),
         ("andromeda", "andromeda-galaxy"), ("47 Tucanae", "47-tucanae"),
         ("Boötes", "bootes"), ("big diper", "plough"), ("southern cross", "crux"),
-        ("omega cen", "omega-centauri"), ("milky way", "milky-way-centre"),
+        ("omega cen", "omega-centauri"), ("milky way core", "milky-way-centre"),
     ],
 )  # fmt: skip
 def test_spelling_is_forgiven(said, meant):
@@ -187,6 +187,21 @@ def test_what_never_rises_is_told_with_the_latitude_where_it_does(place, target,
     with pytest.raises(InputError) as told:
         check_rises(place, BY_ID[target], 20.0)
     assert words in str(told.value)
+
+
+def test_a_part_of_the_milky_way_that_stands_well_is_offered():
+    with pytest.raises(InputError) as told:
+        check_rises(Place(57.0, 0.0, 0.0, UTC, "UTC"), BY_ID["milky-way-centre"], 20.0)
+    assert "Milky Way in Cygnus stands high there" in str(told.value)
+    # Under 5° haze leaves nothing (common practice).
+    assert "--skyline" not in str(told.value)
+
+
+def test_nothing_is_guessed_where_nothing_is_near():
+    for said in ("north star", "xyzzy"):
+        with pytest.raises(UsageError) as told:
+            named(said)
+        assert "Did you mean" not in str(told.value)
 
 
 @pytest.mark.parametrize("latitude", [-80.0, -35.0, 3.0, 47.0])

@@ -155,7 +155,6 @@ def _chosen(made: Plan) -> Row:
     for name in DEPRESSIONS:
         dusk, dawn = _edges(night, night.under[name])
         twilights[name] = {"dusk": _time(place, dusk), "dawn": _time(place, dawn)}
-    window = made.window
     return {
         **_night(place, made.chosen),
         "whole": _spans(place, [night.whole])[0],
@@ -165,16 +164,14 @@ def _chosen(made: Plan) -> Row:
         "sun_below": {name: _spans(place, night.under[name]) for name in DEPRESSIONS},
         "moon_up": _spans(place, night.moon_up),
         "moon_in_dark_h": hours(common(night.moon_up, night.under["astronomical"])),
-        "window": {"kind": made.kind, **_spans(place, [window])[0]} if window else None,
+        "window": {"kind": made.kind, **_spans(place, [made.window])[0]},
         "moonlit_mag": _brightest(made),
         "next_dark": made.next_dark.isoformat() if made.next_dark else None,
     }
 
 
-def _brightest(made: Plan) -> float | None:
+def _brightest(made: Plan) -> float:
     """The sky above 30° at its brightest in the window, mag/arcsec²."""
-    if made.window is None:
-        return None
     at = np.linspace(*made.window, 25)
     light = nanolamberts(made.request.sky) + sky_moonlight(made.request.place, at)
     return float(magnitudes(light).min())
@@ -212,6 +209,7 @@ def _target(place: Place, row: Standing) -> Row:
         "near_moon": near,
         "sky_mag": row.sky,
         "moonlight_mag": row.dimmed,
+        "washed": row.washed,
         "size_px": row.px,
         "fit": row.fit,
         "score": row.score,

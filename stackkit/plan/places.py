@@ -85,7 +85,7 @@ def _figure(text: str, what: str) -> float:
     if match and match[1] and letter and letter in _SIDES[what]:
         against = (match[1] == "-") == (letter in "NE")
         raise UsageError(
-            f"{text!r}: {match[1]} and {letter} "
+            f"{text!r}: {'minus' if match[1] == '-' else 'plus'} and {letter} "
             f"{'contradict each other' if against else 'say the same twice'}. Leave out one."
         )
     if match is None or (letter and (letter not in _SIDES[what] or match[1])):

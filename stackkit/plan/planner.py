@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
-from math import inf
 from pathlib import Path
 
 from stackkit.errors import InputError, UsageError
@@ -26,7 +25,8 @@ from stackkit.plan.targets import (
     Standing,
     Target,
     check_rises,
-    named,
+    culmination,
+    matching,
     standing,
 )
 from stackkit.plan.targets import ranked as ranked_targets
@@ -64,7 +64,7 @@ class Plan:
     """Everything that was found out, for :mod:`stackkit.plan.account` to tell.
 
     ``nights``: one, or all that were ranked; ``chosen`` the one the rest is about, with the
-    ``window`` to work in (``kind``: dark, astronomical, nautical or none).  ``pick``: the standing
+    ``window`` to work in (``kind``: dark, astronomical or nautical).  ``pick``: the standing
     that ``aim`` is for, None where nothing stands well; ``wanted``: the target asked for, if any.
     """
 
@@ -72,7 +72,7 @@ class Plan:
     nights: Sequence[Ranked]
     chosen: Ranked
     kind: str
-    window: Span | None
+    window: Span
     next_dark: date | None
     wanted: Target | None
     standings: Sequence[Standing]
@@ -94,20 +94,24 @@ def plan(request: Request) -> Plan:
     nights without darkness, and a test frame that cannot be read.
     """
     place = request.place
-    wanted = named(request.target) if request.target is not None else None
-    if wanted:
-        check_rises(place, wanted, request.skyline)
+    wanted = _wanted(request)
     trial = like.trial(request.like) if request.like else None
     given, said = _camera(request.camera, trial)
     shot_with = camera(given)
     first, count = _dates(request)
-    listed = ranked(place, nights(place, first, count), request.sky, wanted, request.skyline)
+    listed = ranked(
+        place,
+        nights(place, first, count),
+        request.sky,
+        wanted[0] if len(wanted) == 1 else None,
+        request.skyline,
+    )
     undark = not any(r.night.under["astronomical"] for r in listed)
     soon = next_dark(place, first) if undark else None
-    if undark and not (request.evening and request.count is None):
-        raise InputError(_no_darkness(count, first, soon))
     chosen = min(listed, key=lambda r: r.rank)
     kind, window = chosen.night.best
+    if window is None or (undark and not (request.evening and request.count is None)):
+        raise InputError(_no_darkness(listed, soon))
     standings, pick, bound = _settled(request, chosen.night, window, wanted, shot_with)
     aim = _aim(place, pick)
     exposure = request.exposure or bound.exposure
@@ -134,7 +138,7 @@ def plan(request: Request) -> Plan:
         kind=kind,
         window=window,
         next_dark=soon,
-        wanted=wanted,
+        wanted=(pick.target if pick else wanted[0]) if wanted else None,
         standings=standings,
         pick=pick,
         camera=shot_with,
@@ -160,13 +164,24 @@ def _dates(request: Request) -> tuple[date, int]:
     return first, count
 
 
-def _no_darkness(count: int, first: date, soon: date | None) -> str:
-    nights = "the night" if count == 1 else f"any of the {count} nights"
-    when = f"The next dark night is that of {soon}" if soon else "There is none within a year"
-    return (
-        f"There is no darkness in {nights} from {first} on: the Sun stays above -18°. {when}. "
-        "For a brighter night all the same: --date."
-    )
+def _wanted(request: Request) -> list[Target]:
+    """What was asked for, of a kind all that rises here; the highest first."""
+    if request.target is None:
+        return []
+    place = request.place
+    found = sorted(matching(request.target), key=lambda target: -culmination(place, target))
+    check_rises(place, found[0], request.skyline)
+    return [target for target in found if culmination(place, target) > request.skyline]
+
+
+def _no_darkness(listed: Sequence[Ranked], soon: date | None) -> str:
+    first, count = listed[0].night.date, len(listed)
+    those = f"the night of {first}" if count == 1 else f"any of the {count} nights from {first} on"
+    when = f"the next dark night is that of {soon}" if soon else "there is none within a year"
+    # Only where a night of its own would be planned for.
+    brighter = any(row.night.best[1] for row in listed)
+    hint = " For a brighter night all the same: --date." if brighter else ""
+    return f"There is no darkness in {those}: {when}.{hint}"
 
 
 def _camera(text: str | None, trial: like.Trial | None) -> tuple[Given, str]:
@@ -178,7 +193,7 @@ def _camera(text: str | None, trial: like.Trial | None) -> tuple[Given, str]:
 
 
 def _settled(
-    request: Request, night: Night, window: Span | None, wanted: Target | None, shot_with: Camera
+    request: Request, night: Night, window: Span, wanted: Sequence[Target], shot_with: Camera
 ) -> tuple[Sequence[Standing], Standing | None, Limit]:
     """The standings, the pick and its exposure, of which each depends on the other: where to aim
     on when to start, that on how long the frames take, and that on where to aim.
@@ -198,27 +213,27 @@ def _settled(
 def _standings(
     request: Request,
     night: Night,
-    window: Span | None,
-    wanted: Target | None,
+    window: Span,
+    wanted: Sequence[Target],
     shot_with: Camera,
     run: float,
 ) -> tuple[Sequence[Standing], Standing | None]:
     """The targets that stand well in the window, and the one to aim at."""
-    if window is None:
-        return (), None
     sight = Sight(request.place, night, window, request.skyline, request.sky, run)
     every = ranked_targets(sight, shot_with)
-    if wanted is None:
-        return every, next(iter(every), None)
-    # What was asked for is told of even where it stands too low.
-    return every, standing(sight, wanted, shot_with) or standing(sight, wanted, shot_with, 0.0)
+    among = (row for row in every if not wanted or row.target in wanted)
+    pick = next(among, None)
+    if pick is None and wanted:
+        # What was asked for is told of even where it stands too low.
+        pick = standing(sight, wanted[0], shot_with, 0.0)
+    return every, pick
 
 
-def _room(window: Span | None, pick: Standing | None) -> float:
+def _room(window: Span, pick: Standing | None) -> float:
     """Seconds in which the frames have to end."""
     if pick:
         return pick.usable[1] - pick.best
-    return window[1] - window[0] if window else inf
+    return window[1] - window[0]
 
 
 def _aim(place: Place, pick: Standing | None) -> Aim:

@@ -14,7 +14,7 @@ from stackkit.plan.places import minute
 from stackkit.plan.planner import Plan
 from stackkit.plan.ranking import Ranked
 from stackkit.plan.series import Series
-from stackkit.plan.targets import month_at_midnight
+from stackkit.plan.targets import WASHED, month_at_midnight
 
 _POINTS = (
     "north", "north-north-east", "north-east", "east-north-east",
@@ -64,14 +64,12 @@ def summary(made: Plan) -> list[str]:
     """What to do, in a few sentences: when to go, where to point, what to set."""
     place, night = made.request.place, made.chosen.night
     day = f"{night.date:%A} {dated(night.date)}"
-    if made.window is None:
-        return [f"The night of {day} does not get dark enough: {depth(night)}."]
     when = _hours(made)
     pick = made.pick
     if pick is None:
         least = f"nothing of the list stands above {made.request.skyline:g}°"
         missing = f"{made.wanted.name} is below the horizon" if made.wanted else least
-        return [f"On {day} {when}, but {missing} then."]
+        return [f"On {day} {when}. But {missing} then."]
     said = [*_choice(made.nights), f"Go out on {day}: {when}."]
     said.append(
         f"At {minute(place, pick.best)} point {compass(pick.azimuth)}, {fists(pick.altitude)}: "
@@ -135,7 +133,7 @@ _KINDS = {
 def _hours(made: Plan) -> str:
     """The hours to work in, and how dark they are."""
     place, window = made.request.place, made.window
-    if window is None or window == made.chosen.night.whole:
+    if window == made.chosen.night.whole:
         return f"{_KINDS[made.kind]} round the clock"
     start, end = (minute(place, moment) for moment in window)
     return f"{_KINDS[made.kind]} from {start} to {end}"
@@ -155,10 +153,15 @@ def remarks(made: Plan) -> list[str]:
     if night.whole[1] < made.request.moment:
         said.append("That night is past.")
     if not night.under["astronomical"]:
-        if made.window:
-            said.append(f"There is no full darkness that night: {depth(night)}.")
+        said.append(f"There is no full darkness that night: {depth(night)}.")
         if made.next_dark:
             said.append(f"The next dark night is that of {dated(made.next_dark)}.")
+    if any(row.washed for row in made.standings):
+        lamps = made.request.sky < WASHED
+        said.append(
+            f"{'Lamps make' if lamps else 'The Moon makes'} the sky too bright for the Milky Way, "
+            "galaxies and faint nebulae: bright clusters and constellations show better."
+        )
     before, after = (place.clock(moment).replace(tzinfo=None) for moment in night.whole)
     gained = (after - before).total_seconds() - DAY
     if abs(gained) > 60:
@@ -249,7 +252,7 @@ def ground(made: Plan) -> str:
             f"The picture's lower edge looks at {row.bottom:.0f}° altitude: ground in it smears "
             f"by {hypot(*row.drift):.0f} px in the stack. Take three frames of it for itself, last."
         )
-    if pick and pick.usable[1] < made.chosen.night.whole[1] and made.window:
+    if pick and pick.usable[1] < made.chosen.night.whole[1]:
         sinking = pick.usable[1] < made.window[1] - 60
         clock = minute(made.request.place, pick.usable[1])
         if sinking:
