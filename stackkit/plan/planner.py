@@ -98,16 +98,9 @@ def plan(request: Request) -> Plan:
     trial = like.trial(request.like) if request.like else None
     given, said = _camera(request.camera, trial)
     shot_with = camera(given)
-    first, count = _dates(request)
-    listed = ranked(
-        place,
-        nights(place, first, count),
-        request.sky,
-        wanted[0] if len(wanted) == 1 else None,
-        request.skyline,
-    )
+    listed = _listed(request, wanted)
     undark = not any(r.night.under["astronomical"] for r in listed)
-    soon = next_dark(place, first) if undark else None
+    soon = next_dark(place, listed[0].night.date) if undark else None
     chosen = min(listed, key=lambda r: r.rank)
     kind, window = chosen.night.best
     if window is None or (undark and not (request.evening and request.count is None)):
@@ -150,6 +143,13 @@ def plan(request: Request) -> Plan:
         iso=like.iso_advice(trial, exposure) if trial else None,
         sections=checklist(occasion),
     )
+
+
+def _listed(request: Request, wanted: Sequence[Target]) -> list[Ranked]:
+    """The nights asked for, ranked for the target if there is one alone."""
+    place = request.place
+    alone = wanted[0] if len(wanted) == 1 else None
+    return ranked(place, nights(place, *_dates(request)), request.sky, alone, request.skyline)
 
 
 def _dates(request: Request) -> tuple[date, int]:
