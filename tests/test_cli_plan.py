@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import json
 import socket
 import subprocess
@@ -135,6 +136,9 @@ def test_the_calendar_entry_is_read_by_calendars(made):
     # Who is sent a calendar entry is not told where the house is left empty.
     assert "GEO" not in event
     assert "LOCATION" not in event
+    elsewhere = copy.deepcopy(made)
+    elsewhere["place"].update(latitude=1.0, longitude=2.0)
+    assert invitation(elsewhere) == data
     other = vobject.readOne(data.decode())
     other.validate(raiseException=True)
     assert other.vevent.summary.value.startswith("Night sky")

@@ -212,12 +212,21 @@ def test_no_camera_has_that(text):
         ("50mm f/2 36x24mm 3.9um 6000x4000", "makes 6 µm between pixels, not 3.9"),
         ("3.9um 6000x4000 50mm f/2 36x24mm", "makes 6 µm between pixels, not 3.9"),
         ("phone 50mm", "did you mean 50mm-eq"),
+        # On 36 × 24 mm a focal length is its own equivalent.
+        ("24mm 50mm-eq f/2 36x24mm 6000x4000", "24 mm on 36x24 mm of sensor is 24mm-eq, not 50"),
+        ("24mm f/2 36x24mm 6000x4000 50mm", "'50mm' says something that was said differently"),
         ("50mm phone-ultrawide", "did you mean 50mm-eq"),
     ],
 )
 def test_what_contradicts_itself_is_not_taken(text, words):
     with pytest.raises(UsageError, match=words):
         camera(described(text))
+
+
+def test_both_focal_lengths_tell_the_size_of_the_sensor():
+    made = camera(described("6mm 26mm-eq f/1.8 4000x3000"))
+    diagonal = np.hypot(4000, 3000) * made.pitch / 1000
+    assert diagonal == pytest.approx(6 / 26 * np.hypot(36, 24), 1e-3)
 
 
 @pytest.mark.parametrize("text", ["full-frame 3.9um", "3.9um full-frame"])

@@ -81,13 +81,13 @@ _Change = Callable[[Given, list[float]], Given]
 _WORDS: tuple[tuple[str, _Change], ...] = (
     (
         rf"{_NUMBER}mm-?(?:eq|equiv|equivalent)",
-        lambda c, v: replace(c, focal_35mm=v[0], focal_mm=None),
+        lambda c, v: replace(c, focal_35mm=v[0]),
     ),
     (
         rf"{_NUMBER}x{_NUMBER}mm",
         lambda c, v: replace(c, sensor=(v[0], v[1])),
     ),
-    (rf"{_NUMBER}mm", lambda c, v: replace(c, focal_mm=v[0], focal_35mm=None)),
+    (rf"{_NUMBER}mm", lambda c, v: replace(c, focal_mm=v[0])),
     (rf"f/?{_NUMBER}", lambda c, v: replace(c, f_number=v[0])),
     (rf"{_NUMBER}um", lambda c, v: replace(c, pitch=v[0])),
     (rf"{_NUMBER}x{_NUMBER}(?:px)?", lambda c, v: replace(c, pixels=(v[0], v[1]))),
@@ -136,6 +136,13 @@ def _over(under: Given, upper: Given) -> Given:
 
 def _check_agreement(given: Given) -> None:
     """Raises ``UsageError`` for figures of which not all can be true."""
+    if given.focal_mm and given.focal_35mm and given.sensor:
+        same = given.focal_mm * FULL_FRAME / hypot(*given.sensor)
+        if abs(same / given.focal_35mm - 1) > _AGREEMENT:
+            raise UsageError(
+                f"{given.focal_mm:g} mm on {_pair(given.sensor)} mm of sensor is {same:.0f}mm-eq, "
+                f"not {given.focal_35mm:g}: leave out what is wrong of these."
+            )
     if not (given.pitch and given.sensor and given.pixels and min(given.pixels) > 0):
         return
     pitch = 1000 * hypot(*given.sensor) / hypot(*given.pixels)
@@ -167,7 +174,11 @@ def _told(word: str, found: Given) -> Given:
     for pattern, change in _WORDS:
         match = re.fullmatch(pattern, word)
         if match:
-            return change(found, [float(part) for part in match.groups()])
+            told = change(found, [float(part) for part in match.groups()])
+            changed = [key for key, value in vars(told).items() if value != getattr(found, key)]
+            if any(getattr(found, key) is not None for key in changed):
+                raise UsageError(f"{word!r} says something that was said differently before.")
+            return told
     raise UsageError(
         f"{word!r} says nothing of a camera. Give one of {', '.join(CLASSES)}, or figures: "
         f"{_EXAMPLE}."

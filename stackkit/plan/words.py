@@ -92,11 +92,13 @@ def _choice(nights: Sequence[Ranked]) -> list[str]:
     """The soonest good night beside the darkest, of several: the one's plans, the other's sky."""
     if len(nights) < 2:
         return []
-    darkest = max(nights, key=lambda row: row.worth)
+    darkest = max(nights, key=lambda row: (bool(row.night.dark), row.worth))
     soonest = next((row for row in nights if row.verdict == "good"), None)
     if not darkest.night.dark:
         return ["None of these nights has a dark window."]
-    first = f"Soonest good night: {_short(soonest.night.date)}." if soonest else "None is good."
+    first = "No night is good, with two dark hours."
+    if soonest:
+        first = f"Soonest good night: {_short(soonest.night.date)}."
     whole = hours(darkest.night.dark) > hours(darkest.night.under["astronomical"]) - 0.1
     length = "all night" if whole else f"for {hours(darkest.night.dark):.1f} h"
     return [f"{first} Darkest: {_short(darkest.night.date)}, dark {length}."]
