@@ -127,7 +127,8 @@ def command(targets: bool, forget: bool, **options: Any) -> None:
 
     Works without network. Ranks the coming nights by Sun and Moon, finds what stands well for your
     lens, computes the exposure before stars trail, and ends with a list to tick off. It knows
-    nothing of the weather. Where you are stays with you: nothing is kept unless you say --remember.
+    nothing of the weather. Where you are stays with you: it is kept only in what you ask for, the
+    file of --remember, a --page and a --json document.
     """
     if forget:
         from stackkit.plan import memory
@@ -188,6 +189,8 @@ def _plan(
         from .plan_text import text
 
         click.echo(text(made, shutil.get_terminal_size().columns))
+        for path in filter(None, (ics, page)):
+            click.echo(f"Written to {path}")
 
 
 def _check_free(path: Path, force: bool) -> None:

@@ -13,6 +13,8 @@ from .terminal import fitted
 _NARROWEST = 40
 _LABEL = 12
 _WIDE = 72
+_STRIPPED = 55
+"""Columns below which the nights are not drawn."""
 _MOST_TARGETS = 8
 _MOST_NIGHTS = 5
 _MARKS = {"s": ".", "t": ":", "m": "o", "d": "#"}
@@ -53,7 +55,7 @@ def _lines(record: Row, width: int) -> Iterator[Line]:
         yield from _section("The nights ahead", _nights(record, width))
     if record["targets"] or record["pick"]:
         yield from _section("What to point at", _targets(record, width))
-    yield from _section("What to set", _settings(record))
+    yield from _section("What to set", _settings(record, width))
     yield from _section("How to frame", _framing(record))
     yield from _section("Before anything else", (("  * ", said) for said in record["cautions"]))
     for section in record["checklist"]:
@@ -96,18 +98,17 @@ def _night_facts(night: Row, record: Row) -> Iterator[tuple[str, str]]:
         yield "Twilight", _twilight(night)
     yield "Moon", _moon(night)
     yield "Dark window", _dark(night)
-    if night["window"] and night["window"]["kind"] != "dark":
+    if night["window"]["kind"] != "dark":
         start, end = (minute_of(night["window"][key]) for key in ("from", "until"))
         yield "Best hours", f"{start} to {end}, all the same"
-    if night["moonlit_mag"] is not None:
-        brighter = record["sky_mag"] - night["moonlit_mag"]
-        said = (
-            f"at its brightest {night['moonlit_mag']:.1f} mag/arcsec² in these hours, "
-            f"{10 ** (0.4 * brighter):.1f} times a moonless one"
-            if brighter >= 0.05
-            else "no moonlight to speak of in these hours"
-        )
-        yield "Sky", said
+    brighter = record["sky_mag"] - night["moonlit_mag"]
+    said = (
+        f"at its brightest {night['moonlit_mag']:.1f} mag/arcsec² in these hours, "
+        f"{10 ** (0.4 * brighter):.1f} times a moonless one"
+        if brighter >= 0.05
+        else "no moonlight to speak of in these hours"
+    )
+    yield "Sky", said
 
 
 def _sun(night: Row) -> str:
@@ -145,10 +146,34 @@ def _dark(night: Row) -> str:
 def _nights(record: Row, width: int) -> Iterator[Line]:
     """A picture of the nights by date, then the best of them with their reasons."""
     rows = record["nights"]
+    if width < _STRIPPED:
+        yield from _plain_nights(rows)
+    else:
+        yield from _drawn_nights(record, width)
+    yield "  ", record["ranking"]
+    yield "", ""
+    yield "  The best of them", ""
+    for row in sorted(rows, key=lambda row: row["rank"])[:_MOST_NIGHTS]:
+        spans = ", ".join(f"{minute_of(s['from'])}-{minute_of(s['until'])}" for s in row["dark"])
+        said = f"{spans or 'no dark window'}: {row['reason']}"
+        yield f"  {row['rank']:>2}. {_day(row['date'])}  ", said
+
+
+def _plain_nights(rows: list[Row]) -> Iterator[Line]:
+    yield "  evening      dark   Moon  rank", ""
+    for row in rows:
+        sky = f"{row['dark_h']:4.1f} h  {100 * row['lit']:3.0f} %"
+        yield f"  {_day(row['date'])} {sky} {row['rank']:>3} {row['verdict']}", ""
+    yield "  ", "dark: Sun far down, no Moon or a thin one; Moon: how much of it is lit"
+
+
+def _drawn_nights(record: Row, width: int) -> Iterator[Line]:
+    rows = record["nights"]
     first, last = _used([row["strip"] for row in rows])
     step = 1 if width >= _WIDE and last - first <= 44 else 2
     start = datetime.fromisoformat(record["night"]["whole"]["from"])
-    yield "  " + " " * 11 + _ruler(start, first, last, step), ""
+    ruler = _ruler(start, first, last, step)
+    yield f"  evening    {ruler:<{len(range(first, last, step))}}  Moon rank", ""
     for row in rows:
         strip = "".join(_MARKS[letter] for letter in row["strip"][first:last:step])
         rank = f"{row['rank']:>3} {row['verdict']}"
@@ -156,14 +181,8 @@ def _nights(record: Row, width: int) -> Iterator[Line]:
         yield f"  {_day(row['date'])} {strip} {moon}{rank}", ""
     yield (
         "  ",
-        (". Sun up  : twilight  o Moon in a dark sky  # dark;  how much of the Moon is lit; rank"),
+        (". Sun up  : twilight  o Moon in a dark sky  # dark;  Moon: how much of it is lit"),
     )
-    yield "", ""
-    yield "  The best of them", ""
-    for row in sorted(rows, key=lambda row: row["rank"])[:_MOST_NIGHTS]:
-        spans = ", ".join(f"{minute_of(s['from'])}-{minute_of(s['until'])}" for s in row["dark"])
-        said = f"{spans or 'no dark window'}: {row['reason']}"
-        yield f"  {row['rank']:>2}. {_day(row['date'])}  ", said
 
 
 def _used(strips: list[str]) -> tuple[int, int]:
@@ -211,8 +230,8 @@ def _targets(record: Row, width: int) -> Iterator[Line]:
     yield (
         "  ",
         (
-            "best: when it is highest in these hours; up: degrees above the horizon (a fist at "
-            "arm's length is 10°)"
+            "best: the best time to start, when it is highest while the frames still fit in; up: "
+            "degrees above the horizon (a fist at arm's length is 10°)"
             + ("; *: within 30° of the Moon" if any(r["near_moon"] for r in rows) else "")
         ),
     )
@@ -236,20 +255,29 @@ def _where(point: Row) -> str:
     return f"{point['altitude_deg']:.0f}° in the {point['compass']} at {minute_of(point['time'])}"
 
 
-def _settings(record: Row) -> Iterator[Line]:
+def _settings(record: Row, width: int) -> Iterator[Line]:
     yield from _labelled(_setting_facts(record))
     exposure = record["exposure"]
     yield "", ""
-    yield "  rules people know           allows   trail: middle  fastest", ""
-    own = ("this lens, by geometry", exposure["limit_s"], exposure["rate_px_s"])
-    name, limit, rate = own
-    yield _rule(name, limit, rate["middle"] * limit, rate["fastest"] * limit), ""
-    for rule in exposure["rules"]:
-        yield _rule(rule["name"], rule["seconds"], rule["middle_px"], rule["fastest_px"]), ""
-
-
-def _rule(name: str, seconds: float, middle: float, fastest: float) -> str:
-    return f"  {name:<24} {seconds:7.1f} s  {middle:8.1f} px {fastest:5.1f} px"
+    wide = width >= _STRIPPED + 7
+    if wide:
+        yield "  rules people know           allows   trail: middle  fastest", ""
+    else:
+        yield "  ", "rules people know: seconds they allow, px of trail in the middle and at most"
+    limit, rate = exposure["limit_s"], exposure["rate_px_s"]
+    rows = [("this lens, by geometry", limit, rate["middle"] * limit, rate["fastest"] * limit)]
+    rows += [
+        (rule["name"], rule["seconds"], rule["middle_px"], rule["fastest_px"])
+        for rule in exposure["rules"]
+    ]
+    for name, seconds, middle, fastest in rows:
+        if not wide:
+            told = " ".join(f"{value:3.{int(value < 9.95)}f}" for value in (middle, fastest))
+            yield f"  {name:<22} {seconds:3.{int(seconds < 9.95)}f} s {told}", ""
+            continue
+        yield f"  {name:<24} {seconds:7.1f} s  {middle:8.1f} px {fastest:5.1f} px", ""
+    if exposure["why"]:
+        yield "  ", exposure["why"]
 
 
 def _setting_facts(record: Row) -> Iterator[tuple[str, str]]:
@@ -281,10 +309,9 @@ def _setting_facts(record: Row) -> Iterator[tuple[str, str]]:
 
 
 def _camera(camera: Row) -> str:
-    field = " × ".join(f"{side:.0f}°" for side in camera["field_deg"])
     said = (
         f"{camera['focal_mm']:.3g} mm (as {camera['focal_35mm']:.0f} mm on 36×24), "
-        f"f/{camera['f_number']:g}, {camera['pitch_um']:.3g} µm pixels, sees {field}"
+        f"f/{camera['f_number']:g}, {camera['pitch_um']:.3g} µm pixels, sees {camera['sees']}"
     )
     if camera["assumed"]:
         said += ". None was given, so this is a usual phone's: see --camera"

@@ -205,6 +205,35 @@ def test_no_camera_has_that(text):
         camera(described(text))
 
 
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        # 36 mm over 6000 pixels are 6 µm.
+        ("50mm f/2 36x24mm 3.9um 6000x4000", "makes 6 µm between pixels, not 3.9"),
+        ("3.9um 6000x4000 50mm f/2 36x24mm", "makes 6 µm between pixels, not 3.9"),
+        ("phone 50mm", "did you mean 50mm-eq"),
+        # On 36 × 24 mm a focal length is its own equivalent.
+        ("24mm 50mm-eq f/2 36x24mm 6000x4000", "24 mm on 36x24 mm of sensor is 24mm-eq, not 50"),
+        ("24mm f/2 36x24mm 6000x4000 50mm", "'50mm' says something that was said differently"),
+        ("50mm phone-ultrawide", "did you mean 50mm-eq"),
+    ],
+)
+def test_what_contradicts_itself_is_not_taken(text, words):
+    with pytest.raises(UsageError, match=words):
+        camera(described(text))
+
+
+def test_both_focal_lengths_tell_the_size_of_the_sensor():
+    made = camera(described("6mm 26mm-eq f/1.8 4000x3000"))
+    diagonal = np.hypot(4000, 3000) * made.pitch / 1000
+    assert diagonal == pytest.approx(6 / 26 * np.hypot(36, 24), 1e-3)
+
+
+@pytest.mark.parametrize("text", ["full-frame 3.9um", "3.9um full-frame"])
+def test_a_figure_counts_more_than_a_class_before_or_after_it(text):
+    assert camera(described(text)).pitch == 3.9
+
+
 def test_a_frame_is_not_overruled_by_what_is_usual():
     frame = Given(focal_mm=4.7, focal_35mm=23.0, f_number=1.6, pixels=(4000.0, 3000.0))
     made = camera(described("phone", frame))

@@ -59,7 +59,8 @@ def test_degrees_minutes_and_seconds_are_the_same(latitude, longitude):
         ("", "8", "'' is no latitude"),
         ("47 61", "8", "minutes and seconds go to 59"),
         ("47.5 30", "8", "is no latitude"),
-        ("-47 S", "8", "is no latitude"),
+        ("-47 S", "8", "say the same twice"),
+        ("-51 30 N", "8", "minus and N contradict each other"),
         ("nan", "8", "is no latitude"),
         ("1e400", "8", "is no latitude"),
         ("47 22 12 5", "8", "is no latitude"),
@@ -99,6 +100,11 @@ def test_the_zone_of_a_place(latitude, longitude, zone):
 )
 def test_zones_by_name_or_offset(name, hours):
     assert place("0", "0", 0.0, name).clock(0.0).utcoffset() == timedelta(hours=hours)
+
+
+def test_a_zone_is_known_whatever_its_capitals():
+    assert place("51.5", "0", 0.0, "europe/london").zone_name == "Europe/London"
+    assert place("51.5", "0", 0.0, "utc").zone_name == "UTC"
 
 
 @pytest.mark.parametrize("name", ["Mars/Olympus", "", "+25:00", "../../etc/passwd", "Europe", "\0"])

@@ -129,7 +129,7 @@ def test_stars_of_the_chart_are_hipparcos_own():
         ("Plaedes", "pleiades"), ("lmc", "large-magellanic-cloud"),
         ("andromeda", "andromeda-galaxy"), ("47 Tucanae", "47-tucanae"),
         ("Boötes", "bootes"), ("big diper", "plough"), ("southern cross", "crux"),
-        ("omega cen", "omega-centauri"), ("milky way", "milky-way-centre"),
+        ("omega cen", "omega-centauri"), ("milky way core", "milky-way-centre"),
     ],
 )  # fmt: skip
 def test_spelling_is_forgiven(said, meant):
@@ -189,6 +189,21 @@ def test_what_never_rises_is_told_with_the_latitude_where_it_does(place, target,
     assert words in str(told.value)
 
 
+def test_a_part_of_the_milky_way_that_stands_well_is_offered():
+    with pytest.raises(InputError) as told:
+        check_rises(Place(57.0, 0.0, 0.0, UTC, "UTC"), BY_ID["milky-way-centre"], 20.0)
+    assert "Milky Way in Cygnus stands high there" in str(told.value)
+    # Under 5° haze leaves nothing (common practice).
+    assert "--skyline" not in str(told.value)
+
+
+def test_nothing_is_guessed_where_nothing_is_near():
+    for said in ("north star", "xyzzy"):
+        with pytest.raises(UsageError) as told:
+            named(said)
+        assert "Did you mean" not in str(told.value)
+
+
 @pytest.mark.parametrize("latitude", [-80.0, -35.0, 3.0, 47.0])
 def test_what_is_said_to_rise_does(latitude):
     where = Place(latitude, 0.0, 0.0, UTC, "UTC")
@@ -202,9 +217,9 @@ def test_what_is_said_to_rise_does(latitude):
         assert bool(high(where, whole, target, 20.0)) == said, target.name
 
 
-def sight(place, evening):
+def sight(place, evening, run=600.0):
     (night,) = nights(place, evening, 1)
-    return Sight(place, night, night.best[1], 20.0, 21.5)
+    return Sight(place, night, night.best[1], 20.0, 21.5, run)
 
 
 def test_a_target_stands_as_an_independent_frame_says():
@@ -232,6 +247,20 @@ def test_what_is_best_in_winter_and_in_the_south():
     southern = [s.target.id for s in ranked(sight(SOUTH, date(2026, 5, 16)), PHONE)]
     assert {"milky-way-crux", "carina-nebula"} <= set(southern[:6])
     assert "plough" not in southern
+
+
+@pytest.mark.parametrize("run", [600.0, 7200.0, 1e6])
+def test_the_best_start_is_the_highest_from_which_the_frames_fit(run):
+    """By brute force over the minutes of the usable hours, for what rises, passes and sinks."""
+    here = sight(NORTH, date(2026, 1, 17), run)
+    found = ranked(here, PHONE)
+    assert len(found) > 10
+    for row in found:
+        start, end = row.usable
+        starts = np.arange(start, max(end - run, start) + 1, 60.0)
+        heights = track(NORTH, starts, row.target)[:, 2]
+        assert row.altitude == pytest.approx(np.degrees(np.arcsin(heights.max())), abs=0.3)
+        assert row.best == start or row.best + run <= end + 1
 
 
 def test_moonlight_takes_from_what_is_diffuse():

@@ -58,6 +58,7 @@ def record(made: Plan) -> Row:
             "skyline_deg": request.skyline,
             "summary": words.summary(made),
             "remarks": words.remarks(made),
+            "ranking": words.ranking(),
             "nights": [_night(place, row) for row in made.nights],
             "night": _chosen(made),
             "wanted": made.wanted.id if made.wanted else None,
@@ -154,7 +155,6 @@ def _chosen(made: Plan) -> Row:
     for name in DEPRESSIONS:
         dusk, dawn = _edges(night, night.under[name])
         twilights[name] = {"dusk": _time(place, dusk), "dawn": _time(place, dawn)}
-    window = made.window
     return {
         **_night(place, made.chosen),
         "whole": _spans(place, [night.whole])[0],
@@ -164,16 +164,14 @@ def _chosen(made: Plan) -> Row:
         "sun_below": {name: _spans(place, night.under[name]) for name in DEPRESSIONS},
         "moon_up": _spans(place, night.moon_up),
         "moon_in_dark_h": hours(common(night.moon_up, night.under["astronomical"])),
-        "window": {"kind": made.kind, **_spans(place, [window])[0]} if window else None,
+        "window": {"kind": made.kind, **_spans(place, [made.window])[0]},
         "moonlit_mag": _brightest(made),
         "next_dark": made.next_dark.isoformat() if made.next_dark else None,
     }
 
 
-def _brightest(made: Plan) -> float | None:
+def _brightest(made: Plan) -> float:
     """The sky above 30° at its brightest in the window, mag/arcsec²."""
-    if made.window is None:
-        return None
     at = np.linspace(*made.window, 25)
     light = nanolamberts(made.request.sky) + sky_moonlight(made.request.place, at)
     return float(magnitudes(light).min())
@@ -211,6 +209,7 @@ def _target(place: Place, row: Standing) -> Row:
         "near_moon": near,
         "sky_mag": row.sky,
         "moonlight_mag": row.dimmed,
+        "washed": row.washed,
         "size_px": row.px,
         "fit": row.fit,
         "score": row.score,
@@ -230,6 +229,7 @@ def _aim(made: Plan) -> Row:
 
 def _camera(made: Plan) -> Row:
     camera = made.camera
+    across = field(camera)
     return {
         "said": made.camera_said,
         "like": made.trial.name if made.trial else None,
@@ -240,7 +240,8 @@ def _camera(made: Plan) -> Row:
         "pitch_um": camera.pitch,
         "size_px": camera.size,
         "projection": str(camera.projection),
-        "field_deg": field(camera),
+        "field_deg": across,
+        "sees": words.sees(across),
         "scale_arcsec_px": 206264.806 / camera.focal_px,
     }
 
@@ -265,6 +266,7 @@ def _exposure(made: Plan) -> Row:
             }
             for rule in bound.rules
         ],
+        "why": words.why_shorter(bound),
     }
 
 
@@ -277,6 +279,7 @@ def _series(made: Plan) -> Row:
         "total_s": row.frames * row.exposure,
         "cadence_s": row.cadence,
         "length_s": row.seconds,
+        "asked_s": row.asked,
         "bytes": round(row.bytes),
         "battery_share": row.battery,
         "drift_px": row.drift,

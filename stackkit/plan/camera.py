@@ -71,18 +71,23 @@ CLASSES = {
 }
 """Usual cameras of each kind with their usual lens (common practice)."""
 
+_AGREEMENT = 0.1
+"""Share by which figures that are rounded may contradict each other."""
+_PHONE_FOCAL = 20.0
+"""Millimetres that no phone has room for (common practice: 2 to 19)."""
+
 _NUMBER = r"(\d+(?:\.\d+)?)"
 _Change = Callable[[Given, list[float]], Given]
 _WORDS: tuple[tuple[str, _Change], ...] = (
     (
         rf"{_NUMBER}mm-?(?:eq|equiv|equivalent)",
-        lambda c, v: replace(c, focal_35mm=v[0], focal_mm=None),
+        lambda c, v: replace(c, focal_35mm=v[0]),
     ),
     (
         rf"{_NUMBER}x{_NUMBER}mm",
-        lambda c, v: replace(c, sensor=(v[0], v[1]), pitch=None if c.pixels else c.pitch),
+        lambda c, v: replace(c, sensor=(v[0], v[1])),
     ),
-    (rf"{_NUMBER}mm", lambda c, v: replace(c, focal_mm=v[0], focal_35mm=None)),
+    (rf"{_NUMBER}mm", lambda c, v: replace(c, focal_mm=v[0])),
     (rf"f/?{_NUMBER}", lambda c, v: replace(c, f_number=v[0])),
     (rf"{_NUMBER}um", lambda c, v: replace(c, pitch=v[0])),
     (rf"{_NUMBER}x{_NUMBER}(?:px)?", lambda c, v: replace(c, pixels=(v[0], v[1]))),
@@ -102,22 +107,66 @@ def described(text: str, known: Given | None = None) -> Given:
 
     Words in any order: a class of :data:`CLASSES`, ``24mm`` or ``26mm-eq`` (35 mm equivalent),
     ``f/2.8``, ``3.9um`` between pixels or ``36x24mm`` of sensor, ``6000x4000`` pixels, a
-    projection.  Raises ``UsageError`` for any other word.
+    projection.  Raises ``UsageError`` for any other word, and for figures that contradict each
+    other.
     """
-    found = known or Given()
     clean = text.replace("µ", "u").replace("μ", "u").replace("×", "x").casefold()
-    for word in re.sub(r"(?<=\d) (?=(mm|um|px)\b)", "", clean).replace(",", " ").split():
-        found = _told(word, found)
+    said = re.sub(r"(?<=\d) (?=(mm|um|px)\b)", "", clean).replace(",", " ").split()
+    figures = Given()
+    for word in said:
+        figures = figures if word in CLASSES else _told(word, figures)
+    _check_agreement(figures)
+    found = _over(known or Given(), figures)
+    for word in said:
+        if word in CLASSES:
+            _check_phone(word, figures)
+            # What a frame or figures tell is not replaced by what is usual.
+            found = _not_twice(_over(CLASSES[word], found), found)
     return found
 
 
+def _over(under: Given, upper: Given) -> Given:
+    """What both tell, the upper where they tell the same."""
+    if upper.focal_mm or upper.focal_35mm:
+        under = replace(under, focal_mm=None, focal_35mm=None)
+    if upper.sensor and (upper.pixels or under.pixels):
+        under = replace(under, pitch=None)
+    return replace(under, **{k: value for k, value in vars(upper).items() if value is not None})
+
+
+def _check_agreement(given: Given) -> None:
+    """Raises ``UsageError`` for figures of which not all can be true."""
+    if given.focal_mm and given.focal_35mm and given.sensor:
+        same = given.focal_mm * FULL_FRAME / hypot(*given.sensor)
+        if abs(same / given.focal_35mm - 1) > _AGREEMENT:
+            raise UsageError(
+                f"{given.focal_mm:g} mm on {_pair(given.sensor)} mm of sensor is {same:.0f}mm-eq, "
+                f"not {given.focal_35mm:g}: leave out what is wrong of these."
+            )
+    if not (given.pitch and given.sensor and given.pixels and min(given.pixels) > 0):
+        return
+    pitch = 1000 * hypot(*given.sensor) / hypot(*given.pixels)
+    if abs(pitch / given.pitch - 1) > _AGREEMENT:
+        raise UsageError(
+            f"{_pair(given.sensor)} mm of sensor with {_pair(given.pixels)} pixels makes "
+            f"{pitch:.2g} µm between pixels, not {given.pitch:g}: leave out what is wrong of these."
+        )
+
+
+def _pair(sides: Pair) -> str:
+    return f"{sides[0]:g}x{sides[1]:g}"
+
+
+def _check_phone(word: str, figures: Given) -> None:
+    """Raises ``UsageError`` where a phone's focal length is meant as on 36 × 24 mm."""
+    if word.startswith("phone") and figures.focal_mm and figures.focal_mm > _PHONE_FOCAL:
+        raise UsageError(
+            f"No phone's lens is {figures.focal_mm:g} mm long: did you mean "
+            f"{figures.focal_mm:g}mm-eq?"
+        )
+
+
 def _told(word: str, found: Given) -> Given:
-    if word in CLASSES:
-        usual = CLASSES[word]
-        ours = {key: value for key, value in vars(found).items() if value is not None}
-        # What a frame tells is not replaced by what is usual.
-        merged = replace(usual, **ours)
-        return _not_twice(merged, found)
     if word in list(Projection) or word == "fisheye":
         return replace(
             found, projection=Projection.EQUISOLID if word == "fisheye" else Projection(word)
@@ -125,7 +174,11 @@ def _told(word: str, found: Given) -> Given:
     for pattern, change in _WORDS:
         match = re.fullmatch(pattern, word)
         if match:
-            return change(found, [float(part) for part in match.groups()])
+            told = change(found, [float(part) for part in match.groups()])
+            changed = [key for key, value in vars(told).items() if value != getattr(found, key)]
+            if any(getattr(found, key) is not None for key in changed):
+                raise UsageError(f"{word!r} says something that was said differently before.")
+            return told
     raise UsageError(
         f"{word!r} says nothing of a camera. Give one of {', '.join(CLASSES)}, or figures: "
         f"{_EXAMPLE}."
@@ -162,7 +215,7 @@ def camera(given: Given) -> Camera:
         if not there
     ]
     if missing or not (focal and pixels and pitch and given.f_number):
-        raise UsageError(f"Of the camera is missing: {'; '.join(missing)}. Add it to --camera.")
+        raise UsageError(f"Also needed: {'; '.join(missing)}. Add it to --camera.")
     figures = (focal, given.f_number, pitch, *pixels)
     for (what, (least, most, unit)), value in zip(_LIMITS.items(), figures, strict=True):
         if not least <= value <= most:
@@ -183,7 +236,10 @@ def _pitch(given: Given, pixels: Pair) -> float | None:
 
 
 def field(camera: Camera) -> Pair:
-    """Degrees that the picture sees across its middle, horizontally and vertically."""
+    """Degrees that the picture sees across its middle, horizontally and vertically.
+
+    NaN where the circle that the lens can draw does not reach the picture's sides.
+    """
     w, h = camera.size
     x, y = (w - 1) / 2, (h - 1) / 2
     pairs = np.array([[(-0.5, y), (w - 0.5, y)], [(x, -0.5), (x, h - 0.5)]])

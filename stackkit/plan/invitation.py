@@ -9,7 +9,6 @@ from typing import Any
 
 from icalendar import Alarm, Calendar, Event
 
-from stackkit.errors import InputError
 from stackkit.output.files import replacing
 
 Row = dict[str, Any]
@@ -21,8 +20,7 @@ _REMIND = timedelta(hours=3)
 def write_invitation(record: Row, path: Path) -> None:
     """Writes the calendar entry of a record to ``path``.
 
-    Raises ``InputError`` when the night has no hours to enter, ``OutputError`` when the disk
-    refuses.
+    Raises ``OutputError`` when the disk refuses.
     """
     data = invitation(record)
     with replacing(path) as temporary:
@@ -33,24 +31,18 @@ def invitation(record: Row) -> bytes:
     """An iCalendar object with one event: the hours of the night worth going out, in UTC."""
     night = record["night"]
     window = night["window"]
-    if window is None:
-        raise InputError(
-            f"The night of {night['date']} does not get dark enough for a calendar entry. Try "
-            "--nights."
-        )
     calendar = Calendar()
     calendar.add("prodid", f"-//stackkit//stackkit {record['stackkit']}//EN")
     calendar.add("version", "2.0")
     event = Event()
-    place = record["place"]
-    key = f"{place['latitude']} {place['longitude']} {night['date']}"
+    # Calendars are shared: nothing in it is made from the coordinates.
+    key = f"{night['date']} {window['from']} {window['until']}"
     event.add("uid", f"{hashlib.sha256(key.encode()).hexdigest()[:24]}@stackkit")
     event.add("dtstamp", _moment(record["made"]))
     event.add("dtstart", _moment(window["from"]))
     event.add("dtend", _moment(window["until"]))
     pick = record["pick"]
     event.add("summary", f"Night sky: {pick['name']}" if pick else "Night sky")
-    event.add("geo", (place["latitude"], place["longitude"]))
     event.add("description", _description(record))
     event.add("transp", "OPAQUE")
     alarm = Alarm()

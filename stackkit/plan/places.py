@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, timezone, tzinfo
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
 
 from stackkit.errors import UsageError
 
@@ -40,7 +40,7 @@ def place(latitude: str, longitude: str, height: float = 0.0, zone: str | None =
     north, east = _swap_told(latitude, longitude)
     if not -500 <= height <= 9000:
         raise UsageError(f"A height of {height:g} m is not on the ground: give metres above sea.")
-    name = _zone_at(north, east) if zone is None else zone
+    name = _zone_at(north, east) if zone is None else _spelt(zone)
     return Place(north, east, height, _zone(name), name)
 
 
@@ -82,6 +82,12 @@ def _figure(text: str, what: str) -> float:
         r"(?:(\d+(?:\.\d+)?)\s*[':\s]*(?:(\d+(?:\.\d+)?)\s*(?:\"|'')?)?)?",
         rest,
     )
+    if match and match[1] and letter and letter in _SIDES[what]:
+        against = (match[1] == "-") == (letter in "NE")
+        raise UsageError(
+            f"{text!r}: {'minus' if match[1] == '-' else 'plus'} and {letter} "
+            f"{'contradict each other' if against else 'say the same twice'}. Leave out one."
+        )
     if match is None or (letter and (letter not in _SIDES[what] or match[1])):
         raise UsageError(f"{text!r} is no {what}. {_FORMS}")
     whole, minutes, seconds = (float(part or 0) for part in match.groups()[1:])
@@ -105,6 +111,14 @@ def _zone_at(latitude: float, longitude: float) -> str:
     if behind:
         return f"UTC{'-' if behind[1] == '+' else '+'}{behind[2]}"
     return "UTC" if name == "Etc/GMT" else str(name)
+
+
+def _spelt(name: str) -> str:
+    """A zone's own spelling, whatever the capitals it was given in."""
+    known = available_timezones()
+    if name in known:
+        return name
+    return next((zone for zone in sorted(known) if zone.casefold() == name.casefold()), name)
 
 
 def _zone(name: str) -> tzinfo:

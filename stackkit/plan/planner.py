@@ -18,20 +18,22 @@ from stackkit.plan.moonlight import DARK_SKY
 from stackkit.plan.night import Night, evening_of, nights
 from stackkit.plan.places import Place
 from stackkit.plan.ranking import Ranked, next_dark, ranked
-from stackkit.plan.series import TOTAL, Series, series
+from stackkit.plan.series import TOTAL, Series, run_length, series
 from stackkit.plan.targets import (
     LEAST_ALTITUDE,
     Sight,
     Standing,
     Target,
     check_rises,
-    named,
+    culmination,
+    matching,
     standing,
 )
 from stackkit.plan.targets import ranked as ranked_targets
 
 NIGHTS = 30
 _PHONE = ("phone", "phone-ultrawide")
+_ROUNDS = 4
 _LOW = 35.0
 """Degrees below which a free view is not to be taken for granted."""
 
@@ -62,7 +64,7 @@ class Plan:
     """Everything that was found out, for :mod:`stackkit.plan.account` to tell.
 
     ``nights``: one, or all that were ranked; ``chosen`` the one the rest is about, with the
-    ``window`` to work in (``kind``: dark, astronomical, nautical or none).  ``pick``: the standing
+    ``window`` to work in (``kind``: dark, astronomical or nautical).  ``pick``: the standing
     that ``aim`` is for, None where nothing stands well; ``wanted``: the target asked for, if any.
     """
 
@@ -70,7 +72,7 @@ class Plan:
     nights: Sequence[Ranked]
     chosen: Ranked
     kind: str
-    window: Span | None
+    window: Span
     next_dark: date | None
     wanted: Target | None
     standings: Sequence[Standing]
@@ -92,25 +94,28 @@ def plan(request: Request) -> Plan:
     nights without darkness, and a test frame that cannot be read.
     """
     place = request.place
-    wanted = named(request.target) if request.target is not None else None
-    if wanted:
-        check_rises(place, wanted, request.skyline)
+    wanted = _wanted(request)
     trial = like.trial(request.like) if request.like else None
     given, said = _camera(request.camera, trial)
     shot_with = camera(given)
-    first, count = _dates(request)
-    listed = ranked(place, nights(place, first, count), request.sky, wanted, request.skyline)
+    listed = _listed(request, wanted)
     undark = not any(r.night.under["astronomical"] for r in listed)
-    soon = next_dark(place, first) if undark else None
-    if undark and not (request.evening and request.count is None):
-        raise InputError(_no_darkness(count, first, soon))
+    soon = next_dark(place, listed[0].night.date) if undark else None
     chosen = min(listed, key=lambda r: r.rank)
     kind, window = chosen.night.best
-    standings, pick = _standings(request, chosen.night, window, wanted, shot_with)
+    if window is None or (undark and not (request.evening and request.count is None)):
+        raise InputError(_no_darkness(listed, soon))
+    standings, pick, bound = _settled(request, chosen.night, window, wanted, shot_with)
     aim = _aim(place, pick)
-    bound = limit(shot_with, aim, request.trail)
     exposure = request.exposure or bound.exposure
-    frames = series(shot_with, aim, exposure, request.minutes, trial.bytes if trial else None)
+    frames = series(
+        shot_with,
+        aim,
+        exposure,
+        request.minutes,
+        trial.bytes if trial else None,
+        _room(window, pick),
+    )
     occasion = Occasion(
         evening=chosen.night.date,
         latitude=place.latitude,
@@ -126,7 +131,7 @@ def plan(request: Request) -> Plan:
         kind=kind,
         window=window,
         next_dark=soon,
-        wanted=wanted,
+        wanted=(pick.target if pick else wanted[0]) if wanted else None,
         standings=standings,
         pick=pick,
         camera=shot_with,
@@ -138,6 +143,13 @@ def plan(request: Request) -> Plan:
         iso=like.iso_advice(trial, exposure) if trial else None,
         sections=checklist(occasion),
     )
+
+
+def _listed(request: Request, wanted: Sequence[Target]) -> list[Ranked]:
+    """The nights asked for, ranked for the target if there is one alone."""
+    place = request.place
+    alone = wanted[0] if len(wanted) == 1 else None
+    return ranked(place, nights(place, *_dates(request)), request.sky, alone, request.skyline)
 
 
 def _dates(request: Request) -> tuple[date, int]:
@@ -152,13 +164,24 @@ def _dates(request: Request) -> tuple[date, int]:
     return first, count
 
 
-def _no_darkness(count: int, first: date, soon: date | None) -> str:
-    nights = "the night" if count == 1 else f"any of the {count} nights"
-    when = f"The next dark night is that of {soon}" if soon else "There is none within a year"
-    return (
-        f"There is no darkness in {nights} from {first} on: the Sun stays above -18°. {when}. "
-        "For a brighter night all the same: --date."
-    )
+def _wanted(request: Request) -> list[Target]:
+    """What was asked for, of a kind all that rises here; the highest first."""
+    if request.target is None:
+        return []
+    place = request.place
+    found = sorted(matching(request.target), key=lambda target: -culmination(place, target))
+    check_rises(place, found[0], request.skyline)
+    return [target for target in found if culmination(place, target) > request.skyline]
+
+
+def _no_darkness(listed: Sequence[Ranked], soon: date | None) -> str:
+    first, count = listed[0].night.date, len(listed)
+    those = f"the night of {first}" if count == 1 else f"any of the {count} nights from {first} on"
+    when = f"the next dark night is that of {soon}" if soon else "there is none within a year"
+    # Only where a night of its own would be planned for.
+    brighter = any(row.night.best[1] for row in listed)
+    hint = " For a brighter night all the same: --date." if brighter else ""
+    return f"There is no darkness in {those}: {when}.{hint}"
 
 
 def _camera(text: str | None, trial: like.Trial | None) -> tuple[Given, str]:
@@ -169,18 +192,48 @@ def _camera(text: str | None, trial: like.Trial | None) -> tuple[Given, str]:
     return described(text or "", trial.given), text or ""
 
 
+def _settled(
+    request: Request, night: Night, window: Span, wanted: Sequence[Target], shot_with: Camera
+) -> tuple[Sequence[Standing], Standing | None, Limit]:
+    """The standings, the pick and its exposure, of which each depends on the other: where to aim
+    on when to start, that on how long the frames take, and that on where to aim.
+    """
+    bound = limit(shot_with, _aim(request.place, None), request.trail)
+    exposure = request.exposure or bound.exposure
+    for _ in range(_ROUNDS):
+        run = run_length(exposure, request.minutes)
+        standings, pick = _standings(request, night, window, wanted, shot_with, run)
+        bound = limit(shot_with, _aim(request.place, pick), request.trail)
+        exposure = request.exposure or bound.exposure
+        if run_length(exposure, request.minutes) <= run:
+            break
+    return standings, pick, bound
+
+
 def _standings(
-    request: Request, night: Night, window: Span | None, wanted: Target | None, shot_with: Camera
+    request: Request,
+    night: Night,
+    window: Span,
+    wanted: Sequence[Target],
+    shot_with: Camera,
+    run: float,
 ) -> tuple[Sequence[Standing], Standing | None]:
     """The targets that stand well in the window, and the one to aim at."""
-    if window is None:
-        return (), None
-    sight = Sight(request.place, night, window, request.skyline, request.sky)
+    sight = Sight(request.place, night, window, request.skyline, request.sky, run)
     every = ranked_targets(sight, shot_with)
-    if wanted is None:
-        return every, next(iter(every), None)
-    # What was asked for is told of even where it stands too low.
-    return every, standing(sight, wanted, shot_with) or standing(sight, wanted, shot_with, 0.0)
+    among = (row for row in every if not wanted or row.target in wanted)
+    pick = next(among, None)
+    if pick is None and wanted:
+        # What was asked for is told of even where it stands too low.
+        pick = standing(sight, wanted[0], shot_with, 0.0)
+    return every, pick
+
+
+def _room(window: Span, pick: Standing | None) -> float:
+    """Seconds in which the frames have to end."""
+    if pick:
+        return pick.usable[1] - pick.best
+    return window[1] - window[0]
 
 
 def _aim(place: Place, pick: Standing | None) -> Aim:

@@ -15,7 +15,7 @@ from stackkit.plan.places import Place, minute
 from stackkit.plan.targets import Target, high
 
 _GOOD = 2.0
-"""Hours of dark sky from which on a night is good: a series takes a quarter of an hour, and
+"""Hours of the dark window from which on a night is good: a series takes a quarter of an hour, and
 finding, focusing and trying take the rest.
 """
 _LEAST = 0.25
@@ -29,7 +29,7 @@ _AT_ONCE = 50
 class Ranked:
     """A night, its ``rank`` from 1 on, the ``worth`` of its darkness in hours without Moon (with a
     target: while that is high enough), a ``verdict`` and the ``reason``.  The verdict is poor
-    without a quarter of an hour in the dark window, good with two hours' worth, else fair.
+    without a quarter of an hour in the dark window, good with two hours, else fair.
     """
 
     night: Night
@@ -63,17 +63,17 @@ def ranked(
             night=nights[k],
             rank=order.index(k) + 1,
             worth=worths[k],
-            verdict=_verdict(worths[k], hours(common(nights[k].dark, counted[k]))),
+            verdict=_verdict(hours(common(nights[k].dark, counted[k]))),
             reason=_reason(place, nights[k]) + _of_target(nights[k], counted[k], target, least),
         )
         for k in range(len(nights))
     ]
 
 
-def _verdict(worth: float, dark: float) -> str:
+def _verdict(dark: float) -> str:
     if dark < _LEAST:
         return "poor"
-    return "good" if worth >= _GOOD else "fair"
+    return "good" if dark >= _GOOD else "fair"
 
 
 def _counted(place: Place, night: Night, target: Target | None, least: float) -> list[Span]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import ceil
+from math import ceil, inf
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,7 +27,8 @@ _ACROSS = 61
 
 @dataclass(frozen=True)
 class Series:
-    """``frames`` of ``exposure`` s, one every ``cadence`` s, ``seconds`` in all.
+    """``frames`` of ``exposure`` s, one every ``cadence`` s, ``seconds`` in all; of the ``asked``
+    seconds the rest does not fit into the hours.
 
     ``bytes`` on the card, ``battery`` share of a full one (a guess); ``drift`` px (x, y) of the
     middle's star from start to end; ``shared``: share of the picture that all frames see;
@@ -38,6 +39,7 @@ class Series:
     frames: int
     cadence: float
     seconds: float
+    asked: float
     bytes: float
     battery: float
     drift: tuple[float, float]
@@ -45,12 +47,28 @@ class Series:
     bottom: float
 
 
+def run_length(exposure: float, minutes: float) -> float:
+    """Seconds from the first frame's start to the last one's end, when all fit."""
+    return _wanted(exposure, minutes) * (exposure + _PAUSE) - _PAUSE
+
+
+def _wanted(exposure: float, minutes: float) -> int:
+    return max(ceil(60 * minutes / exposure - 1e-6), 3)
+
+
 def series(
-    camera: Camera, aim: Aim, exposure: float, minutes: float, file_bytes: float | None
+    camera: Camera,
+    aim: Aim,
+    exposure: float,
+    minutes: float,
+    file_bytes: float | None,
+    room: float = inf,
 ) -> Series:
-    """Frames of ``exposure`` seconds for ``minutes`` of exposure in all, at least three."""
-    frames = max(ceil(60 * minutes / exposure - 1e-6), 3)
+    """Frames of ``exposure`` seconds for ``minutes`` of exposure in all, at least three, or as
+    many as end within ``room`` seconds, at least one.
+    """
     cadence = exposure + _PAUSE
+    frames = int(max(min(_wanted(exposure, minutes), (room + _PAUSE) // cadence), 1))
     seconds = frames * cadence - _PAUSE
     w, h = camera.size
     # Middles of equal cells, so that their number is an area.
@@ -62,14 +80,17 @@ def series(
     shared = float(np.mean(inside.all(axis=(0, 2))))
     x, y = (ends[1] - ends[0])[len(xy) // 2]
     low = unproject(camera.lens, np.array([[(w - 1) / 2, h - 0.5]])) @ axes(aim)
+    # Beyond a fisheye's circle the lowest that it sees is a right angle below its middle.
+    bottom = np.degrees(np.arcsin(np.clip(low[0, 2], -1, 1)))
     return Series(
         exposure=exposure,
         frames=frames,
         cadence=cadence,
         seconds=seconds,
+        asked=run_length(exposure, minutes),
         bytes=frames * (file_bytes or _BYTES * w * h),
         battery=min(_BATTERY * seconds / 600, 1.0),
         drift=(float(x), float(y)),
         shared=shared,
-        bottom=float(np.degrees(np.arcsin(np.clip(low[0, 2], -1, 1)))),
+        bottom=float(bottom) if np.isfinite(bottom) else aim.altitude - 90,
     )

@@ -19,7 +19,7 @@ from stackkit.errors import InputError, UsageError
 from stackkit.plan import ephemeris as eph
 from stackkit.plan.camera import Camera, size_px
 from stackkit.plan.events import Span, below, common, longest, moments, nodes, outside
-from stackkit.plan.moonlight import magnitudes, nanolamberts
+from stackkit.plan.moonlight import DARK_SKY, magnitudes, nanolamberts
 from stackkit.plan.night import DAY, Night, sky_moonlight, solar_noon
 from stackkit.plan.places import Place
 
@@ -29,13 +29,23 @@ LEAST_ALTITUDE = 20.0
 """Degrees below which thick air and haze take too much (common practice: 20 to 30)."""
 NEAR_MOON = 30.0
 """Degrees from a Moon above the horizon within which a target is "near" it (common practice)."""
+_LEAST_SKYLINE = 5
+"""Degrees below which haze leaves nothing to photograph (common practice)."""
 _STEP = 300.0
-_LEAD = 1800.0
-"""Seconds before the end of the usable time up to which a target is at its best."""
 _WAYPOINTS = 13
 _PLAIN = ("id", "name", "kind", "ra", "dec", "mag", "ease", "appeal", "why")
 _CLOSE = 0.72
 """Likeness from which on another spelling is taken for the name, if no other name comes near."""
+_NEAR = 0.6
+"""Likeness from which on a name is worth asking about."""
+_WANDERERS = (
+    *("moon", "planets", "mercury", "venus", "mars"),
+    *("jupiter", "saturn", "uranus", "neptune"),
+)
+WASHED = 20.0
+"""mag/arcsec² under which a sky drowns what is faint and diffuse (common practice: the Milky Way
+is lost at the edge of towns, 19.5 to 20).
+"""
 _EASE = {1: 1.0, 2: 0.7, 3: 0.45}
 _APPEAL = {1: 0.6, 2: 0.8, 3: 1.0}
 _FITTING = {"fits": 1.0, "larger": 0.7, "small": 0.4}
@@ -70,10 +80,12 @@ class Target:
 class Standing:
     """A target through a night's window.
 
-    ``usable``: its longest span above the skyline; ``best``: when it is highest in it, up to half
-    an hour before its end, with altitude and azimuth (degrees) then; ``track``: moment, altitude,
-    azimuth on the way; ``moon_distance`` degrees, None with the Moon down;
-    ``sky`` brightness there, mag/arcsec², ``dimmed`` magnitudes brighter than without Moon;
+    ``usable``: its longest span above the skyline; ``best``: the best time to start, when it is
+    highest of the moments from which the run still fits into that (its beginning where none is),
+    with altitude and azimuth (degrees) then; ``track``: moment, altitude, azimuth on the way;
+    ``moon_distance`` degrees, None with the Moon down; ``sky`` brightness there, mag/arcsec²,
+    ``dimmed`` magnitudes brighter than without Moon, ``washed`` out where the target is diffuse
+    and the sky too bright for that;
     ``px``: its size in pixels; ``fit``: "fits", "small" or "larger" than the field; ``score``.
     """
 
@@ -86,6 +98,7 @@ class Standing:
     moon_distance: float | None
     sky: float
     dimmed: float
+    washed: bool
     px: tuple[float, float]
     fit: str
     score: float
@@ -94,7 +107,8 @@ class Standing:
 @dataclass(frozen=True)
 class Sight:
     """What is seen from where and when: the ``window`` of a night at a place, down to ``least``
-    degrees of altitude, under a ``sky`` of so many mag/arcsec² without the Moon.
+    degrees of altitude, under a ``sky`` of so many mag/arcsec² without the Moon, for a ``run`` of
+    frames of so many seconds.
     """
 
     place: Place
@@ -102,6 +116,7 @@ class Sight:
     window: Span
     least: float
     sky: float
+    run: float
 
 
 @cache
@@ -119,8 +134,21 @@ def targets() -> tuple[Target, ...]:
     )
 
 
+def matching(text: str) -> list[Target]:
+    """All targets of a kind where that is what somebody names, otherwise the one that is meant.
+
+    Raises ``UsageError`` as :func:`named`.
+    """
+    asked = _plain(text)
+    return [t for t in targets() if _plain(t.kind) == asked] or [named(text)]
+
+
 def named(text: str) -> Target:
     """The target that somebody means; raises ``UsageError`` with the nearest names otherwise."""
+    if _plain(text).removeprefix("full ") in _WANDERERS:
+        raise UsageError(
+            f"{text!r}: the Moon and planets are not planned, only what --targets shows."
+        )
     names = {_plain(name): t for t in targets() for name in (*t.also, t.name, t.id)}
     asked = _plain(text)
     if asked in names:
@@ -137,7 +165,8 @@ def named(text: str) -> Target:
         rival = next((likeness[n] for n in order if names[n] is not distinct[0]), 0.0)
         if likeness[order[0]] - rival > 0.05:
             return distinct[0]
-    near = sorted(within, key=lambda t: t.name) or distinct[:3]
+    alike = [names[name] for name in order if likeness[name] >= _NEAR]
+    near = sorted(within, key=lambda t: t.name) or list(dict.fromkeys(alike))[:3]
     meant = f" Did you mean {_either([t.name for t in near[:4]])}?" if near else ""
     raise UsageError(f"No target {text!r} is in the list.{meant} --targets shows all of them.")
 
@@ -162,7 +191,7 @@ def check_rises(place: Place, target: Target, least: float) -> None:
     """Raises ``InputError`` for a target that never stands as high as ``least`` degrees, with the
     latitude from which on it does.
     """
-    top = 90.0 - abs(place.latitude - target.dec)
+    top = culmination(place, target)
     if top > least:
         return
     # Towards the target's own declination it stands higher.
@@ -170,14 +199,32 @@ def check_rises(place: Place, target: Target, least: float) -> None:
     side, way = ("north", 1) if north else ("south", -1)
     here, well = (_latitude(target.dec + way * (angle - 90)) for angle in (0.0, least))
     start = f"At {_latitude(place.latitude)} {target.name}"
-    if top > 0:
-        raise InputError(
-            f"{start} never stands higher than {top:.0f}°; {side} of {well} it passes {least:g}°. "
-            f"With a free view: --skyline {max(int(top) - 2, 0)}."
-        )
-    raise InputError(
-        f"{start} never rises: it does {side} of {here}, and passes {least:g}° {side} of {well}."
+    free = int(top) - 2
+    view = f" With a free view: --skyline {free}." if free >= _LEAST_SKYLINE else ""
+    said = (
+        f"never stands higher than {top:.0f}°; {side} of {well} it passes {least:g}°.{view}"
+        if top > 0
+        else f"never rises: it does {side} of {here}, and passes {least:g}° {side} of {well}."
     )
+    raise InputError(f"{start} {said}{_instead(place, target, least)}")
+
+
+def culmination(place: Place, target: Target) -> float:
+    """Degrees that it stands high at most; negative where it never rises."""
+    return 90.0 - abs(place.latitude - target.dec)
+
+
+def _instead(place: Place, target: Target, least: float) -> str:
+    """Another part of the Milky Way that does stand high there, for one that does not."""
+    if target.kind != "Milky Way":
+        return ""
+    parts = [
+        part
+        for part in targets()
+        if part.kind == target.kind and culmination(place, part) > max(least, _HIGH_ENOUGH)
+    ]
+    best = max(parts, key=lambda part: part.appeal, default=None)
+    return f" {best.name} stands high there." if best else ""
 
 
 def _latitude(value: float) -> str:
@@ -203,10 +250,10 @@ def standing(
         return None
     at = moments(usable, _STEP)
     directions = track(place, at, target)
-    # Not at the very end, where a series would run into moonlight, dawn or the skyline.
-    early = at <= max(usable[1] - _LEAD, usable[0])
-    k = int(np.argmax(np.where(early, directions[:, 2], -2.0)))
-    here, then = directions[k : k + 1], at[k : k + 1]
+    starts = moments((usable[0], max(usable[1] - sight.run, usable[0])), _STEP)
+    started = track(place, starts, target)
+    k = int(np.argmax(started[:, 2]))
+    here, then = started[k : k + 1], starts[k : k + 1]
     moon = eph.moon(place, then).direction
     moon_up = float(eph.altitude(moon)[0]) > 0
     light = float(sky_moonlight(place, then, here)[0])
@@ -222,7 +269,7 @@ def standing(
         * _APPEAL[target.appeal]
         * _FITTING[fit]
         * min(float(np.sin(np.radians(altitude)) / np.sin(np.radians(_HIGH_ENOUGH))), 1.0)
-        * 10 ** (-_SUFFERS.get(target.kind, 0.08 * target.ease) * (sky - seen))
+        * 10 ** (-_SUFFERS.get(target.kind, 0.08 * target.ease) * max(DARK_SKY - seen, 0.0))
         * (0.3 + 0.7 * share)
     )
     return Standing(
@@ -235,10 +282,16 @@ def standing(
         float(eph.separation(moon, here)[0]) if moon_up else None,
         seen,
         sky - seen,
+        _diffuse(target) and seen < WASHED,
         px,
         fit,
         score,
     )
+
+
+def _diffuse(target: Target) -> bool:
+    """Whether its light is spread thin; the brightest nebulae show from towns."""
+    return target.kind in ("Milky Way", "galaxy") or (target.kind == "nebula" and target.ease > 1)
 
 
 def _fit(camera: Camera, px: tuple[float, float]) -> str:
@@ -250,9 +303,11 @@ def _fit(camera: Camera, px: tuple[float, float]) -> str:
 
 
 def ranked(sight: Sight, camera: Camera) -> list[Standing]:
-    """All that stand high enough in the window, what is easiest and best placed first."""
+    """All that stand high enough in the window, what is easiest and best placed first, and last
+    what the sky washes out.
+    """
     every = (standing(sight, target, camera) for target in targets())
-    return sorted((s for s in every if s), key=lambda s: -s.score)
+    return sorted((s for s in every if s), key=lambda s: (s.washed, -s.score))
 
 
 def track(place: Place, at: Array, target: Target) -> Array:

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import date
-from math import hypot
+from math import hypot, isnan
 
 from stackkit.plan.camera import Camera
+from stackkit.plan.events import hours
+from stackkit.plan.exposure import Limit
 from stackkit.plan.night import DAY, Night
 from stackkit.plan.places import minute
 from stackkit.plan.planner import Plan
+from stackkit.plan.ranking import Ranked
 from stackkit.plan.series import Series
-from stackkit.plan.targets import month_at_midnight
+from stackkit.plan.targets import WASHED, month_at_midnight
 
 _POINTS = (
     "north", "north-north-east", "north-east", "east-north-east",
@@ -60,15 +64,13 @@ def summary(made: Plan) -> list[str]:
     """What to do, in a few sentences: when to go, where to point, what to set."""
     place, night = made.request.place, made.chosen.night
     day = f"{night.date:%A} {dated(night.date)}"
-    if made.window is None:
-        return [f"The night of {day} does not get dark enough: {depth(night)}."]
-    hours = _hours(made)
+    when = _hours(made)
     pick = made.pick
     if pick is None:
         least = f"nothing of the list stands above {made.request.skyline:g}°"
         missing = f"{made.wanted.name} is below the horizon" if made.wanted else least
-        return [f"On {day} {hours}, but {missing} then."]
-    said = [f"Go out on {day}: {hours}."]
+        return [f"On {day} {when}. But {missing} then."]
+    said = [*_choice(made.nights), f"Go out on {day}: {when}."]
     said.append(
         f"At {minute(place, pick.best)} point {compass(pick.azimuth)}, {fists(pick.altitude)}: "
         f"{pick.target.name}."
@@ -78,7 +80,44 @@ def summary(made: Plan) -> list[str]:
         f"Take {row.frames} raw frames of {row.exposure:g} s at f/{made.camera.f_number:g}, one "
         f"after the other: {duration(row.seconds)}."
     )
+    if row.seconds < row.asked:
+        said.append(
+            f"Only {_minutes(row.seconds)} of the {_minutes(row.asked)} minutes that you asked for "
+            f"fit before {minute(place, pick.usable[1])}."
+        )
     return said
+
+
+def _choice(nights: Sequence[Ranked]) -> list[str]:
+    """The soonest good night beside the darkest, of several: the one's plans, the other's sky."""
+    if len(nights) < 2:
+        return []
+    darkest = max(nights, key=lambda row: (bool(row.night.dark), row.worth))
+    soonest = next((row for row in nights if row.verdict == "good"), None)
+    if not darkest.night.dark:
+        return ["None of these nights has a dark window."]
+    first = "No night is good, with two dark hours."
+    if soonest:
+        first = f"Soonest good night: {_short(soonest.night.date)}."
+    whole = hours(darkest.night.dark) > hours(darkest.night.under["astronomical"]) - 0.1
+    length = "all night" if whole else f"for {hours(darkest.night.dark):.1f} h"
+    return [f"{first} Darkest: {_short(darkest.night.date)}, dark {length}."]
+
+
+def _short(day: date) -> str:
+    return f"{day:%A} {day.day} {day:%B}"
+
+
+def ranking() -> str:
+    """What the nights' ranks go by."""
+    return (
+        "Rank: first what has four hours' worth of dark sky (an hour under the Moon counts in "
+        "part); of those what is dark soonest after dusk; of those the nearest night."
+    )
+
+
+def _minutes(seconds: float) -> str:
+    return f"{seconds / 60:.{0 if seconds >= 600 else 1}f}"
 
 
 def dated(day: date) -> str:
@@ -96,7 +135,7 @@ _KINDS = {
 def _hours(made: Plan) -> str:
     """The hours to work in, and how dark they are."""
     place, window = made.request.place, made.window
-    if window is None or window == made.chosen.night.whole:
+    if window == made.chosen.night.whole:
         return f"{_KINDS[made.kind]} round the clock"
     start, end = (minute(place, moment) for moment in window)
     return f"{_KINDS[made.kind]} from {start} to {end}"
@@ -113,11 +152,18 @@ def remarks(made: Plan) -> list[str]:
     """What is to be known besides: no full darkness, changing clocks, a target that stands low."""
     place, night = made.request.place, made.chosen.night
     said: list[str] = []
+    if night.whole[1] < made.request.moment:
+        said.append("That night is past.")
     if not night.under["astronomical"]:
-        if made.window:
-            said.append(f"There is no full darkness that night: {depth(night)}.")
+        said.append(f"There is no full darkness that night: {depth(night)}.")
         if made.next_dark:
             said.append(f"The next dark night is that of {dated(made.next_dark)}.")
+    if any(row.washed for row in made.standings):
+        lamps = made.request.sky < WASHED
+        said.append(
+            f"{'Lamps make' if lamps else 'The Moon makes'} the sky too bright for the Milky Way, "
+            "galaxies and faint nebulae: bright clusters and constellations show better."
+        )
     before, after = (place.clock(moment).replace(tzinfo=None) for moment in night.whole)
     gained = (after - before).total_seconds() - DAY
     if abs(gained) > 60:
@@ -128,7 +174,7 @@ def remarks(made: Plan) -> list[str]:
         month = month_at_midnight(place, wanted, night.date.year)
         if pick:
             said.append(f"{wanted.name} stands only {pick.altitude:.0f}° high then.")
-        said.append(f"At midnight it is highest in {month}.")
+        said.append(f"At midnight {wanted.name} is highest in {month}.")
     elif wanted and pick and made.chosen.verdict == "poor" and len(made.nights) > 1:
         said.append(f"None of these nights is good for {wanted.name}; ask for more --nights.")
     return said
@@ -148,6 +194,24 @@ def _way(x: float, y: float) -> str:
     across = ("to the right" if x > 0 else "to the left") if abs(x) > 0.3 * abs(y) else ""
     along = ("downwards" if y > 0 else "upwards") if abs(y) > 0.3 * abs(x) else ""
     return " and ".join(filter(None, (across, along)))
+
+
+def sees(across: tuple[float, float]) -> str:
+    """What the picture sees, by its field (degrees, NaN beyond the lens's circle)."""
+    if any(map(isnan, across)):
+        return "a circle of some 180° that does not reach the picture's sides"
+    return " × ".join(f"{side:.0f}°" for side in across)
+
+
+def why_shorter(bound: Limit) -> str:
+    """Why the rule that everybody knows allows longer than the lens does; empty if it does not."""
+    known = bound.rules[0]
+    if known.seconds < 1.2 * bound.seconds:
+        return ""
+    return (
+        f"{known.name} knows nothing of your pixels: its {known.seconds:.0f} s would trail "
+        f"{known.fastest_px:.0f} px here."
+    )
 
 
 def drift(row: Series, camera: Camera) -> str:
@@ -190,7 +254,7 @@ def ground(made: Plan) -> str:
             f"The picture's lower edge looks at {row.bottom:.0f}° altitude: ground in it smears "
             f"by {hypot(*row.drift):.0f} px in the stack. Take three frames of it for itself, last."
         )
-    if pick and pick.usable[1] < made.chosen.night.whole[1] and made.window:
+    if pick and pick.usable[1] < made.chosen.night.whole[1]:
         sinking = pick.usable[1] < made.window[1] - 60
         clock = minute(made.request.place, pick.usable[1])
         if sinking:
