@@ -92,12 +92,12 @@ def exif_tags(told: About) -> Tags:
     return tags
 
 
-def gps_tags(told: About) -> Tags | None:
+def gps_tags(place: tuple[float, float] | None) -> Tags | None:
     """The GPS directory (4.6.6): degrees, minutes and seconds, and the letter of their side."""
-    if told.place is None:
+    if place is None:
         return None
     tags: dict[int, tuple[int, Any]] = {0: (BYTE, (2, 3, 0, 0))}
-    for number, value, sides in ((1, told.place[0], "NS"), (3, told.place[1], "EW")):
+    for number, value, sides in ((1, place[0], "NS"), (3, place[1], "EW")):
         minutes = abs(value) % 1 * 60
         tags[number] = (ASCII, sides[value < 0])
         tags[number + 1] = (RATIONAL, (int(abs(value)), int(minutes), minutes % 1 * 60))

@@ -13,6 +13,7 @@ import imagecodecs
 import numpy as np
 from numpy.typing import NDArray
 
+from stackkit.output.about import gps_tags
 from stackkit.output.tiff_container import (
     ASCII,
     BYTE,
@@ -118,19 +119,9 @@ def mosaic_dng(codes: NDArray[np.uint16], tags: MosaicTags) -> bytes:
         exif[36867] = (ASCII, start.strftime("%Y:%m:%d %H:%M:%S"))
         exif[36881] = (ASCII, "+00:00")
         exif[37521] = (ASCII, f"{start.microsecond // 1000:03d}")
-    return one_picture(main, exif, strip, None if tags.place is None else _gps(tags.place))
+    return one_picture(main, exif, strip, gps_tags(tags.place))
 
 
 def _as_white(matrix: Sequence[float], neutral: Sequence[float]) -> list[float]:
     """The matrix, row by row, of a camera that sees its white as ``neutral``."""
     return [value * neutral[k // 3] for k, value in enumerate(matrix)]
-
-
-def _gps(place: tuple[float, float]) -> dict[int, tuple[int, object]]:
-    """EXIF 2.32, 4.6.6: degrees, minutes and seconds, and the letter of their side."""
-    tags: dict[int, tuple[int, object]] = {}
-    for number, value, sides in ((1, place[0], "NS"), (3, place[1], "EW")):
-        minutes = abs(value) % 1 * 60
-        tags[number] = (ASCII, sides[value < 0])
-        tags[number + 1] = (RATIONAL, (int(abs(value)), int(minutes), minutes % 1 * 60))
-    return tags

@@ -100,7 +100,7 @@ def write_linear_dng(
                 Picture(first, (shown[top : top + _ROWS].tobytes() for top in _tops(shown))),
                 Picture(raw, _strips(value, how.clip)),
             ],
-            {EXIF_IFD: exif_tags(told), GPS_IFD: gps_tags(told)},
+            {EXIF_IFD: exif_tags(told), GPS_IFD: gps_tags(told.place)},
         )
 
 

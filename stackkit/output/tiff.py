@@ -110,7 +110,7 @@ def write_tiff(
                 Picture(tags, _strips(picture, how, editing, bits)),
                 Picture(lesser, (_whole_numbers(rows) for rows in _rows(inside))),
             ],
-            {EXIF_IFD: exif_tags(told), GPS_IFD: gps_tags(told)},
+            {EXIF_IFD: exif_tags(told), GPS_IFD: gps_tags(told.place)},
             big=needs_bigtiff(height, width),
         )
 
