@@ -329,7 +329,7 @@ def test_what_takes_long_to_load_is_not_loaded_for_help(code: str) -> None:
         (["stack", "night", "--out", ""], "the name is empty"),
         (["stack", "", "--out", "x"], "the name is empty"),
         (["stack", "night", "--out", "x", "--method", "best"], "Choose one of: by-sample, mean"),
-        (["stak"], "No such command 'stak'"),
+        (["stak"], "Did you mean stack?"),
     ],
 )
 def test_wrong_usage(
