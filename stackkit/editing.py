@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from stackkit.colour.develop import AS_SHOT, Balance, Development, colour_record, development
 from stackkit.colour.spaces import SRGB, space_named
+from stackkit.errors import UsageError
 from stackkit.gradient import gradient_record, sky_of_grid, without_sky
 from stackkit.line import Result
 from stackkit.output.files import FILES, ON_REQUEST
@@ -17,7 +18,7 @@ from stackkit.output.preview import Look, look_of, render, upright_picture
 from stackkit.output.tiff import pedestal_of
 from stackkit.stack_result import Stack
 
-KEEP, REMOVE = GRADIENT = ("keep", "remove")
+KEEP, REMOVE = "keep", "remove"
 """What may be done to the smooth light of the sky."""
 OF_SKY = "The smooth light of the sky that was taken off the stack."
 _SOME = 5
@@ -26,9 +27,9 @@ _SOME = 5
 
 @dataclass(frozen=True)
 class Editing:
-    """What is wanted: ``white`` one of ``develop.WHITES`` or multipliers for R, G, B; ``space`` a
-    key of ``spaces.SPACES``; ``bits`` of the TIFF, 32 or 16; ``dng``: whether a linear DNG is
-    wanted, too; ``gradient``: ``keep`` or ``remove``.
+    """What is wanted: ``white`` is ``asshot``, ``daylight``, ``stars`` or multipliers for R, G, B;
+    ``space`` a key of ``spaces.SPACES``; ``bits`` of the TIFF, 32 or 16; ``dng``: whether a linear
+    DNG is wanted, too; ``gradient``: ``keep`` or ``remove``.
     """
 
     white: str | Balance = AS_SHOT
@@ -63,7 +64,9 @@ class Edited:
 
 
 def edited(result: Result, wanted: Editing = AS_USUAL) -> Edited:
-    """The pictures that are made of a result."""
+    """The pictures that are made of a result.  Raises ``UsageError`` for what cannot be made."""
+    if wanted.bits not in (16, 32) or wanted.gradient not in (KEEP, REMOVE):
+        raise UsageError(f"A TIFF has 16 or 32 bits, and the gradient is for {KEEP} or {REMOVE}.")
     stack, orientation = result.stack, result.orientation
     levels = result.white, result.record["integration"]["clip_adu"]
     sky = _usual_place(stack.value)

@@ -193,6 +193,14 @@ def test_which_matrices_a_file_has():
         assert tuple(kelvin for kelvin, _ in found.calibrations) == kelvins
 
 
+@pytest.mark.parametrize("spoilt", [((1, 2, 3),) * 3, ((1, 0, 0), (0, 0, 0), (0, 0, 0))])
+def test_matrices_that_no_camera_has_are_left_out(spoilt):
+    profile = ColourProfile(21, WARM, spoilt, spoilt)
+    found = camera_colour(Metadata(colour_profiles=(profile,)), None)
+    assert found.calibrations == ((6504.0, ColourProfile(21, WARM, None, None)),)
+    assert np.isfinite(development(white(of=found), "asshot", 1000.0, 950.0).matrix).all()
+
+
 def test_three_lights_are_taken_by_pairs():
     third = ColourProfile(20, FORWARD_COOL, None)
     profiles = (ColourProfile(17, COOL, None), third, ColourProfile(21, WARM, None))
@@ -231,6 +239,11 @@ def test_a_red_lamp_stays_red():
     light = develop(np.broadcast_to(native, (3, 9, 9)), how)[:, 4, 4]
     assert light[0] == pytest.approx(2.0)
     assert light[1] < 0.6
+
+
+def test_an_unknown_white():
+    with pytest.raises(UsageError, match="asshot, daylight, stars"):
+        development(white(), "tungsten", 1000.0, 950.0)
 
 
 def test_an_unknown_space():

@@ -36,10 +36,11 @@ def sample_picture(height=150, width=101):
     return value
 
 
-def written(path, value, camera=CAMERA, orientation=1):
+def written(path, value, camera=CAMERA, orientation=1, sky=40.0):
     record = sample_record()
     record["camera"]["orientation"] = orientation
-    how = development(CameraWhite(camera, NEUTRAL, None), "asshot", 1.05 * FULL, FULL)
+    known = CameraWhite(camera, NEUTRAL, None)
+    how = development(known, "asshot", 1.05 * FULL, FULL, sky=sky)
     shown = np.zeros((30, 40, 3), np.uint8)
     shown[0, 0] = 255
     write_linear_dng(path, value, camera, how, record, shown)
@@ -102,7 +103,8 @@ def test_our_own_reader_finds_what_was_written(tmp_path):
 @pytest.mark.parametrize("level", [1.0, 8.0, 300.0])
 def test_it_opens_bright_enough(tmp_path, level):
     # BaselineExposure (DNG 1.4): steps of two; the sky comes to 1.5 %, but for 5 steps at most.
-    said = read_metadata(written(tmp_path / "s.dng", np.full((3, 40, 40), level, np.float32)))
+    value = np.full((3, 40, 40), level, np.float32)
+    said = read_metadata(written(tmp_path / "s.dng", value, sky=level))
     shown = level / FULL * 2**said.baseline_exposure
     assert shown == pytest.approx(max(min(0.015, level / FULL * 32), level / FULL), rel=1e-3)
 

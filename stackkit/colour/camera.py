@@ -7,7 +7,7 @@ colour matrix of its model, the latter two interpolated linearly in the reciproc
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -55,13 +55,24 @@ class CameraColour:
 
 def camera_colour(said: Metadata, table: Matrix | None) -> CameraColour:
     """What the file says; else what LibRaw's ``table`` of cameras does (XYZ to camera, D65)."""
-    profiles = [p for p in said.colour_profiles if _invertible(p.color_matrix)]
+    profiles = [_usable(p) for p in said.colour_profiles if _invertible(p.color_matrix)]
     if not profiles and table is not None and _invertible(table):
         profiles = [ColourProfile(_D65_LIGHT, table, None)]
     known = [(float(_TEMPERATURES.get(p.illuminant or 0, 0)), p) for p in profiles]
     if len(known) > 1:  # of which one does not say for which light it is, there is no between
         known = [pair for pair in known if pair[0]] or known[:1]
     return CameraColour(tuple(sorted(known, key=lambda pair: pair[0])), said.analog_balance)
+
+
+def _usable(profile: ColourProfile) -> ColourProfile:
+    """Without a forward or a calibration matrix that no camera has."""
+    forward, own = profile.forward_matrix, profile.calibration
+    whole = forward is not None and _invertible(forward) and np.sum(forward, axis=1).min() > 0
+    return replace(
+        profile,
+        forward_matrix=forward if whole else None,
+        calibration=own if own is not None and _invertible(own) else None,
+    )
 
 
 def _invertible(matrix: Matrix) -> bool:

@@ -12,12 +12,12 @@ from scipy.ndimage import maximum_filter
 from stackkit.colour import camera, spaces
 from stackkit.colour.camera import CameraColour, sensible
 from stackkit.colour.spaces import D55, SRGB, Array, Space
+from stackkit.errors import UsageError
 
 Planes = NDArray[np.float32]
 Balance = tuple[float, float, float]
 
 AS_SHOT, DAYLIGHT, STARS = "asshot", "daylight", "stars"
-WHITES = (AS_SHOT, DAYLIGHT, STARS)
 """What may be taken for white, besides three multipliers."""
 BESIDE = 6
 """How far from a clipped pixel colours are wrong, px."""
@@ -105,9 +105,11 @@ def development(
     space: Space = SRGB,
     sky: float = 0.0,
 ) -> Development:
-    """The development with the white ``asked`` for: one of ``WHITES``, or multipliers (R, G, B).
+    """The development with the white ``asked`` for: ``asshot``, ``daylight``, ``stars``, or
+    multipliers for R, G, B.
 
-    What cannot be had is replaced by the next best, and said.
+    What cannot be had is replaced by the next best, and said.  Raises ``UsageError`` for a white
+    that there is not.
     """
     if isinstance(asked, str):
         neutral, words, remark = _white(known, asked)
@@ -135,6 +137,8 @@ def _white(known: CameraWhite, asked: str) -> tuple[Array, str, str]:
         DAYLIGHT: "The camera's colours are not known, so neither is its daylight",
         STARS: "There are too few unclipped stars to average their colour",
     }
+    if asked not in have:
+        raise UsageError(f"There is no white “{asked}”. Choose one of: {', '.join(have)}.")
     for choice in (asked, *(other for other in (AS_SHOT, STARS, DAYLIGHT) if other != asked)):
         found = have[choice]
         if found is not None:
@@ -188,11 +192,10 @@ def colour_record(how: Development, asked: str | Balance, known: CameraWhite) ->
     colour = known.colour
     matrices = None
     if colour.known:
+        white = camera.white_of(colour, how.neutral)
         matrices = {
-            "white_xy": list(camera.white_of(colour, how.neutral)),
-            "xyz_to_camera": camera.xyz_to_camera(
-                colour, camera.white_of(colour, how.neutral)
-            ).tolist(),
+            "white_xy": list(white),
+            "xyz_to_camera": camera.xyz_to_camera(colour, white).tolist(),
             "balanced_to_xyz_d50": camera.balanced_to_connection(colour, how.neutral).tolist(),
             "illuminants_k": [kelvin or None for kelvin, _ in colour.calibrations],
             "forward": all(profile.forward_matrix for _, profile in colour.calibrations),

@@ -30,12 +30,10 @@ def star_colour(
     half, ring = _HALF * sampling, _RING * sampling
     light = []
     for x, y in np.rint(xy).astype(int):
-        patch = (
-            value[:, y - ring : y + ring + 1, x - ring : x + ring + 1]
-            if min(x, y) >= ring
-            else None
-        )
-        if patch is None or patch.shape[1:] != (2 * ring + 1, 2 * ring + 1):
+        if min(x, y) < ring:
+            continue
+        patch = value[:, y - ring : y + ring + 1, x - ring : x + ring + 1]
+        if patch.shape[1:] != (2 * ring + 1, 2 * ring + 1):
             continue
         around = np.ones(patch.shape[1:], dtype=bool)
         around[ring - half : ring + half + 1, ring - half : ring + half + 1] = False

@@ -78,7 +78,7 @@ def write_linear_dng(
         50708: (ASCII, name),  # UniqueCameraModel
         50727: (RATIONAL, camera.balance),  # AnalogBalance
         50728: (RATIONAL, how.neutral.tolist()),  # AsShotNeutral
-        50730: (SRATIONAL, _steps(value, how)),  # BaselineExposure
+        50730: (SRATIONAL, _steps(how)),  # BaselineExposure
         **dict(_colour_tags(camera, how)),
     }
     raw = {
@@ -121,10 +121,11 @@ def _tops(rows: NDArray[Any]) -> range:
     return range(0, len(rows), _ROWS)
 
 
-def _steps(value: Planes, how: Development) -> float:
-    """BaselineExposure that brings the sky to where it can be seen."""
-    sky = float(np.nanmedian(value[1, ::7, ::7])) if np.isfinite(value[1, ::7, ::7]).any() else 0.0
-    light = sky * float(how.gains[1]) / how.clip
+def _steps(how: Development) -> float:
+    """BaselineExposure that brings the sky to where it can be seen; with its glow taken off too,
+    as stars and Milky Way are no brighter then.
+    """
+    light = how.sky * float(how.gains[1]) / how.clip
     return float(np.clip(np.log2(_SKY / light), 0, _MOST_STEPS)) if light > 0 else 0.0
 
 
