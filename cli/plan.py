@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import math
 import shutil
 from datetime import date, datetime
 from pathlib import Path
@@ -11,10 +10,10 @@ from typing import Any
 
 import click
 
-from .terminal import Explained, Place, Whole
+from .terminal import Explained, Figure, Place, Whole
 
 
-class _Evening(click.ParamType[date]):
+class _Evening(click.ParamType):  # type: ignore[type-arg]  # older releases have no argument
     """A date, as the evening of a night."""
 
     name = "date"
@@ -29,19 +28,6 @@ class _Evening(click.ParamType[date]):
             self.fail(f"{value!r} is no date; write it like 2026-11-28.", param, ctx)
 
 
-class _Figure(click.FloatRange):
-    """A number within limits."""
-
-    name = "number"
-
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
-        """The number; NaN, which lies within all limits, is refused."""
-        number = super().convert(value, param, ctx)
-        if not math.isfinite(number):
-            self.fail(f"{value!r} is not a {self.name}.", param, ctx)
-        return number
-
-
 @click.command(
     name="plan",
     cls=Explained,
@@ -50,7 +36,7 @@ class _Figure(click.FloatRange):
 @click.option("--lat", metavar="DEG", help="Latitude: 47.37, 47°22'12\"N, -33.9 or S 33 54.")
 @click.option("--lon", metavar="DEG", help="Longitude, east positive, in any of these ways.")
 @click.option(
-    "--height", metavar="M", type=_Figure(-500, 9000), help="Metres above the sea [default: 0]."
+    "--height", metavar="M", type=Figure(-500, 9000), help="Metres above the sea [default: 0]."
 )
 @click.option("--zone", metavar="NAME", help="Time zone [default: that of the place].")
 @click.option(
@@ -81,13 +67,13 @@ class _Figure(click.FloatRange):
 @click.option(
     "--exposure",
     metavar="S",
-    type=_Figure(0.001, 3600),
+    type=Figure(0.001, 3600),
     help="Seconds of each frame [default: as long as stars stay round].",
 )
 @click.option(
     "--total",
     metavar="MIN",
-    type=_Figure(0.1, 600),
+    type=Figure(0.1, 600),
     default=8.0,
     show_default=True,
     help="Minutes of exposure in all.",
@@ -95,7 +81,7 @@ class _Figure(click.FloatRange):
 @click.option(
     "--trail",
     metavar="PX",
-    type=_Figure(0.2, 100),
+    type=Figure(0.2, 100),
     default=2.0,
     show_default=True,
     help="Pixels of trail that are allowed.",
@@ -103,7 +89,7 @@ class _Figure(click.FloatRange):
 @click.option(
     "--skyline",
     metavar="DEG",
-    type=_Figure(0, 80),
+    type=Figure(0, 80),
     default=20.0,
     show_default=True,
     help="How high houses, trees and haze reach where you point.",
@@ -111,7 +97,7 @@ class _Figure(click.FloatRange):
 @click.option(
     "--sky",
     metavar="MAG",
-    type=_Figure(15, 22.5),
+    type=Figure(15, 22.5),
     default=21.5,
     show_default=True,
     help="Brightness of your sky without Moon, mag/arcsec²: 18 in town, 21.5 far from lamps.",

@@ -73,10 +73,10 @@ class White(click.ParamType):  # type: ignore[type-arg]  # older releases have n
         return red, green, blue
 
 
-class Seconds(click.FloatRange):
-    """A number of seconds within limits."""
+class Figure(click.FloatRange):
+    """A number within limits."""
 
-    name = "number of seconds"
+    name = "number"
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
         """The number; NaN, which lies within all limits, is refused."""
@@ -84,6 +84,12 @@ class Seconds(click.FloatRange):
         if not math.isfinite(number):
             self.fail(f"{value!r} is not a {self.name}.", param, ctx)
         return number
+
+
+class Seconds(Figure):
+    """A number of seconds within limits."""
+
+    name = "number of seconds"
 
 
 @contextmanager
