@@ -37,6 +37,8 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
+SIDEREAL = 2 * np.pi / 86164.0905
+"""Turning rate of the sky, rad/s (IAU)."""
 REFRACTION = np.radians(1.0189 / 60)
 """R₀ at sea level, 1010 hPa and 10 °C."""
 AIR = (0.003126, 0.0889)

@@ -10,11 +10,20 @@ from typing import Any
 
 import numpy as np
 
-from stackkit.geometry import AnyMapping, Array, Lens, Mapping, project, rotation_angle, unproject
+from stackkit.geometry import (
+    SIDEREAL,
+    AnyMapping,
+    Array,
+    Lens,
+    Mapping,
+    project,
+    rotation_angle,
+    unproject,
+)
 from stackkit.lens_calculus import BENDING
 from stackkit.placing_error import placing_error
 from stackkit.register import CAMERA, Registration
-from stackkit.turning import SIDEREAL, Index, Turning, measured_angles, pushes
+from stackkit.turning import Index, Turning, measured_angles, pushes
 from stackkit.warps import PolynomialMapping, polynomial_record
 
 _CORNER = 0.03

@@ -10,11 +10,10 @@ from typing import Any
 import numpy as np
 
 from stackkit.causes import Cause
+from stackkit.geometry import SIDEREAL
 
 Row = dict[str, Any]
 
-_SIDEREAL = 7.292115e-5
-"""Turning of the Earth, rad/s (IERS Conventions 2010, table 1.1: nominal mean angular velocity)."""
 _PAUSE, _LEAST_PAUSE = 3.0, 60.0
 """A pause is longer than so many usual steps from frame to frame, and than so many seconds."""
 _SIDE = 4
@@ -183,7 +182,7 @@ def _exposure(record: Row, used: Sequence[Row]) -> Iterator[str]:
     width = _median([row["fwhm_px"] for row in used])
     seconds = _median([row["exposure_s"] for row in used])
     if lens and width and seconds:
-        drift = _SIDEREAL * lens["f"] * seconds
+        drift = SIDEREAL * lens["f"] * seconds
         if drift > width:
             yield (
                 f"In {seconds:g} s stars move by up to {drift:.0f} px, more than their own width: "

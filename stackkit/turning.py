@@ -17,14 +17,12 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from stackkit.geometry import Array, rotation, rotation_vector
+from stackkit.geometry import SIDEREAL, Array, rotation, rotation_vector
 from stackkit.lens_calculus import tangents
 from stackkit.pushes import at_rest
 
 Index = NDArray[np.int64]
 
-SIDEREAL = 2 * np.pi / 86164.0905
-"""Radians a second (IAU)."""
 _HUBER = 2.0
 _ROUNDS = 12
 _CLOCK = 0.3

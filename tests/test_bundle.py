@@ -7,6 +7,7 @@ from scipy.optimize import approx_fprime, least_squares
 from stackkit.bundle import Observations, Start, solve
 from stackkit.first_lens import first_lens
 from stackkit.geometry import (
+    SIDEREAL,
     Lens,
     Projection,
     project,
@@ -19,7 +20,7 @@ from stackkit.lens_calculus import pixel_jacobians, tangents
 from stackkit.lens_choice import begun
 from stackkit.raw.opcodes import LensHint
 from stackkit.simulate import Night, frame_lens, frame_matrix
-from stackkit.simulate.night import SIDEREAL_RATE, mid_time
+from stackkit.simulate.night import mid_time
 from stackkit.simulate.sky import catalogue, pixels
 
 SIZE = (1000, 750)
@@ -132,7 +133,7 @@ def test_turns_are_the_sidereal_ones():
     night = small(seed=8, refraction=False)
     found = solved(observed(night, 6), first_lens(*SIZE, night.focal), 12, 6)
     for k in (0, 3, 11):
-        angle = SIDEREAL_RATE * abs(k - 6) * night.cadence
+        angle = SIDEREAL * abs(k - 6) * night.cadence
         within = 4 * found.focal_sigma
         assert within < 0.03
         assert rotation_angle(found.rotations[k]) == pytest.approx(angle, rel=within)

@@ -11,10 +11,10 @@ from star_sessions import SIZE, clock, night, registered, star_tables, table
 from test_lens_choice import above_horizon
 from test_turning import AXIS, FOCAL, found, turned
 
-from stackkit.geometry import Lens, Projection, project, reaching
+from stackkit.geometry import SIDEREAL, Lens, Projection, project, reaching
 from stackkit.geometry_account import geometry_record, placed_in_order
 from stackkit.lens_calculus import COUNT, moved, pixel_jacobians, tangents
-from stackkit.turning import SIDEREAL, measured_angles, pushes, turning_of
+from stackkit.turning import measured_angles, pushes, turning_of
 
 
 @pytest.mark.parametrize("seed", range(6))

@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 from test_turning import AXIS, FOCAL, found, turned
 
+from stackkit.geometry import SIDEREAL
 from stackkit.pushes import at_rest
-from stackkit.turning import SIDEREAL, pushes
+from stackkit.turning import pushes
 
 FRAMES = 24
 SECONDS = np.arange(FRAMES) * 10.0

@@ -17,10 +17,18 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from stackkit.geometry import REFRACTION, Lens, project, rotation, rotation_angle, unproject
+from stackkit.geometry import (
+    REFRACTION,
+    SIDEREAL,
+    Lens,
+    project,
+    rotation,
+    rotation_angle,
+    unproject,
+)
 from stackkit.register import register
 from stackkit.simulate import Night
-from stackkit.simulate.night import SIDEREAL_RATE, apply, camera_matrix, refract, sky_matrix
+from stackkit.simulate.night import apply, camera_matrix, refract, sky_matrix
 from stackkit.stars import Stars
 
 SIZE = (2000, 1500)
@@ -270,7 +278,7 @@ def test_erfa_s_places_turn_like_the_simulator_s():
             turned = erfa.era00(day, seconds / 86400) - erfa.era00(day, 0.0)
             moved = apply(sky_matrix(night, seconds), sky(latitude, 0.0))
             # The equinox, from which 86164.0905 s are counted, itself moves by 1e-7 of a turn.
-            assert np.abs(moved - sky(latitude, turned)).max() < 2e-7 * SIDEREAL_RATE * seconds
+            assert np.abs(moved - sky(latitude, turned)).max() < 2e-7 * SIDEREAL * seconds
 
 
 def test_a_sidereal_day_is_erfa_s():
@@ -282,7 +290,7 @@ def test_a_sidereal_day_is_erfa_s():
     ):
         turned = (clock(day + days) - clock(day)) % (2 * np.pi) + 2 * np.pi * days
         assert days * 86400 * 2 * np.pi / turned == pytest.approx(seconds, abs=1e-4)
-    assert pytest.approx(2 * np.pi / 86164.0905, rel=1e-12) == SIDEREAL_RATE
+    assert pytest.approx(2 * np.pi / 86164.0905, rel=1e-12) == SIDEREAL
 
 
 @pytest.mark.parametrize("name", VIEWS)

@@ -9,10 +9,10 @@ import pytest
 from star_sessions import SIZE, clock, map_errors, night, registered, star_tables, table
 
 from stackkit.account import _of_geometry
-from stackkit.geometry import Projection
+from stackkit.geometry import SIDEREAL, Projection
 from stackkit.geometry_account import geometry_record
 from stackkit.register import CAMERA, register
-from stackkit.turning import SIDEREAL, pushes
+from stackkit.turning import pushes
 
 FISHEYE = {"k1": 0.0, "k2": 0.0, "altitude": 88.0, "faintest": 6.8}
 

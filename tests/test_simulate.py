@@ -8,9 +8,9 @@ import pytest
 import rawpy
 import tifffile
 
-from stackkit.geometry import rotation_angle
+from stackkit.geometry import SIDEREAL, rotation_angle
 from stackkit.simulate import Night, expose, frame_matrix, ideal_picture, write_night
-from stackkit.simulate.night import SIDEREAL_RATE, refract
+from stackkit.simulate.night import refract
 from stackkit.simulate.scenes import scene_night
 from stackkit.simulate.sky import catalogue
 
@@ -61,7 +61,7 @@ def test_the_sky_turns_at_the_sidereal_rate():
     """erfa's Earth rotation angle (IAU 2000) as the outside clock."""
     day = 2461000.5
     turned = (erfa.era00(day, 0.5) - erfa.era00(day, 0.5 - 20.0 / 86400)) % (2 * np.pi)
-    assert pytest.approx(turned, rel=1e-7) == SIDEREAL_RATE * 20.0
+    assert pytest.approx(turned, rel=1e-7) == SIDEREAL * 20.0
     night = replace(SMALL, cadence=20.0)
     assert rotation_angle(frame_matrix(night, 1, 0)) == pytest.approx(
         turned % (2 * np.pi), rel=1e-6

@@ -9,12 +9,12 @@ import numpy as np
 import pytest
 import rawpy
 
-from stackkit.geometry import Projection, rotation_angle, unproject
+from stackkit.geometry import SIDEREAL, Projection, rotation_angle, unproject
 from stackkit.output.dng import mosaic_dng
 from stackkit.raw.metadata import read_metadata
 from stackkit.simulate import Night, frame_lens, frame_matrix, ideal_picture, write_night
 from stackkit.simulate.folder import file_tags, truth
-from stackkit.simulate.night import SIDEREAL_RATE, camera_matrix, mid_time, times
+from stackkit.simulate.night import camera_matrix, mid_time, times
 from stackkit.simulate.scenes import scene_night
 from stackkit.simulate.sky import catalogue, pixels
 
@@ -85,7 +85,7 @@ def test_a_pause_is_in_the_times_and_in_the_places():
     # The sky went on turning: what is seen is what a camera without a pause sees at that time.
     assert farthest(places(night, 4), places(PLAIN, 0, seconds=mid_time(night, 4))) < 1e-9
     angle = rotation_angle(frame_matrix(night, 4, 2))
-    assert angle == pytest.approx(SIDEREAL_RATE * (2 * night.cadence + 417.5), rel=1e-9)
+    assert angle == pytest.approx(SIDEREAL * (2 * night.cadence + 417.5), rel=1e-9)
 
 
 def test_a_pause_is_in_the_files(tmp_path):

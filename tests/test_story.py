@@ -10,6 +10,7 @@ from sample_record import light, sample_record
 
 from stackkit import story as room
 from stackkit.causes import Cause
+from stackkit.geometry import SIDEREAL
 from stackkit.story import advice, story
 
 START = datetime(2026, 10, 13, 21, 0, tzinfo=UTC)
@@ -132,7 +133,7 @@ def test_an_exposure_too_long_for_the_lens() -> None:
     before, after = (t.earth_rotation_angle(0).to_value("cycle") for t in day)
     angle = 1 + (after - before) % 1
     rate = 2 * math.pi * angle / 86400
-    assert rate == pytest.approx(room._SIDEREAL, rel=1e-7)
+    assert rate == pytest.approx(SIDEREAL, rel=1e-7)
     rows = night(exposure_s=30.0)
     (said,) = advice(record(rows, lens={"f": 3000.0}))
     assert f"by up to {3000 * rate * 30:.0f} px" in said

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from stackkit.calibrate import span
+from stackkit.geometry import SIDEREAL
 from stackkit.inspection import verdicts
 from stackkit.inspection.facts import Facts
 from stackkit.inspection.listing import Batch, Item, Purpose, Survey
@@ -24,7 +25,6 @@ from stackkit.output.record import plain
 from stackkit.raw import opcodes
 from stackkit.raw.decode import Form
 from stackkit.raw.metadata import Metadata, focal_px
-from stackkit.turning import SIDEREAL
 
 if TYPE_CHECKING:
     from stackkit.inspection.look import Measured

@@ -12,12 +12,13 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import distance_transform_edt
 
+from stackkit.geometry import SIDEREAL
 from stackkit.geometry_account import placed_in_order
 from stackkit.geometry_account import turns as degrees_turned
 from stackkit.pairing import static_flags
 from stackkit.register import Registration
 from stackkit.stars import Stars
-from stackkit.turning import SIDEREAL, pushes
+from stackkit.turning import pushes
 
 Array = NDArray[np.float64]
 _Item = TypeVar("_Item")

@@ -7,13 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from stackkit.geometry import project, rotation, unproject
+from stackkit.geometry import SIDEREAL, project, rotation, unproject
 from stackkit.plan.camera import Camera
 
 Array = NDArray[np.float64]
 
-SIDEREAL_RATE = 2 * np.pi / 86164.0905
-"""Turning rate of the sky in rad/s (IAU)."""
 TRAIL = 2.0
 """Pixels of trail that are hardly seen: about the width of a star (common practice)."""
 LONGEST = 30.0
@@ -84,7 +82,7 @@ def moved(camera: Camera, aim: Aim, xy: Array, seconds: Array) -> Array:
     NaN behind the camera.
     """
     rays = unproject(camera.lens, xy) @ axes(aim)
-    turns = rotation(-SIDEREAL_RATE * np.asarray(seconds)[:, None] * pole(aim.latitude))
+    turns = rotation(-SIDEREAL * np.asarray(seconds)[:, None] * pole(aim.latitude))
     seen = np.einsum("ij,tjk,nk->tni", axes(aim), turns, rays)
     return project(camera.lens, seen)
 

@@ -13,11 +13,8 @@ from functools import lru_cache
 
 import numpy as np
 
-from stackkit.geometry import Array, Lens, Projection, reaching, rotation
+from stackkit.geometry import SIDEREAL, Array, Lens, Projection, reaching, rotation
 from stackkit.simulate.mishaps import Mishap, MishapKind
-
-SIDEREAL_RATE = 2 * np.pi / 86164.0905
-"""Turning rate of the sky in rad/s (IAU)."""
 
 
 @dataclass(frozen=True)
@@ -167,7 +164,7 @@ def sky_matrix(night: Night, seconds: float) -> Array:
     """Takes star directions at the session's start to those ``seconds`` later."""
     lat = np.radians(night.latitude)
     pole = np.array([0.0, np.cos(lat), np.sin(lat)])
-    return rotation(-SIDEREAL_RATE * seconds * pole)
+    return rotation(-SIDEREAL * seconds * pole)
 
 
 def refract(directions: Array) -> Array:

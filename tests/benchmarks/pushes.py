@@ -17,7 +17,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
-from stackkit.turning import SIDEREAL, Turning, pushes, turning_of
+from stackkit.geometry import SIDEREAL
+from stackkit.turning import Turning, pushes, turning_of
 
 Array = NDArray[np.float64]
 
