@@ -177,9 +177,9 @@ def test_every_name_leads_to_its_own():
         (
             NORTH,
             "omega-centauri",
-            "does south of 43° N, and passes 20° south of 23° N",
+            "does south of 43° N, and stands above 20° south of 23° N",
         ),
-        (NORTH, "scorpius", "never stands higher than 11°; south of 38° N it passes 20°"),
+        (NORTH, "scorpius", "never stands higher than 11°; south of 38° N it stands above 20°"),
         (SOUTH, "plough", "never rises: it does north of 34° S"),
     ],
 )

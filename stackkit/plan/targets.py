@@ -202,9 +202,9 @@ def check_rises(place: Place, target: Target, least: float) -> None:
     free = int(top) - 2
     view = f" With a free view: --skyline {free}." if free >= _LEAST_SKYLINE else ""
     said = (
-        f"never stands higher than {top:.0f}°; {side} of {well} it passes {least:g}°.{view}"
+        f"never stands higher than {top:.0f}°; {side} of {well} it stands above {least:g}°.{view}"
         if top > 0
-        else f"never rises: it does {side} of {here}, and passes {least:g}° {side} of {well}."
+        else f"never rises: it does {side} of {here}, and stands above {least:g}° {side} of {well}."
     )
     raise InputError(f"{start} {said}{_instead(place, target, least)}")
 

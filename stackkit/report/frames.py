@@ -22,7 +22,7 @@ class Fate(StrEnum):
     OUT = "left out"
 
 
-SIGNS = {Fate.FULL: "●", Fate.LESS: "◐", Fate.OUT: "✕"}
+SIGNS = {Fate.FULL: "●", Fate.LESS: "○", Fate.OUT: "✕"}
 """So that colour is never all there is."""
 
 
