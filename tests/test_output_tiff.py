@@ -15,6 +15,7 @@ import pytest
 import pyvips
 import tifffile
 from PIL import Image, ImageCms, ImageOps
+from sample_record import sample_record
 
 from stackkit.colour.develop import Development, develop
 from stackkit.colour.spaces import SPACES, SRGB
@@ -22,7 +23,6 @@ from stackkit.output import tiff as tiff_room
 from stackkit.output.tiff import needs_bigtiff, pedestal_of, write_tiff
 from stackkit.output.upright import upright
 from stackkit.raw.tags import read_gps
-from tests.sample_record import sample_record
 
 GAINS = (1.92, 1.0, 1.52)
 WHITE = 3839.0
