@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from stackkit.banding import row_offsets
 from stackkit.raw import opcodes
 from stackkit.raw.decode import Mosaic
-from stackkit.raw.opcodes import Opcodes
+from stackkit.raw.opcode_lists import Opcodes
 from stackkit.resample import RELIEF_STEP
 
 Plane = NDArray[np.float32]

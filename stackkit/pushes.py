@@ -16,7 +16,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import f as f_distribution
+from scipy.special import fdtrc
 
 from stackkit.geometry import Array, rotation, rotation_vector
 
@@ -305,14 +305,20 @@ def _steps(rest: Rest, session: _Session) -> list[_Step]:
         onward = float(step @ rate / (rate @ rate))
         found.append(
             _Step(
-                float(f_distribution.logsf(whole**2 / 3, 3, free)),
-                float(f_distribution.logsf(across**2 / 2, 2, free)),
+                _log_chance(whole**2 / 3, 3, free),
+                _log_chance(across**2 / 2, 2, free),
                 float(np.linalg.norm(step - onward * rate)),
                 onward,
                 bool(size.min() > least) and _sudden(rest, away, s, step),
             )
         )
     return found
+
+
+def _log_chance(ratio: float, own: int, free: float) -> float:
+    """Logarithm of the chance that a ratio of variances is larger (F distribution)."""
+    with np.errstate(divide="ignore"):
+        return float(np.log(fdtrc(own, free, ratio)))
 
 
 def _scatter(left: Array, unknowns: int, focal: float) -> tuple[float, float]:

@@ -19,8 +19,9 @@ from stackkit.calibration_frames import kind_of_folder
 from stackkit.copies import broken_off, same_files
 from stackkit.errors import InputError, UsageError
 from stackkit.folder import File, files_in
-from stackkit.raw.decode import Form, Kind, kind
-from stackkit.raw.metadata import Metadata, read_metadata
+from stackkit.raw.examine import examine
+from stackkit.raw.kinds import Form, Kind
+from stackkit.raw.metadata import Metadata
 from stackkit.raw.readers import Read, here
 
 SHORTEST_NIGHT = 0.1
@@ -182,12 +183,6 @@ def _examined(file: File, read: Read) -> tuple[Kind, Metadata]:
         return Kind(Form.NONE, None, file.reason), Metadata()
     found: tuple[Kind, Metadata] = read(examine, file.path)
     return found
-
-
-def examine(path: Path) -> tuple[Kind, Metadata]:
-    """What the file is, and what it says of itself; nothing if it is no picture."""
-    found = kind(path)
-    return found, Metadata() if found.form is Form.NONE else read_metadata(path)
 
 
 def _frame(file: File, found: Kind, metadata: Metadata) -> Frame:

@@ -3,20 +3,64 @@
 from __future__ import annotations
 
 import os
+import shutil
 import tempfile
 from collections.abc import Callable, Iterator
-from contextlib import AbstractContextManager, contextmanager
+from contextlib import AbstractContextManager, contextmanager, nullcontext
 from pathlib import Path
 from typing import Any
 
+import compiling
 import numpy as np
 import pytest
 import tifffile
+from command_line import good, three_frames
 from numpy.typing import NDArray
 
+from stackkit import crew
+from stackkit.raw import readers
 from stackkit.simulate import Night, write_night
 
 DngWriter = Callable[..., Path]
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_cmdline_main(config: pytest.Config) -> None:
+    """All cores, a file of tests to each at a time, where nothing else is asked for.
+
+    Not among the usual options in pyproject.toml: these would be errors without the plugin.
+    """
+    options = config.option
+    if getattr(options, "numprocesses", 0) is None and not hasattr(config, "workerinput"):
+        options.numprocesses, options.dist = "auto", "loadfile"
+        options.loadscopereorder = False
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Loops are compiled before there are workers, which inherit one thread for linear algebra."""
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    if not hasattr(config, "workerinput") and not config.option.collectonly:
+        compiling.compile_once()
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _in_this_process() -> Iterator[None]:
+    """Files are read in the test's own process, by one thread, and no disk is waited for.
+
+    Processes take a second each to start; what they are for is tested by those who ask for
+    ``reader_processes``, and by all that run the command in a process of its own.
+    """
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(crew, "readers", lambda _: nullcontext(readers.here))
+        patch.setattr(crew, "usual", lambda: 1)
+        patch.setattr(os, "fsync", lambda _: None)
+        yield
+
+
+@pytest.fixture
+def reader_processes(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Files are read in processes of their own, as users have it."""
+    monkeypatch.setattr(crew, "readers", readers.readers)
 
 
 @pytest.fixture(scope="session")
@@ -27,6 +71,32 @@ def small_night(tmp_path_factory: pytest.TempPathFactory) -> Path:
     night = Night(seed=11, frames=6, width=320, height=240, focal=260.0, faintest=8.5)
     write_night(night, folder)
     return folder
+
+
+@pytest.fixture(scope="session")
+def three(small_night: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder with three frames of the small night.  Read only, please."""
+    return three_frames(small_night, tmp_path_factory.mktemp("three") / "night")
+
+
+@pytest.fixture(scope="session")
+def begun(tmp_path_factory: pytest.TempPathFactory) -> Callable[..., Path]:
+    """Makes ``out`` what a run leaves that was stopped before its results were written.
+
+    The command goes on from there, so that one stack of a night serves all tests of what becomes
+    of it.  ``options`` are those that decide the stack.
+    """
+    left: dict[tuple[object, ...], Path] = {}
+
+    def make(night: Path, out: Path, *options: object) -> Path:
+        if (night, *options) not in left:
+            place = tmp_path_factory.mktemp("begun") / "out"
+            good("stack", night, "--out", place, "--keep-scratch", *options)
+            left[(night, *options)] = place / ".stackkit-scratch"
+        shutil.copytree(left[(night, *options)], out / ".stackkit-scratch")
+        return out
+
+    return make
 
 
 @pytest.fixture(scope="session")

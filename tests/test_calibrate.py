@@ -26,7 +26,8 @@ from stackkit.calibrate import (
 )
 from stackkit.output.opcode_list import area_data, gain_map_opcode, opcode
 from stackkit.raw.decode import Mosaic
-from stackkit.raw.opcodes import Opcodes, account
+from stackkit.raw.opcode_lists import Opcodes
+from stackkit.raw.opcodes import account
 from stackkit.resample import RELIEF_STEP
 from stackkit.simulate.camera import pattern_indices
 

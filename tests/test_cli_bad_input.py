@@ -8,7 +8,7 @@ import shutil
 import signal
 import subprocess
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -35,6 +35,8 @@ from command_line import (
 
 from stackkit import finish
 from stackkit.output import files
+
+Begun = Callable[..., Path]
 
 
 @pytest.fixture
@@ -218,7 +220,7 @@ def test_out_may_not_be_written_to(night: Path, ordinary_user: Any) -> None:
 
 @pytest.mark.parametrize("target", RESULTS)
 def test_the_disk_is_full_when_a_result_is_written(
-    night: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, target: str
+    three: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, begun: Begun, target: str
 ) -> None:
     settle = files._settle
 
@@ -228,8 +230,8 @@ def test_the_disk_is_full_when_a_result_is_written(
         settle(path)
 
     monkeypatch.setattr(files, "_settle", full)
-    out = tmp_path / "out"
-    line = fault(1, "stack", night, "--out", out)
+    out = begun(three, tmp_path / "out")
+    line = fault(1, "stack", three, "--out", out)
     assert f"{target}: the disk is full. Free some space, or name another place." in line
     left = names(out) if out.exists() else []
     assert target not in left
@@ -267,21 +269,22 @@ def test_a_disk_that_is_really_full(
     assert names(small_disk) == []
 
 
-def test_standard_output_that_cannot_be_written(night: Path, tmp_path: Path) -> None:
+def test_standard_output_that_cannot_be_written(three: Path, tmp_path: Path, begun: Begun) -> None:
     if not os.path.exists("/dev/full"):
         pytest.skip("this system has no device that is always full")
-    command = [*PROCESS, "stack", str(night), "--out", str(tmp_path / "out")]
+    out = begun(three, tmp_path / "out")
+    command = [*PROCESS, "stack", str(three), "--out", str(out)]
     with open("/dev/full", "w") as full:
         done = subprocess.run(command, stdout=full, stderr=subprocess.PIPE, text=True, check=False)
     assert done.returncode == 1
     assert "No space left" in one_line(done.stderr)
-    assert names(tmp_path / "out") == RESULTS
+    assert names(out) == RESULTS
 
 
 def test_ctrl_c_in_the_middle(small_night: Path, tmp_path: Path) -> None:
     folder, out = tmp_path / "night", tmp_path / "new" / "out"
     folder.mkdir()
-    for k in range(48):
+    for k in range(12):
         copy_apart(small_night / f"night_{k % 6 + 1:04d}.dng", folder / f"{k}.dng")
     before = contents(folder)
     command = [*PROCESS, "stack", str(folder), "--out", str(out), "--jobs", "2"]
@@ -303,7 +306,7 @@ def test_ctrl_c_in_the_middle(small_night: Path, tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("writer", ["write_fits", "write_tiff", "write_png", "write_record"])
 def test_ctrl_c_while_the_results_are_written(
-    night: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, writer: str
+    three: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, begun: Begun, writer: str
 ) -> None:
     def interrupted(path: Path, *_: object) -> None:
         with files.replacing(path) as temporary:
@@ -311,14 +314,14 @@ def test_ctrl_c_while_the_results_are_written(
             raise KeyboardInterrupt
 
     monkeypatch.setattr(finish, writer, interrupted)
-    out = tmp_path / "out"
-    outcome = run("stack", night, "--out", out)
+    out = begun(three, tmp_path / "out")
+    outcome = run("stack", three, "--out", out)
     assert outcome.status == 130
     assert "Interrupted" in one_line(outcome.err)
     assert names(out) == [".stackkit-scratch"]
     assert names(out / ".stackkit-scratch")
     monkeypatch.undo()
-    good("stack", night, "--out", out)
+    good("stack", three, "--out", out)
     assert names(out) == RESULTS
 
 

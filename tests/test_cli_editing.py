@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -14,10 +15,12 @@ from stackkit.output.dng import mosaic_dng
 from stackkit.simulate.folder import file_tags
 from stackkit.simulate.sensor import expose
 
+Begun = Callable[..., Path]
+
 
 @pytest.fixture(scope="module")
-def plain(small_night: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    out = tmp_path_factory.mktemp("plain") / "out"
+def plain(small_night: Path, tmp_path_factory: pytest.TempPathFactory, begun: Begun) -> Path:
+    out = begun(small_night, tmp_path_factory.mktemp("plain") / "out")
     good("stack", small_night, "--out", out)
     return out
 
@@ -28,7 +31,8 @@ def light(out: Path) -> np.ndarray:
 
 
 @pytest.mark.parametrize("white", ["daylight", "stars", "2.1,1,1.4"])
-def test_white(small_night: Path, plain: Path, tmp_path: Path, white: str) -> None:
+def test_white(small_night: Path, plain: Path, tmp_path: Path, begun: Begun, white: str) -> None:
+    begun(small_night, tmp_path)
     good("stack", small_night, "--out", tmp_path, "--white", white)
     colour = record_of(tmp_path)["colour"]
     if white == "daylight":  # the simulator's camera shoots with the white of daylight
@@ -50,8 +54,11 @@ def test_a_white_that_is_none(small_night: Path, tmp_path: Path, white: str) -> 
     assert not (tmp_path / "out").exists()
 
 
-def test_everything_at_once_and_then_not_any_more(small_night: Path, tmp_path: Path) -> None:
+def test_everything_at_once_and_then_not_any_more(
+    small_night: Path, tmp_path: Path, begun: Begun
+) -> None:
     options = ("--dng", "--gradient", "remove", "--tiff", "16", "--space", "rec2020")
+    begun(small_night, tmp_path)
     said = good("stack", small_night, "--out", tmp_path, *options)
     assert names(tmp_path) == sorted([*RESULTS, "stack.dng", "gradient.fits"])
     assert "  stack.dng " in said
@@ -64,11 +71,15 @@ def test_everything_at_once_and_then_not_any_more(small_night: Path, tmp_path: P
     assert tifffile.imread(tmp_path / "stack.tif").dtype == np.uint16
     # Files that the next run does not make are not left beside its record.
     fault(2, "stack", small_night, "--out", tmp_path)
+    begun(small_night, tmp_path)
     good("stack", small_night, "--out", tmp_path, "--force")
     assert names(tmp_path) == RESULTS
 
 
-def test_what_was_taken_off_lies_beside(small_night: Path, plain: Path, tmp_path: Path) -> None:
+def test_what_was_taken_off_lies_beside(
+    small_night: Path, plain: Path, tmp_path: Path, begun: Begun
+) -> None:
+    begun(small_night, tmp_path)
     good("stack", small_night, "--out", tmp_path, "--gradient", "remove")
     whole, left = (fits.getdata(path / "stack.fits") for path in (plain, tmp_path))
     sky = fits.getdata(tmp_path / "gradient.fits")
@@ -82,7 +93,10 @@ def test_what_was_taken_off_lies_beside(small_night: Path, plain: Path, tmp_path
         assert (tmp_path / name).read_bytes() == (plain / name).read_bytes()
 
 
-def test_sixteen_bits_hold_the_same_light(small_night: Path, plain: Path, tmp_path: Path) -> None:
+def test_sixteen_bits_hold_the_same_light(
+    small_night: Path, plain: Path, tmp_path: Path, begun: Begun
+) -> None:
+    begun(small_night, tmp_path)
     good("stack", small_night, "--out", tmp_path, "--tiff", "16")
     editing = record_of(tmp_path)["editing"]
     codes = tifffile.imread(tmp_path / "stack.tif")
@@ -104,7 +118,7 @@ def frames(folder: Path, **changes: object) -> Path:
 
 def test_a_camera_without_matrices(tmp_path: Path) -> None:
     folder = frames(tmp_path / "night", color_matrix=(0.0,) * 9)
-    good("stack", folder, "--out", tmp_path / "out")
+    good("stack", folder, "--out", tmp_path / "out", "--keep-scratch")
     colour = record_of(tmp_path / "out")["colour"]
     assert colour["assumed"]
     assert colour["camera"] is None

@@ -7,6 +7,7 @@ import shutil
 import subprocess
 import sys
 import threading
+from collections.abc import Callable
 from pathlib import Path
 
 import cv2
@@ -31,6 +32,8 @@ from scipy.ndimage import maximum_filter
 import stackkit
 from stackkit.output.files import FILES
 
+Begun = Callable[..., Path]
+
 
 @pytest.fixture
 def night(small_night: Path, tmp_path: Path) -> Path:
@@ -38,9 +41,9 @@ def night(small_night: Path, tmp_path: Path) -> Path:
 
 
 @pytest.fixture(scope="module")
-def result(small_night: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+def result(small_night: Path, tmp_path_factory: pytest.TempPathFactory, begun: Begun) -> Path:
     """The results of the small night."""
-    folder = tmp_path_factory.mktemp("result") / "out"
+    folder = begun(small_night, tmp_path_factory.mktemp("result") / "out")
     good("stack", small_night, "--out", folder)
     return folder
 
@@ -48,8 +51,10 @@ def result(small_night: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
 # Results
 
 
-def test_four_files_and_a_summary_on_standard_output(small_night: Path, tmp_path: Path) -> None:
-    out = tmp_path / "new" / "result"
+def test_four_files_and_a_summary_on_standard_output(
+    small_night: Path, tmp_path: Path, begun: Begun
+) -> None:
+    out = begun(small_night, tmp_path / "new" / "result")
     text = good("stack", small_night, "--out", out)
     assert names(out) == RESULTS
     assert all(name in text for name in RESULTS)
@@ -165,14 +170,13 @@ def test_results_may_lie_beside_the_sources(night: Path) -> None:
 def test_the_number_of_jobs_changes_nothing(
     result: Path, small_night: Path, tmp_path: Path
 ) -> None:
-    for jobs in ("1", "2"):
-        out = tmp_path / jobs
-        good("stack", small_night, "--out", out, "--jobs", jobs)
-        for name in ("stack.fits", "stack.tif", "preview.png"):
-            assert (out / name).read_bytes() == (result / name).read_bytes(), name
-        record, other = record_of(out), record_of(result)
-        record.pop("output"), other.pop("output")
-        assert record == other
+    out = tmp_path / "out"  # the other one was made by one thread
+    good("stack", small_night, "--out", out, "--jobs", 3)
+    for name in ("stack.fits", "stack.tif", "preview.png", "pictures.zip"):
+        assert (out / name).read_bytes() == (result / name).read_bytes(), name
+    record, other = record_of(out), record_of(result)
+    record.pop("output"), other.pop("output")
+    assert record == other
 
 
 def test_file_names_decide_nothing_where_there_are_times(
@@ -204,10 +208,9 @@ def test_frames_without_times(tmp_path: Path) -> None:
     assert header["XPOSURE"] == 24.0
 
 
-@pytest.mark.parametrize("method", ["mean", "median", "sigma-clip"])
-def test_other_methods(result: Path, small_night: Path, tmp_path: Path, method: str) -> None:
-    good("stack", small_night, "--out", tmp_path / "out", "--method", method)
-    assert record_of(tmp_path / "out")["integration"]["method"] == method
+def test_another_method(result: Path, small_night: Path, tmp_path: Path) -> None:
+    good("stack", small_night, "--out", tmp_path / "out", "--method", "median")
+    assert record_of(tmp_path / "out")["integration"]["method"] == "median"
     value = fits.getdata(tmp_path / "out" / "stack.fits")
     usual = fits.getdata(result / "stack.fits")
     assert np.nanmedian(np.abs(value - usual)) < 2.0
@@ -358,9 +361,11 @@ def test_results_are_replaced_only_by_force(night: Path, tmp_path: Path) -> None
     assert (out / "diary.txt").read_text() == "mine too"
 
 
-def test_a_run_that_fails_leaves_older_results_alone(night: Path, tmp_path: Path) -> None:
-    out = tmp_path / "out"
-    good("stack", night, "--out", out)
+def test_a_run_that_fails_leaves_older_results_alone(
+    three: Path, tmp_path: Path, begun: Begun
+) -> None:
+    out = begun(three, tmp_path / "out")
+    good("stack", three, "--out", out)
     before = contents(out)
     fault(1, "stack", tmp_path / "nowhere", "--out", out, "--force")
     assert contents(out) == before

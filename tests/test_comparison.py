@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
@@ -40,6 +41,7 @@ def comparison(small_night):
     return compare([small_night])
 
 
+@lru_cache
 def noisy(seed, frames=FRAMES, shape=(240, 320)):
     """Frames of an even sky with trails, combined by every method; (values by name, truth)."""
     rng = np.random.default_rng(seed)
@@ -176,7 +178,7 @@ def test_one_pass_gives_what_each_alone_gives(small_night, comparison):
 def test_threads_change_nothing(small_night, comparison):
     import stackkit
 
-    other = compare([small_night], options=stackkit.Options(jobs=1))
+    other = compare([small_night], options=stackkit.Options(jobs=3))
     assert other.crops == comparison.crops
     strip = [
         [{k: v for k, v in row.items() if k != "seconds"} for row in c.record["methods"]]

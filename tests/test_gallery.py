@@ -141,12 +141,9 @@ def test_even_pictures_of_any_size_are_shown(
     assert np.ptp(seen(webp(shown, 10_000))) < 12
 
 
-def test_threads_change_nothing(small_night, tmp_path) -> None:
-    good("stack", small_night, "--out", tmp_path / "one", "--jobs", 1)
-    good("stack", small_night, "--out", tmp_path / "two", "--jobs", 3)
-    one, two = ((tmp_path / name / "pictures.zip").read_bytes() for name in ("one", "two"))
-    assert one == two
-    found = read_pictures(tmp_path / "one" / "pictures.zip")
+def test_the_file_of_pictures_holds_them_by_name(small_night, tmp_path, begun) -> None:
+    good("stack", small_night, "--out", begun(small_night, tmp_path))
+    found = read_pictures(tmp_path / "pictures.zip")
     assert list(found) == [STACK, ALONE, *(picture_name(k) for k in range(6))]
 
 

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import json
 import shutil
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +19,7 @@ from jsonschema import Draft202012Validator
 import stackkit
 from stackkit.errors import InputError, UsageError
 from stackkit.geometry import Array, Lens, project, unproject
+from stackkit.line import Options, Prepared, _integrate, prepared, result_of
 from stackkit.methods import METHODS
 from stackkit.output.record import plain, run_schema
 
@@ -25,15 +27,45 @@ SIDEREAL = 360 * 3600 / 86164.0905
 """Arc seconds a second: one turn in 86164.0905 s (IAU)."""
 
 
+@dataclass(frozen=True)
+class Run:
+    """A run on the small night, what it told of its progress, and names in its scratch place."""
+
+    result: stackkit.Result
+    told: list[tuple[str, int, int]]
+    there: list[list[str]]
+    scratch: Path
+
+
 @pytest.fixture(scope="module")
-def result(small_night: Path) -> stackkit.Result:
-    return stackkit.stack([small_night])
+def run(small_night: Path, tmp_path_factory: pytest.TempPathFactory) -> Run:
+    told: list[tuple[str, int, int]] = []
+    there: list[list[str]] = []
+    place = tmp_path_factory.mktemp("scratch")
+
+    def tell(*step: Any) -> None:
+        told.append(step)
+        there.append(names(place))
+
+    return Run(stackkit.stack([small_night], Options(scratch=place), tell), told, there, place)
+
+
+@pytest.fixture(scope="module")
+def result(run: Run) -> stackkit.Result:
+    return run.result
+
+
+@pytest.fixture(scope="module")
+def ready(small_night: Path) -> Iterator[Prepared]:
+    """The small night, ready for integration by any method."""
+    with prepared([small_night], Options()) as night:
+        yield night
 
 
 def test_the_library_does_what_the_command_does(
-    result: stackkit.Result, small_night: Path, tmp_path: Path
+    result: stackkit.Result, small_night: Path, tmp_path: Path, begun: Callable[..., Path]
 ) -> None:
-    good("stack", small_night, "--out", tmp_path)
+    good("stack", small_night, "--out", begun(small_night, tmp_path))
     with fits.open(tmp_path / "stack.fits") as hdus:
         assert np.array_equal(hdus[0].data, result.stack.value, equal_nan=True)
         assert np.array_equal(hdus["VARIANCE"].data, result.stack.variance, equal_nan=True)
@@ -123,10 +155,8 @@ def test_a_nudge_of_the_tripod_is_followed(tmp_path: Path) -> None:
     assert max(row["residual_px"] for row in record["frames"][:4]) < 0.2
 
 
-def test_steps_are_told_from_their_beginning_to_their_end(small_night: Path) -> None:
-    told: list[tuple[str, int, int]] = []
-    stackkit.stack([small_night], progress=lambda *step: told.append(step))
-    steps = list(dict.fromkeys(name for name, _, _ in told))
+def test_steps_are_told_from_their_beginning_to_their_end(run: Run) -> None:
+    steps = list(dict.fromkeys(name for name, _, _ in run.told))
     assert steps == [
         "Sorting the frames",
         "Reading the frames",
@@ -140,18 +170,15 @@ def test_steps_are_told_from_their_beginning_to_their_end(small_night: Path) -> 
         "Combining",
     ]
     for step in steps:
-        counts = [(done, total) for name, done, total in told if name == step]
+        counts = [(done, total) for name, done, total in run.told if name == step]
         assert counts == sorted(counts)
         assert len({total for _, total in counts}) == 1
         assert counts[-1][0] == counts[-1][1]
 
 
-def test_scratch_files_lie_where_they_may_and_go(small_night: Path, tmp_path: Path) -> None:
-    seen: list[list[str]] = []
-    options = stackkit.Options(scratch=tmp_path)
-    stackkit.stack([small_night], options, lambda *_: seen.append(names(tmp_path)))
-    assert all(len(there) == 1 for there in seen)
-    assert names(tmp_path) == []
+def test_scratch_files_lie_where_they_may_and_go(run: Run) -> None:
+    assert all(len(there) == 1 for there in run.there)
+    assert names(run.scratch) == []
 
 
 def test_scratch_files_go_when_it_fails(small_night: Path, tmp_path: Path) -> None:
@@ -160,19 +187,20 @@ def test_scratch_files_go_when_it_fails(small_night: Path, tmp_path: Path) -> No
             raise RuntimeError("stop")
 
     with pytest.raises(RuntimeError, match="stop"):
-        stackkit.stack([small_night], stackkit.Options(scratch=tmp_path), stop)
+        stackkit.stack([small_night], Options(scratch=tmp_path), stop)
     assert names(tmp_path) == []
 
 
 @pytest.mark.parametrize("method", list(METHODS))
 def test_every_method_gives_a_picture_of_the_same_sky(
-    result: stackkit.Result, small_night: Path, method: str
+    result: stackkit.Result, ready: Prepared, method: str
 ) -> None:
-    other = stackkit.stack([small_night], stackkit.Options(method=method))
-    assert other.record["integration"]["method"] == method
-    assert other.record["integration"]["rejected_share"] is None
-    assert other.record["frames"] == result.record["frames"]
-    difference = other.stack.value - result.stack.value
+    picture, told = _integrate(ready, METHODS[method])
+    record = result_of(ready, picture, method, told).record
+    assert record["integration"]["method"] == method
+    assert record["integration"]["rejected_share"] is None
+    assert record["frames"] == result.record["frames"]
+    difference = picture.value - result.stack.value
     # Of six frames the brightest lies 1.27 standard deviations of a frame above the mean.
     most = 1.6 * 6**0.5 if method in ("maximum", "minimum") else 2
     assert np.nanmedian(np.abs(difference)) < most * np.nanmedian(result.stack.variance) ** 0.5
@@ -180,14 +208,14 @@ def test_every_method_gives_a_picture_of_the_same_sky(
 
 def test_options_that_make_no_sense(small_night: Path) -> None:
     with pytest.raises(UsageError, match="no method “best”"):
-        stackkit.stack([small_night], stackkit.Options(method="best"))
+        stackkit.stack([small_night], Options(method="best"))
     with pytest.raises(UsageError, match="jobs"):
-        stackkit.stack([small_night], stackkit.Options(jobs=0))
+        stackkit.stack([small_night], Options(jobs=0))
 
 
 @pytest.mark.parametrize("jobs", [1, 3])
 def test_as_many_threads_as_jobs(
-    small_night: Path, monkeypatch: pytest.MonkeyPatch, jobs: int
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, jobs: int
 ) -> None:
     asked: list[int] = []
 
@@ -196,7 +224,8 @@ def test_as_many_threads_as_jobs(
         return ThreadPoolExecutor(count)
 
     monkeypatch.setattr("stackkit.crew.ThreadPoolExecutor", pool)
-    stackkit.stack([small_night], stackkit.Options(jobs=jobs))
+    with pytest.raises(InputError, match="is empty"):
+        stackkit.stack([tmp_path], Options(jobs=jobs))
     assert asked == [jobs]
 
 

@@ -23,15 +23,12 @@ from opcode_samples import (
 from scenes import examples
 
 from stackkit.output.opcode_list import area_data, gain_map_opcode, opcode, opcode_list
+from stackkit.raw.opcode_lists import MOST_OPCODES, NO_OPCODES, Opcodes, parse
 from stackkit.raw.opcodes import (
-    MOST_OPCODES,
-    NO_OPCODES,
-    Opcodes,
     account,
     gain_field,
     lens_hint,
     marked_sites,
-    parse,
 )
 
 

@@ -25,8 +25,8 @@ from scenes import examples
 
 from stackkit.output import tiff_container as tiff
 from stackkit.output.opcode_list import area_data, gain_map_opcode, opcode, opcode_list
+from stackkit.raw.opcode_lists import NO_OPCODES
 from stackkit.raw.opcodes import (
-    NO_OPCODES,
     account,
     apply,
     gain_field,

@@ -17,7 +17,7 @@ from stackkit.raw.kinds import Form, Kind, OpenFile, kind, opened
 from stackkit.raw.layout import LINEARIZATION_TABLE, Layout, read_pattern
 from stackkit.raw.levels import dng_black, dng_white, masked_black
 from stackkit.raw.metadata import LIBRAW_FAULTS, Matrix
-from stackkit.raw.opcodes import NO_OPCODES, Opcode, Opcodes, parse
+from stackkit.raw.opcode_lists import NO_OPCODES, Opcode, Opcodes, parse
 from stackkit.raw.tags import OPCODE_LISTS, Directory, read_directories
 
 __all__ = ["Form", "Kind", "Mosaic", "RawFileError", "decode", "kind", "open_raw", "why"]

@@ -65,28 +65,25 @@ def _draw_stars(night: Night, k: int, seconds: float) -> Array:
     seen = np.isfinite(track).all(axis=(1, 2))  # not at the rim of a fisheye's circle
     track, electrons = track[seen], electrons[seen]
     corner = np.rint(track[:, steps // 2]).astype(np.int64) - half
-    side = 2 * half + 1
+    side, size = 2 * half + 1, np.array([night.width, night.height])
+    met = ((corner > -side) & (corner < size)).all(axis=1)
+    track, electrons, corner = track[met], electrons[met], corner[met]
     edges = np.arange(side + 1) - 0.5
 
     def profile(axis: int) -> Array:
         position = (track[:, :, axis] - corner[:, None, axis])[:, :, None]
         return np.diff(0.5 * erf((edges - position) / (np.sqrt(2) * sigma)), axis=2)
 
-    patches = np.zeros((len(track), side, side))
-    px, py = profile(0), profile(1)
-    for step in range(steps):
-        patches += py[:, step, :, None] * px[:, step, None, :]
-    patches /= steps
-    rows = corner[:, 1, None, None] + np.arange(side)[None, :, None]
-    cols = corner[:, 0, None, None] + np.arange(side)[None, None, :]
-    keep = (rows >= 0) & (rows < night.height) & (cols >= 0) & (cols < night.width)
-    flat = (rows * night.width + cols)[keep]
+    patches = np.matmul(profile(1).transpose(0, 2, 1), profile(0)) / steps
+    # On a canvas with room for every patch, of which the picture is the middle.
+    width, height = size + 2 * side
+    site = (corner[:, 1, None] + side + np.arange(side)) * width
+    flat = site[:, :, None] + (corner[:, 0, None] + side + np.arange(side))[:, None, :]
     total = np.empty((3, night.height, night.width))
     for colour in range(3):
-        weights = (patches * electrons[:, colour, None, None])[keep]
-        total[colour] = np.bincount(
-            flat, weights=weights, minlength=night.height * night.width
-        ).reshape(night.height, night.width)
+        weights = patches * electrons[:, colour, None, None]
+        canvas = np.bincount(flat.ravel(), weights.ravel(), minlength=width * height)
+        total[colour] = canvas.reshape(height, width)[side:-side, side:-side]
     return total
 
 

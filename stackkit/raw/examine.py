@@ -1,0 +1,14 @@
+"""What a file is and what it says of itself, in one visit."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from stackkit.raw.kinds import Form, Kind, kind
+from stackkit.raw.metadata import Metadata, read_metadata
+
+
+def examine(path: Path) -> tuple[Kind, Metadata]:
+    """What the file is, and what it says of itself; nothing if it is no picture."""
+    found = kind(path)
+    return found, Metadata() if found.form is Form.NONE else read_metadata(path)
