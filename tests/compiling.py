@@ -21,7 +21,7 @@ PACKAGE = Path(__file__).parents[1] / "stackkit"
 
 def state() -> str:
     """What decides the compiled code: the files with loops, and who compiles."""
-    digest = hashlib.sha256(f"{sys.version} {sys.executable}".encode())
+    digest = hashlib.sha256(sys.version.encode())
     for path in sorted(PACKAGE.rglob("*.py")):
         source = path.read_bytes()
         if b"njit" in source:

@@ -16,6 +16,7 @@ import pytest
 import tifffile
 from command_line import good, three_frames
 from numpy.typing import NDArray
+from threadpoolctl import threadpool_limits
 
 from stackkit import crew
 from stackkit.raw import readers
@@ -37,8 +38,8 @@ def pytest_cmdline_main(config: pytest.Config) -> None:
 
 
 def pytest_configure(config: pytest.Config) -> None:
-    """Loops are compiled before there are workers, which inherit one thread for linear algebra."""
-    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    """Loops are compiled before there are workers; linear algebra keeps to one thread in each."""
+    threadpool_limits(1)
     if not hasattr(config, "workerinput") and not config.option.collectonly:
         compiling.compile_once()
 

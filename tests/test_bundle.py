@@ -108,12 +108,19 @@ def test_jacobians_equal_finite_differences(projection, place):
         assert square == pytest.approx(numeric, rel=2e-4, abs=2e-2)
 
 
+POLAR = {"seed": 6, "k1": -0.22, "k2": 0.05, "focal": 450.0, "altitude": 50.0, "azimuth": 0.0}
+
+
 @pytest.mark.parametrize(
-    "night",
-    [small(seed=5), small(seed=6, k1=-0.22, k2=0.05, focal=450.0, altitude=50.0, azimuth=0.0)],
-    ids=["wide", "around the pole"],
+    ("night", "known"),
+    [
+        (small(seed=5), True),
+        (small(seed=5), False),
+        (small(**POLAR), True),
+        pytest.param(small(**POLAR), False, marks=pytest.mark.slow),
+    ],
+    ids=["wide-True", "wide-False", "around the pole-True", "around the pole-False"],
 )
-@pytest.mark.parametrize("known", [True, False])
 def test_one_lens_and_its_turns_explain_a_night(night, known):
     reference = 6
     seen = observed(night, reference)

@@ -222,6 +222,7 @@ def test_out_may_not_be_written_to(night: Path, ordinary_user: Any) -> None:
 def test_the_disk_is_full_when_a_result_is_written(
     three: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, begun: Begun, target: str
 ) -> None:
+    out = begun(three, tmp_path / "out")
     settle = files._settle
 
     def full(path: Path) -> None:
@@ -230,7 +231,6 @@ def test_the_disk_is_full_when_a_result_is_written(
         settle(path)
 
     monkeypatch.setattr(files, "_settle", full)
-    out = begun(three, tmp_path / "out")
     line = fault(1, "stack", three, "--out", out)
     assert f"{target}: the disk is full. Free some space, or name another place." in line
     left = names(out) if out.exists() else []
@@ -313,8 +313,8 @@ def test_ctrl_c_while_the_results_are_written(
             temporary.write_bytes(b"half")
             raise KeyboardInterrupt
 
-    monkeypatch.setattr(finish, writer, interrupted)
     out = begun(three, tmp_path / "out")
+    monkeypatch.setattr(finish, writer, interrupted)
     outcome = run("stack", three, "--out", out)
     assert outcome.status == 130
     assert "Interrupted" in one_line(outcome.err)

@@ -8,12 +8,14 @@ import socket
 import subprocess
 import sys
 from datetime import UTC, date, datetime, timedelta
+from functools import lru_cache
 
 import icalendar
 import numpy as np
 import pytest
 import vobject
-from command_line import fault, good
+from command_line import fault, good, one_frame
+from grids import corners
 from jsonschema import Draft202012Validator
 from stackkit_cli.plan_text import text
 
@@ -60,10 +62,19 @@ CASES = {
 }
 
 
-@pytest.fixture(scope="module", params=CASES, ids=CASES.keys())
-def made(request):
-    where, asked = CASES[request.param]
+@lru_cache
+def told(name):
+    """The record of one of the cases."""
+    where, asked = CASES[name]
     return record(plan(Request(place(*where), NOW, **asked)))
+
+
+@pytest.fixture(
+    scope="module",
+    params=corners(CASES, [c for c in CASES if c not in ("a year", "a small circle")]),
+)
+def made(request):
+    return told(request.param)
 
 
 @pytest.fixture(autouse=True)
@@ -150,7 +161,7 @@ def test_the_calendar_entry_is_read_by_calendars(made):
 
 
 def test_what_somebody_needs_on_a_first_night():
-    said = text(record(plan(Request(place("47.37", "8.54"), NOW, evening=date(2026, 11, 7)))))
+    said = text(told("one night"))
     flat = " ".join(said.split())
     for words in (
         "Go out on Saturday 7 November 2026: it is dark from 18:45 to 05:34.",
@@ -165,8 +176,7 @@ def test_what_somebody_needs_on_a_first_night():
 
 
 def test_clocks_that_change_are_told():
-    where, asked = CASES["clocks go back"]
-    said = record(plan(Request(place(*where), NOW, **asked)))
+    said = told("clocks go back")
     assert "The clocks go back that night" in " ".join(said["remarks"])
     sun = said["night"]["twilights"]["sun"]
     assert (sun["dusk"][-6:], sun["dawn"][-6:]) == ("+02:00", "+01:00")
@@ -200,8 +210,9 @@ def test_a_place_is_kept_only_when_asked(home):
     assert "No place was remembered" in good("plan", "--forget")
 
 
-def test_like_a_frame(small_night):
-    said = good("plan", *ZURICH, "--date", "2026-11-07", "--like", small_night / "night_0001.dng")
+def test_like_a_frame(tmp_path):
+    frame = one_frame(tmp_path / "frame.dng")
+    said = good("plan", *ZURICH, "--date", "2026-11-07", "--like", frame)
     flat = " ".join(said.split())
     assert "reading adds" in flat or "not told" in flat
     assert "f/1.8" in flat
@@ -268,10 +279,10 @@ def test_a_frame_without_exif_asks_for_the_lens(tmp_path, write_dng):
     said = fault(2, "plan", *ZURICH, "--like", frame)
     assert "focal length (24mm, or 26mm-eq)" in said
     assert "f-number" in said
-    told = good(
+    said = good(
         "plan", *ZURICH, "--date", "2026-11-07", "--like", frame, "--camera", "24mm f/2 4um"
     )
-    assert "24 mm" in told
+    assert "24 mm" in said
 
 
 def test_the_list_of_targets():
@@ -317,12 +328,13 @@ def test_it_runs_from_tonight():
     assert len(nights) == 3
 
 
-def test_anywhere_on_any_night():
+@pytest.mark.parametrize("count", corners([5, 15], [5]))
+def test_anywhere_on_any_night(count):
     """Random places, nights, cameras and targets: a plan, or one clear sentence."""
     rng = np.random.default_rng(3)
     refused = 0
     cameras = [*CLASSES, "8mm f/3.5 fisheye aps-c", "200mm f/4 full-frame", "3000x4000 phone"]
-    for _ in range(15):
+    for _ in range(count):
         latitude, longitude = rng.uniform(-90, 90), rng.uniform(-180, 180)
         asked = Request(
             place(f"{latitude:.4f}", f"{longitude:.4f}"),
@@ -334,12 +346,12 @@ def test_anywhere_on_any_night():
             skyline=float(rng.uniform(0, 40)),
         )
         try:
-            told = record(plan(asked))
+            found = record(plan(asked))
         except InputError:
             refused += 1
             continue
-        VALIDATOR.validate(json.loads(json.dumps(told, allow_nan=False)))
-        assert max(map(len, text(told).splitlines())) <= 80
-        assert "<svg" in page_of_plan(told)
+        VALIDATOR.validate(json.loads(json.dumps(found, allow_nan=False)))
+        assert max(map(len, text(found).splitlines())) <= 80
+        assert "<svg" in page_of_plan(found)
     # Targets that never rise there, and summers without darkness.
-    assert refused < 8
+    assert refused < 8 * count / 15

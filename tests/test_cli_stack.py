@@ -231,26 +231,26 @@ def test_odd_names_of_folders_and_files(small_night: Path, tmp_path: Path) -> No
     assert listed == ["-erste Aufnahme.dng", "zwei\t.dng", "drei\n\x1b[31m.dng"]
 
 
-def test_a_folder_given_twice_counts_once(night: Path, tmp_path: Path) -> None:
-    assert "3 of 3" in good("stack", night, night, "--out", tmp_path / "a")
-    single = night / "night_0002.dng"
-    assert "3 of 3" in good("stack", night, single, "--out", tmp_path / "b")
+def test_what_is_given_twice_counts_once(three: Path, tmp_path: Path) -> None:
+    single = three / "night_0002.dng"
+    assert "3 of 3" in good("stack", three, three, single, "--out", tmp_path / "out")
 
 
 # Words and streams
 
 
 def test_a_process_of_its_own_says_nothing_on_standard_error(
-    result: Path, small_night: Path, tmp_path: Path
+    result: Path, small_night: Path, tmp_path: Path, begun: Begun
 ) -> None:
-    command = [*PROCESS, "stack", str(small_night), "--out", str(tmp_path / "out")]
+    out = begun(small_night, tmp_path / "out")
+    command = [*PROCESS, "stack", str(small_night), "--out", str(out)]
     done = subprocess.run(command, capture_output=True, text=True, encoding="utf-8", check=True)
     assert done.stderr == ""
     assert done.stdout.startswith("6 of 6 frames used")
-    assert (tmp_path / "out" / "stack.fits").read_bytes() == (result / "stack.fits").read_bytes()
+    assert (out / "stack.fits").read_bytes() == (result / "stack.fits").read_bytes()
 
 
-def test_a_terminal_is_shown_the_steps(small_night: Path, tmp_path: Path) -> None:
+def test_a_terminal_is_shown_the_steps(result: Path, small_night: Path, tmp_path: Path) -> None:
     pty = pytest.importorskip("pty")
     ours, theirs = pty.openpty()
     command = [*PROCESS, "stack", str(small_night), "--out", str(tmp_path / "out")]
@@ -278,6 +278,8 @@ def test_a_terminal_is_shown_the_steps(small_night: Path, tmp_path: Path) -> Non
     for step in ("Reading the frames", "Finding stars", "Combining", "Writing"):
         assert step in shown
     assert "6/6" in shown
+    # Read by other processes, in two threads, it is the same to the byte.
+    assert (tmp_path / "out" / "stack.fits").read_bytes() == (result / "stack.fits").read_bytes()
     assert out.startswith("6 of 6 frames used")
     assert "Reading" not in out
 

@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from colour_science import colour, colour_hdri
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
+from scenes import examples
 
 from stackkit.colour import camera, spaces
 from stackkit.colour.camera import CameraColour, camera_colour, sensible
@@ -99,7 +100,7 @@ def test_daylight_is_what_the_tables_say():
         np.testing.assert_allclose(white, table, atol=1e-4)
 
 
-@settings(max_examples=60, deadline=None)
+@examples(60)
 @given(x=st.floats(0.25, 0.5), above=st.floats(-0.03, 0.03))
 def test_temperatures(x, above):
     y = -3.0 * x * x + 2.87 * x - 0.275 + above  # the daylight locus and beside it (CIE 15)
@@ -108,7 +109,7 @@ def test_temperatures(x, above):
     assert spaces.temperature((x, y)) == pytest.approx(wanted, rel=1e-6)
 
 
-@settings(max_examples=60, deadline=None)
+@examples(60)
 @given(
     neutral=st.tuples(*(st.floats(0.2, 1.0),) * 3),
     space=st.sampled_from(list(spaces.SPACES.values())),

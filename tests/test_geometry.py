@@ -1,8 +1,9 @@
 import cv2
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
+from scenes import examples
 from scipy.spatial.transform import Rotation
 
 from stackkit.geometry import (
@@ -87,7 +88,7 @@ def test_unproject_inverts_project_through_the_air(up):
     assert np.abs(np.linalg.norm(unproject(lens, grid()), axis=-1) - 1).max() < 1e-12
 
 
-@settings(max_examples=25, deadline=None)
+@examples(25)
 @given(
     st.floats(-0.3, 0.1),
     st.floats(-0.05, 0.05),
@@ -109,7 +110,7 @@ def test_plane_mapping_is_the_homography():
     assert np.abs(mapping.to_reference(theirs) - places).max() < 1e-6
 
 
-@settings(max_examples=50, deadline=None)
+@examples(50)
 @given(st.tuples(*[st.floats(-3.0, 3.0)] * 3))
 def test_rotation_equals_scipy(vector):
     assert np.abs(rotation(vector) - Rotation.from_rotvec(vector).as_matrix()).max() < 1e-12

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from grids import corners
 from scipy.spatial.transform import Rotation
 from star_sessions import SIZE, clock, night, registered, star_tables, table
 from test_lens_choice import above_horizon
@@ -47,18 +48,18 @@ def test_a_clock_that_runs_backwards_turns_the_axis_round():
     assert turning.axis @ AXIS < -0.99
 
 
-@pytest.mark.parametrize("timed", [True, False])
+@pytest.mark.parametrize("timed", corners([True, False], [False]))
 def test_from_frame_to_frame_the_order_makes_no_difference(timed):
-    sky = night(seed=52)
+    sky = night(seed=52, frames=8)
     tables, known = star_tables(sky), clock(sky)
     plain = registered(sky, tables, times=known if timed else None)
     x, y = np.meshgrid(np.linspace(20, 980, 9), np.linspace(20, 730, 7))
     xy = np.stack([x.ravel(), y.ravel()], axis=1)
-    order = [int(k) for k in np.random.default_rng(2).permutation(12)]
+    order = [int(k) for k in np.random.default_rng(2).permutation(8)]
     times = [known[k] for k in order] if timed else None
     shuffled = registered(sky, [tables[k] for k in order], times=times)
     at = {k: j for j, k in enumerate(order)}
-    for a, b in ((0, 11), (3, 7), (6, 2)):
+    for a, b in ((0, 7), (3, 5), (6, 2)):
         one = plain.mappings[b].from_reference(plain.mappings[a].to_reference(xy))
         back = shuffled.mappings[at[a]].to_reference(xy)
         assert np.abs(shuffled.mappings[at[b]].from_reference(back) - one).max() < 0.01
@@ -78,13 +79,13 @@ def test_a_push_is_found_in_whatever_order_the_frames_come(seed):
 
 
 def test_a_shuffled_session_tells_the_same_push():
-    sky = night(seed=57, bump_frame=7, bump_degrees=2.0, wind=0.5)
+    sky = night(seed=57, frames=10, bump_frame=6, bump_degrees=2.0, wind=0.5)
     tables, known = star_tables(sky), clock(sky)
-    order = [int(k) for k in np.random.default_rng(1).permutation(12)]
+    order = [int(k) for k in np.random.default_rng(1).permutation(10)]
     times = [known[k] for k in order]
     found = registered(sky, [tables[k] for k in order], times=times)
     (told,) = pushes(found.turning, placed_in_order(found, times))
-    assert (order[told.before], order[told.after]) == (6, 7)
+    assert (order[told.before], order[told.after]) == (5, 6)
 
 
 def test_scatter_that_lies_along_the_axis_alone_does_no_harm():
@@ -122,10 +123,10 @@ def test_a_few_lamps_under_clouds_are_no_traceback(count):
 def test_what_a_fisheye_does_not_show_has_no_figure():
     """Corners and edges outside its circle: None, not 0.0 px of uncertainty and not NaN degrees."""
     sky = night(
-        seed=44, focal=250.0, projection=Projection.EQUISOLID, k1=0.0, k2=0.0,
+        seed=44, frames=4, focal=250.0, projection=Projection.EQUISOLID, k1=0.0, k2=0.0,
         altitude=88.0, faintest=6.3,
     )  # fmt: skip
-    found = registered(sky, above_horizon(sky, star_tables(sky, stars=300)), times=clock(sky))
-    record = geometry_record(found, [str(k) for k in range(12)], clock(sky), SIZE, [True] * 12)
+    found = registered(sky, above_horizon(sky, star_tables(sky, stars=160)), times=clock(sky))
+    record = geometry_record(found, [str(k) for k in range(4)], clock(sky), SIZE, [True] * 4)
     assert record["uncertainty_px"][1] is None
     assert record["field_deg"] is None

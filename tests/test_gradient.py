@@ -28,11 +28,20 @@ NIGHTS = {
 }
 
 
+def simulated(name, milky_way):
+    return replace(BASE, milky_way=milky_way, **NIGHTS[name])
+
+
+@cache
+def light(name, milky_way):
+    """Electrons (3, H, W) without noise."""
+    return ideal_picture(simulated(name, milky_way), 0)
+
+
 @cache
 def picture(name, milky_way=0.0, noise=True):
     """ADU (3, H, W) as a stack of 24 frames has them."""
-    night = replace(BASE, milky_way=milky_way, **NIGHTS[name])
-    electrons = ideal_picture(night, 0)
+    night, electrons = simulated(name, milky_way), light(name, milky_way)
     rng = np.random.default_rng(2)
     scatter = np.sqrt((electrons + night.read_noise**2) / 24) if noise else 0.0
     adu = (electrons + rng.normal(size=electrons.shape) * scatter) / night.gain

@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 from calibration_scenes import SETTING
 from command_line import TINY, blank_end
+from grids import corners
 
 from stackkit import intake, scratch
 from stackkit.calibrate import calibrate
@@ -252,10 +253,11 @@ def test_a_size_that_the_header_did_not_say(night, work, monkeypatch):
     assert reasons == {"night_0002.dng": "another size than its file said"}
 
 
-def test_a_file_that_kills_its_reader_costs_one_frame(night, work, monkeypatch):
+@pytest.mark.parametrize("processes", corners([1, 2], [1]))
+def test_a_file_that_kills_its_reader_costs_one_frame(processes, night, work, monkeypatch):
     monkeypatch.setenv("PYTHONPATH", str(Path(__file__).parent))
     monkeypatch.setattr(intake, "decode", deadly)
-    with readers(2) as read:
+    with readers(processes) as read:
         found, reasons = read_in(night, [], work, read)
     assert found.numbers == [0, 2]
     assert reasons == {"night_0002.dng": "damaged so badly that it crashed the decoder"}

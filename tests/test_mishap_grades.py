@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from grids import corners
 from scipy.spatial import cKDTree
 
 from stackkit.causes import Cause
@@ -67,34 +68,55 @@ def test_a_night_without_mishaps_is_kept_in_full(spared, tmp_path):
     assert [one.weight for one in found] == pytest.approx([found[0].weight] * 10, rel=0.05)
 
 
-@pytest.mark.parametrize(
-    ("mishap", "cause", "what"),
-    [
-        (Mishap(MishapKind.CLOUD, 3, 3, 0.65), Cause.CLOUD, LESS),
-        (Mishap(MishapKind.CLOUD, 3, 4, 0.97), Cause.CLOUD, OUT),
-        (Mishap(MishapKind.PATCHES, 6, 7, 0.9), Cause.CLOUD, LESS),
-        (Mishap(MishapKind.HAZE, 5, 9, 0.3), Cause.HAZE, LESS),
-        (Mishap(MishapKind.DEFOCUS, 3, 3, 1.2), Cause.DEFOCUS, LESS),
-        (Mishap(MishapKind.DEFOCUS, 3, 3, 6.0), Cause.DEFOCUS, OUT),
-        (Mishap(MishapKind.TREMBLE, 3, 3, 1.5, 0.4), Cause.SHAKEN, LESS),
-        (Mishap(MishapKind.JOLT, 3, 3, 9.0, 0.4), Cause.SHAKEN, OUT),
-        (Mishap(MishapKind.TRAIL, 3, 3, 15.0, 0.4), Cause.TRAILED, OUT),
-        (Mishap(MishapKind.DEW, 6, 9, 0.8), Cause.DEW, LESS),
-        (Mishap(MishapKind.DAWN, 6, 9, 6.0), Cause.GLOW, LESS),
-        (Mishap(MishapKind.TORCH, 3, 3, 12.0), Cause.TORCH, LESS),
-        (Mishap(MishapKind.FLOODED, 3, 3, 300.0), Cause.CLIPPED, OUT),
-        (Mishap(MishapKind.COVERED, 3, 3), Cause.COVERED, OUT),
-    ],
-    ids=lambda value: f"{value.kind}-{value.strength}" if isinstance(value, Mishap) else None,
+TOLD = {
+    "cloud": (Mishap(MishapKind.CLOUD, 3, 3, 0.65), Cause.CLOUD, LESS),
+    "thick cloud": (Mishap(MishapKind.CLOUD, 3, 4, 0.97), Cause.CLOUD, OUT),
+    "patchy cloud": (Mishap(MishapKind.PATCHES, 6, 7, 0.9), Cause.CLOUD, LESS),
+    "haze": (Mishap(MishapKind.HAZE, 5, 9, 0.3), Cause.HAZE, LESS),
+    "soft": (Mishap(MishapKind.DEFOCUS, 3, 3, 1.2), Cause.DEFOCUS, LESS),
+    "out of focus": (Mishap(MishapKind.DEFOCUS, 3, 3, 6.0), Cause.DEFOCUS, OUT),
+    "tremble": (Mishap(MishapKind.TREMBLE, 3, 3, 1.5, 0.4), Cause.SHAKEN, LESS),
+    "jolt": (Mishap(MishapKind.JOLT, 3, 3, 9.0, 0.4), Cause.SHAKEN, OUT),
+    "trail": (Mishap(MishapKind.TRAIL, 3, 3, 15.0, 0.4), Cause.TRAILED, OUT),
+    "dew": (Mishap(MishapKind.DEW, 6, 9, 0.8), Cause.DEW, LESS),
+    "dawn": (Mishap(MishapKind.DAWN, 6, 9, 6.0), Cause.GLOW, LESS),
+    "torch": (Mishap(MishapKind.TORCH, 3, 3, 12.0), Cause.TORCH, LESS),
+    "flooded": (Mishap(MishapKind.FLOODED, 3, 3, 300.0), Cause.CLIPPED, OUT),
+    "covered": (Mishap(MishapKind.COVERED, 3, 3), Cause.COVERED, OUT),
+}
+TOGETHER = (
+    {"cloud": 1, "tremble": 3, "torch": 5, "covered": 7, "out of focus": 9},
+    {"trail": 1, "soft": 3, "flooded": 5, "jolt": 7, "patchy cloud": 9},
 )
-def test_a_mishap_is_told_for_what_it_is(spared, tmp_path, mishap, cause, what):
+"""Mishaps of one frame each, by the frame that suffers it, as many as leave good ones between."""
+
+
+def check(found: list[Grade], struck: dict[int, str], growing: range = range(0)) -> None:
+    """The frames named are told for what they are and treated so; the others, but for those in
+    which a mishap is still ``growing``, are kept in full.
+    """
+    for k, one in enumerate(found):
+        if k in growing:
+            continue
+        if k not in struck:
+            assert fate(one) == FULL, one.reason
+            continue
+        _, cause, what = TOLD[struck[k]]
+        assert (one.cause, fate(one)) == (cause, what), one.reason
+        assert one.reason.startswith(str(cause))
+
+
+@pytest.mark.parametrize("night", TOGETHER, ids=" + ".join)
+def test_several_mishaps_in_one_night_are_told_apart(spared, tmp_path, night):
+    moved = [replace(TOLD[name][0], first=k, last=k) for name, k in night.items()]
+    check(graded(spared, tmp_path, *moved), {k: name for name, k in night.items()})
+
+
+@pytest.mark.parametrize("name", corners(TOLD, ["haze", "dew"]))
+def test_a_mishap_is_told_for_what_it_is(spared, tmp_path, name):
+    mishap = TOLD[name][0]
     found = graded(spared, tmp_path, mishap)
-    worst = found[mishap.last]
-    assert (worst.cause, fate(worst)) == (cause, what), worst.reason
-    assert worst.reason.startswith(str(cause))
-    for k, other in enumerate(found):
-        if not mishap.first <= k <= mishap.last:
-            assert fate(other) == FULL, other.reason
+    check(found, {mishap.last: name}, range(mishap.first, mishap.last))
 
 
 @pytest.mark.parametrize("kind", [MishapKind.EXPOSURE, MishapKind.ISO])

@@ -174,7 +174,7 @@ def test_stars_and_fixed_pattern_do_not_count():
 def crowd():
     """A night in the densest Milky Way, and four of its frames."""
     night = Night(
-        **{"seed": 31, "frames": 4, "width": 960, "height": 640, "focal": 1600.0},
+        **{"seed": 31, "frames": 4, "width": 720, "height": 560, "focal": 1600.0},
         **{"star_density": 3.0, "milky_way": 2.0, "gain": 1.9, "read_noise": 3.0},
     )
     return night, [exposed(night, k) for k in range(night.frames)]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import struct
 from dataclasses import replace
+from functools import lru_cache
 
 import numpy as np
 import pytest
@@ -144,15 +145,20 @@ def test_damaged_data_are_left_out_and_told(number, data, reason, optional):
     assert marked_sites(damaged, np.zeros(SHAPE, np.uint16), PATTERN) is None
 
 
-@examples(300)
-@given(data=st.data())
-def test_mutated_lists_raise_nothing_but_value_error(data):
+@lru_cache
+def one_of_each():
+    """A list of one of each kind of opcode."""
     rng = np.random.default_rng(1)
     listed = [*some_of_each(*SHAPE, (1, 2), (0, 1), 0, 3, rng)[:6], polynomial(0, 1)]
     listed += [opcode(5, struct.pack(">9I", 0, 1, 1, 2, 3, 0, 0, 2, 2))]
     listed += [opcode(6, struct.pack(">4I", 1, 1, 5, 5))]
     listed += [opcode(1, struct.pack(">I", 1) + doubles(1, 0, 0, 0, 0, 0, 0.5, 0.5))]
-    blob = bytearray(opcode_list(listed))
+    return opcode_list(listed)
+
+
+def mutated(data):
+    """A list with some bytes changed is refused, or everything can be done with it."""
+    blob = bytearray(one_of_each())
     places = st.integers(0, len(blob) - 1)
     for at in data.draw(st.lists(places, min_size=1, max_size=6)):
         blob[at] = data.draw(st.sampled_from([0, 1, 127, 128, 255]))
@@ -166,3 +172,16 @@ def test_mutated_lists_raise_nothing_but_value_error(data):
     marked_sites(asked, np.zeros(SHAPE, np.uint16), PATTERN)
     lens_hint(asked)
     assert len(account(asked)) == 3 * len(found)
+
+
+@examples(60)
+@given(data=st.data())
+def test_mutated_lists_raise_nothing_but_value_error(data):
+    mutated(data)
+
+
+@pytest.mark.slow
+@examples(300)
+@given(data=st.data())
+def test_many_mutated_lists_raise_nothing_but_value_error(data):
+    mutated(data)

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 import pytest
+from grids import corners
 from hypothesis import given
 from hypothesis import strategies as st
 from scenes import PATTERNS, examples, layout, opened_plainly, sites
@@ -26,11 +29,26 @@ def opened(codes, pattern, step=1.0, pedestal=0.0, balance=None, missing=None):
     return planes, confidence
 
 
-def some_codes(seed, shape=(22, 26)):
+def some_codes(seed, shape=(18, 20)):
     return np.random.default_rng(seed).integers(900, 5000, shape).astype(np.uint16)
 
 
-BALANCES = pytest.mark.parametrize("balance", [None, (1.9, 1.0, 1.5)])
+WHITE = (1.9, 1.0, 1.5)
+BALANCES = pytest.mark.parametrize("balance", [None, WHITE])
+CASES = pytest.mark.parametrize(
+    "case",
+    corners(
+        itertools.product((3, 0), (None, WHITE), PATTERNS),
+        # Every pattern, every balance with every margin.
+        [(3, None, "RGGB"), (0, WHITE, "BGGR"), (3, WHITE, "GRBG"), (0, None, "GBRG")],
+    ),
+    ids=str,
+)
+
+
+def places(margin):
+    """Sites of ``some_codes`` that far from its edge."""
+    return st.tuples(st.integers(margin, 17 - margin), st.integers(margin, 19 - margin))
 
 
 @every_pattern
@@ -43,15 +61,13 @@ def test_opening_is_what_the_rule_says(pattern, balance):
     np.testing.assert_allclose(confidence, sure, atol=1e-6)
 
 
-@every_pattern
-@BALANCES
-@pytest.mark.parametrize("margin", [3, 0])
+@CASES
 @examples(8)
 @given(data=st.data())
-def test_opening_with_samples_missing_is_what_the_rule_says(pattern, balance, margin, data):
+def test_opening_with_samples_missing_is_what_the_rule_says(case, data):
+    margin, balance, pattern = case
     codes = some_codes(2)
-    where = st.tuples(st.integers(margin, 21 - margin), st.integers(margin, 25 - margin))
-    for y, x in data.draw(st.lists(where, min_size=1, max_size=8)):
+    for y, x in data.draw(st.lists(places(margin), min_size=1, max_size=8)):
         codes[y, x] = 0
     planes, confidence = opened(codes, pattern, balance=balance)
     plainly, sure = opened_plainly(codes, pattern, balance=balance)
@@ -61,17 +77,16 @@ def test_opening_with_samples_missing_is_what_the_rule_says(pattern, balance, ma
     assert np.isfinite(planes).all()
 
 
-@every_pattern
-@BALANCES
-@pytest.mark.parametrize("margin", [3, 0])
+@CASES
 @examples(8)
 @given(data=st.data())
-def test_opening_with_samples_expected_is_what_the_rule_says(pattern, balance, margin, data):
+def test_opening_with_samples_expected_is_what_the_rule_says(case, data):
     """Some of the missing samples have a code that stands for them, others none."""
+    margin, balance, pattern = case
     codes = some_codes(4)
     missing = np.zeros(codes.shape, dtype=bool)
-    where = st.tuples(st.integers(margin, 21 - margin), st.integers(margin, 25 - margin))
-    for k, at in enumerate(data.draw(st.lists(where, min_size=1, max_size=10, unique=True))):
+    drawn = data.draw(st.lists(places(margin), min_size=1, max_size=10, unique=True))
+    for k, at in enumerate(drawn):
         missing[at] = True
         codes[at] = 0 if k % 3 == 2 else codes[at]
     planes, confidence = opened(codes, pattern, 0.5, 64.0, balance, missing)

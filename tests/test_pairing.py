@@ -88,8 +88,11 @@ def unrelated(seed):
     return made
 
 
-def test_two_hundred_fields_of_lamps_align_nothing():
-    for seed in range(200):
+@pytest.mark.parametrize(
+    "seeds", [range(30), pytest.param(range(30, 200), marks=pytest.mark.slow)], ids=["30", "200"]
+)
+def test_two_hundred_fields_of_lamps_align_nothing(seeds):
+    for seed in seeds:
         tables = unrelated(seed)
         _, frames = moves(tables, pair_all(tables))
         assert len(frames) == 0, seed
@@ -138,9 +141,9 @@ def test_a_turned_night_is_paired_star_by_star():
 
 
 @examples(8)
-@given(st.integers(0, 10**6), st.integers(0, 5))
+@given(st.integers(0, 10**6), st.integers(0, 3))
 def test_a_cut_frame_is_the_reference_only_where_no_other_will_do(seed, cut):
-    tables = session(seed, 0, 40)
+    tables = session(seed, 0, 30, frames=4)
     usual = pair_all(tables).reference
     shares = [0.7 if k == usual else 1.0 for k in range(len(tables))]
     assert pair_all(tables, shares).reference != usual

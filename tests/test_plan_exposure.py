@@ -285,10 +285,10 @@ def test_axes_are_those_of_a_level_camera():
 
 
 def test_a_test_frame_tells_the_camera_and_its_noise(tmp_path):
-    night = Night(seed=21, frames=1, width=1000, height=750, focal=675.0, faintest=9.0)
+    night = Night(seed=21, frames=1, width=480, height=360, focal=324.0, faintest=9.0)
     frame = trial(one_frame(tmp_path / "test.dng", night))
     made = camera(frame.given)
-    assert made.focal_px == pytest.approx(675, rel=0.02)
+    assert made.focal_px == pytest.approx(324, rel=0.02)
     # What the simulation put in: 6 e⁻/s of sky times 8 s, green, thinned by the lens's shading
     # and lifted by the Milky Way; 2.2 e⁻ of reading.
     assert frame.sky_e == pytest.approx(48, rel=0.4)

@@ -12,9 +12,10 @@ import numpy as np
 import pytest
 from astropy import units
 from astropy.coordinates import Galactic, SkyCoord, get_constellation
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from pyongc import ongc
+from scenes import examples
 
 from stackkit.errors import InputError, UsageError
 from stackkit.plan.camera import camera, described, size_px
@@ -151,7 +152,7 @@ def test_what_is_not_meant_is_not_guessed(said, offered):
     assert offered in str(told.value)
 
 
-@settings(max_examples=60, deadline=None)
+@examples(60)
 @given(st.sampled_from(targets()), st.data())
 def test_one_wrong_letter_never_leads_elsewhere(target, data):
     place = data.draw(st.integers(0, len(target.name) - 1))

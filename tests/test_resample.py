@@ -7,6 +7,7 @@ from functools import lru_cache
 import numpy as np
 import pytest
 from benchmarks.measures import moments
+from grids import corners
 from hypothesis import given
 from hypothesis import strategies as st
 from scenes import (
@@ -32,6 +33,7 @@ from stackkit.normalise import Level, flat_level
 from stackkit.response import noise_factors
 
 every_pattern = pytest.mark.parametrize("pattern", PATTERNS)
+some_patterns = pytest.mark.parametrize("pattern", corners(PATTERNS, ["RGGB", "GBRG"]))
 
 
 # Interpolating
@@ -263,7 +265,7 @@ def test_noise_factors_are_the_scatter_of_white_noise(pattern, tmp_path):
                 assert told == pytest.approx(scatter, rel=0.03)
 
 
-@every_pattern
+@some_patterns
 def test_the_told_variance_is_the_scatter_over_repeats(pattern, tmp_path):
     """Three frames with defects, unequal weights and transparencies, shot and read noise."""
     rng = np.random.default_rng(12)
@@ -322,7 +324,7 @@ def test_the_told_variance_counts_what_other_colours_bring(light, tmp_path):
     assert np.abs(np.mean(ratios, axis=0) - 1).max() < 0.05
 
 
-@every_pattern
+@some_patterns
 def test_noise_that_calibration_multiplied_is_told(pattern, tmp_path):
     """Samples of the right side, where the lens is dark, were multiplied by 3: scatter of repeats.
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from grids import corners
 from scenes import (
     PATTERNS,
     Here,
@@ -31,7 +32,7 @@ from stackkit.restoration import kernels, restorable, restore, restored_factors
 
 BALANCE = (1 / 0.52, 1.0, 1 / 0.66)
 INSIDE = (slice(None), slice(8, -8), slice(8, -8))
-every_pattern = pytest.mark.parametrize("pattern", PATTERNS)
+some_patterns = pytest.mark.parametrize("pattern", corners(PATTERNS, ["RGGB", "GBRG"]))
 
 
 def star(shape, at, fwhm):
@@ -40,7 +41,7 @@ def star(shape, at, fwhm):
 
 
 @pytest.mark.parametrize("balance", [None, BALANCE])
-@every_pattern
+@some_patterns
 def test_the_filter_is_even_and_keeps_the_sum(pattern, balance):
     for kernel in kernels(layout(pattern, (64, 64), balance)):
         assert kernel.sum() == pytest.approx(1, abs=1e-5)
@@ -88,7 +89,7 @@ def test_clipped_places_stay_and_throw_no_ring():
 
 
 @pytest.mark.parametrize("fwhm", [1.8, 2.2, 3.0])
-@every_pattern
+@some_patterns
 def test_a_star_of_many_frames_is_what_the_optics_drew(pattern, fwhm, tmp_path):
     """White light, 25 frames that lie anyhow: within 6 % of the peak, no ring over 1 %."""
     rng = np.random.default_rng(3)
@@ -113,7 +114,7 @@ def test_a_star_of_many_frames_is_what_the_optics_drew(pattern, fwhm, tmp_path):
     assert away.min(initial=0, where=truth[8:-8, 8:-8] < 50.01 * np.ones((3, 1, 1))) > -0.01 * peak
 
 
-@every_pattern
+@some_patterns
 def test_a_clipped_star_throws_no_ring(pattern, tmp_path):
     """Twenty-five frames of a star forty times too bright: nothing over the clip, nothing under the
     sky by more than a thousandth of it.
@@ -136,11 +137,11 @@ def test_a_clipped_star_throws_no_ring(pattern, tmp_path):
     assert (inside - 50 * tint).min() > -4
 
 
-@every_pattern
+@some_patterns
 def test_the_restored_factors_are_the_scatter_of_white_noise(pattern, tmp_path):
     """Three frames with one shift make one frame's filter: each parity of sites by itself."""
     rng = np.random.default_rng(4)
-    shape, noise = (512, 640), Noise(0.0, 25.0)
+    shape, noise = (384, 512), Noise(0.0, 25.0)
     for move in ((0.31, 0.06), (0.56, 0.81)):
         cache = cache_of(tmp_path, [rng.normal(500, 5, shape) for _ in range(3)])
         ready = [placed(cache, k, shift(*move), noise) for k in range(3)]

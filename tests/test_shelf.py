@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from scenes import examples
 
 from stackkit import shelf as room
 from stackkit.normalise import Sky
@@ -46,7 +47,7 @@ def test_without_a_shelf_it_is_simply_made() -> None:
     advance(None, "one", [], 1, 4)
 
 
-@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=60)
+@settings(examples(60), suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(place=st.floats(0, 1, exclude_max=True), flip=st.integers(1, 255))
 def test_any_byte_that_is_not_as_it_was_is_found(tmp_path: Path, place: float, flip: int) -> None:
     shelf = Shelf(tmp_path)

@@ -1,7 +1,9 @@
 import json
+from functools import lru_cache
 
 import numpy as np
 import pytest
+from grids import corners
 from hypothesis import given
 from hypothesis import strategies as st
 from scenes import examples
@@ -173,7 +175,7 @@ def test_exact_pairs_give_what_scikit_image_gives(model):
     assert np.abs(warp.mapping.to_reference(b) - a).max() < 1e-6
 
 
-@pytest.mark.parametrize("model", list(Model))
+@pytest.mark.parametrize("model", corners(Model, [Model.HOMOGRAPHY]))
 def test_no_worse_than_ransac_with_the_right_model_given(model):
     """scikit-image's ransac on the same pairs, a fifth of them wrong; unseen places judge."""
     estimator, least = ESTIMATORS[model]
@@ -190,12 +192,19 @@ def test_no_worse_than_ransac_with_the_right_model_given(model):
     assert max(ours) <= max(1.03 * max(theirs), 2 * NOISE)
 
 
-@pytest.mark.parametrize("count", [40, 200])
-def test_the_right_model_is_chosen(count):
+@pytest.mark.parametrize(
+    ("count", "seeds"),
+    [
+        (40, range(3)),
+        pytest.param(40, range(5), marks=pytest.mark.slow),
+        pytest.param(200, range(5), marks=pytest.mark.slow),
+    ],
+)
+def test_the_right_model_is_chosen(count, seeds):
     chosen = [
         best_warp(*pairs(truth(model, seed), count, seed), SIZE).model is model
         for model in Model
-        for seed in range(5)
+        for seed in seeds
     ]
     assert np.mean(chosen) > 0.9
 
@@ -207,14 +216,18 @@ def test_what_is_as_good_gives_way_to_what_is_simpler():
     assert set(warp.residuals) == set(Model)
 
 
+@lru_cache
+def chosen_of_clean_pairs(model):
+    return best_warp(*pairs(truth(model, 11), 100, 11), SIZE).model
+
+
 @pytest.mark.parametrize("model", list(Model))
 @pytest.mark.parametrize("reach", [None, 5.0])
 def test_wrong_pairs_do_not_matter(model, reach):
     there = truth(model, 11)
     a, b, sigma = pairs(there, 100, 11)
-    clean = best_warp(a, b, sigma, SIZE)
     spoilt = best_warp(a, with_wrong(b, 0.3, 11, reach), sigma, SIZE)
-    assert spoilt.model is clean.model
+    assert spoilt.model is chosen_of_clean_pairs(model)
     assert error(spoilt.mapping.from_reference, there) < 2 * NOISE
 
 
