@@ -70,7 +70,7 @@ def _pipeline(folder: Path) -> None:
 
 
 def _functions(folder: Path) -> None:  # noqa: ARG001
-    """The loops that can be called by themselves, matching first: the other part needs it too."""
+    """The loops that can be called by themselves, first those that the other part needs too."""
     import numpy as np
 
     from stackkit.matching import match
@@ -80,15 +80,15 @@ def _functions(folder: Path) -> None:  # noqa: ARG001
     rng = np.random.default_rng(1)
     stars = rng.uniform(0, 900, (120, 2))
     match(stars, stars + 5.0)
+    deviation = rng.normal(0, 1, (240, 320)).astype(np.float32)
+    deviation[100:103] += 5
+    find_trails(deviation, np.zeros(deviation.shape, dtype=bool))
     values = rng.normal(100, 5, (6, 400)).astype(np.float32)
     block = Samples(
         values, np.full_like(values, 25), np.ones(6, np.float32), np.zeros(400, np.float32)
     )
     for method in METHODS.values():
         method.function(block)
-    deviation = rng.normal(0, 1, (240, 320)).astype(np.float32)
-    deviation[100:103] += 5
-    find_trails(deviation, np.zeros(deviation.shape, dtype=bool))
 
 
 PARTS = (_pipeline, _functions)

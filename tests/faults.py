@@ -13,7 +13,7 @@ from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from command_line import PROCESS, RESULTS, names, one_line, record_of
+from command_line import PROCESS, RESULTS, names, one_line, record_of, run
 
 FRAMES = 10
 _LEFT = 1_500_000
@@ -235,6 +235,10 @@ def play(scene: Scene) -> str:
 
 
 def _run(command: Sequence[str], scene: Scene) -> tuple[int, str]:
+    """Status and standard error; in a process of its own where something is done to it."""
+    if not scene.midway:
+        done = run(*command[len(PROCESS) :])
+        return done.status, done.err
     pipes = {"stdout": subprocess.DEVNULL, "stderr": subprocess.PIPE}
     with subprocess.Popen(command, text=True, **pipes) as process:  # type: ignore[call-overload]
         while scene.midway and process.poll() is None and not _some_are_read(scene):

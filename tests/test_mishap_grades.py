@@ -112,14 +112,16 @@ def test_several_mishaps_in_one_night_are_told_apart(spared, tmp_path, night):
     check(graded(spared, tmp_path, *moved), {k: name for name, k in night.items()})
 
 
-@pytest.mark.parametrize("name", corners(TOLD, ["haze", "dew"]))
+@pytest.mark.parametrize("name", corners(TOLD, ["dew"]))
 def test_a_mishap_is_told_for_what_it_is(spared, tmp_path, name):
     mishap = TOLD[name][0]
     found = graded(spared, tmp_path, mishap)
     check(found, {mishap.last: name}, range(mishap.first, mishap.last))
 
 
-@pytest.mark.parametrize("kind", [MishapKind.EXPOSURE, MishapKind.ISO])
+@pytest.mark.parametrize(
+    "kind", corners((MishapKind.EXPOSURE, MishapKind.ISO), [MishapKind.EXPOSURE])
+)
 def test_other_settings_are_no_cloud(spared, tmp_path, kind):
     """Half the exposure: half the light, which is weighed; half the ISO: nearly the same worth."""
     found = graded(spared, tmp_path, Mishap(kind, 6, 9, 0.5))
@@ -132,6 +134,7 @@ def test_other_settings_are_no_cloud(spared, tmp_path, kind):
     assert ratio == pytest.approx(expected, rel=0.1)
 
 
+@pytest.mark.slow
 def test_a_cloud_among_shorter_exposures_is_a_cloud(spared, tmp_path):
     cloud = Mishap(MishapKind.CLOUD, 7, 7, 0.6)
     found = graded(spared, tmp_path, Mishap(MishapKind.EXPOSURE, 6, 9, 0.5), cloud)

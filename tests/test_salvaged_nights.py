@@ -54,9 +54,7 @@ class Stacks:
     without: stackkit.Result
 
 
-@pytest.fixture(
-    scope="module", params=corners(("plain, strips", "lossless JPEG, tiles"), ["plain, strips"])
-)
+@pytest.fixture(scope="module", params=corners(("plain, strips", "lossless JPEG, tiles"), []))
 def stacks(
     request: pytest.FixtureRequest,
     tmp_path_factory: pytest.TempPathFactory,
