@@ -99,18 +99,29 @@ def tiles(small: Planes) -> tuple[Array, Array, Array]:
     """
     _, h, w = small.shape
     tile = max(1, -(-max(h, w) // _TILES))
-    medians, scatter, centres = [], [], []
-    for y in range(0, h, tile):
-        for x in range(0, w, tile):
-            block = small[:, y : y + tile, x : x + tile].reshape(3, -1)
-            block = block[:, np.isfinite(block).all(axis=0)]
-            if block.shape[1] * 2 < tile * tile and block.shape[1] < h * w / 2:
-                continue
-            light = block.mean(axis=0)
-            medians.append(np.median(block, axis=1))
-            scatter.append(1.4826 * np.median(np.abs(light - np.median(light))))
-            centres.append(((y + min(y + tile, h)) / 2, (x + min(x + tile, w)) / 2))
-    return np.array(medians), np.array(scatter), np.array(centres)
+    rows, columns = -(-h // tile), -(-w // tile)
+    blocks = np.full((3, rows * tile, columns * tile), np.nan, dtype=small.dtype)
+    blocks[:, :h, :w] = np.where(np.isfinite(small).all(axis=0), small, np.nan)
+    blocks = blocks.reshape(3, rows, tile, columns, tile).swapaxes(2, 3).reshape(3, -1, tile * tile)
+    known = np.isfinite(blocks[0]).sum(axis=1)
+    told = np.flatnonzero(2 * known >= np.minimum(tile * tile, h * w))
+    blocks, known = blocks[:, told], known[told]
+    light = blocks.mean(axis=0)
+    spread = np.abs(light - _medians(light, known)[:, None])
+    y, x = (told // columns) * tile, (told % columns) * tile
+    centres = (y + np.minimum(y + tile, h)) / 2, (x + np.minimum(x + tile, w)) / 2
+    return (
+        np.stack([_medians(block, known) for block in blocks], axis=1),
+        1.4826 * _medians(spread, known),
+        np.stack(centres, axis=1),
+    )
+
+
+def _medians(values: Planes, known: NDArray[np.int64]) -> Planes:
+    """Median of the known values (n,) of each row (n, m), which may have NaN besides."""
+    ordered = np.sort(values, axis=1)  # NaN comes last
+    rows = np.arange(len(values))
+    return (ordered[rows, (known - 1) // 2] + ordered[rows, known // 2]) / 2
 
 
 def gradient_record(sky: Sky, shape: tuple[int, int], orientation: int) -> dict[str, Any] | None:

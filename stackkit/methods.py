@@ -347,7 +347,8 @@ _TRIALS = 8192
 
 def _honest(run: Callable[..., Combined], samples: Samples, **parameters: float) -> Combined:
     inflation = _inflation(run, tuple(parameters.items()), len(samples.values))
-    return run(samples, inflation, **parameters)
+    # A copy, since a loop would be compiled once more for an array that may not be written to.
+    return run(samples, inflation.copy(), **parameters)
 
 
 @lru_cache(maxsize=256)

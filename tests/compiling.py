@@ -62,7 +62,7 @@ def _pipeline(folder: Path) -> None:
     from stackkit.simulate import Calibration, Night, write_calibration, write_night
 
     small = {"width": 320, "height": 240, "focal": 260.0, "faintest": 8.5, "cadence": 60.0}
-    night = Night(seed=11, frames=5, shading_map=True, column_pattern=2.0, **small)
+    night = Night(seed=11, frames=5, shading_map=True, column_pattern=9.0, **small)
     write_night(night, folder)
     (folder / "darks").mkdir()
     write_calibration(night, folder / "darks", Calibration.DARK, 3)

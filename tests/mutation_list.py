@@ -954,4 +954,34 @@ MUTATIONS = (
         "        raise",
         ("test_cli_bad_input.py",),
     ),
+    Mutation(
+        "stackkit/plan/ranking.py",
+        "return -min(round(2 * worths[k]) / 2, _ENOUGH), late, night.date",
+        "return min(round(2 * worths[k]) / 2, _ENOUGH), late, night.date",
+        ("test_cli_plan.py::test_nights_with_more_darkness_come_first_up_to_four_hours",),
+    ),
+    Mutation(
+        "stackkit/plan/ranking.py",
+        "return -min(round(2 * worths[k]) / 2, _ENOUGH), late, night.date",
+        "return -round(2 * worths[k]) / 2, late, night.date",
+        ("test_cli_plan.py::test_nights_with_more_darkness_come_first_up_to_four_hours",),
+    ),
+    Mutation(
+        "stackkit/plan/invitation.py",
+        'alarm.add("trigger", -_REMIND)',
+        'alarm.add("trigger", _REMIND)',
+        ("test_cli_plan.py::test_the_calendar_entry_is_read_by_calendars",),
+    ),
+    Mutation(
+        "stackkit/plan/memory.py",
+        "temporary.touch(mode=0o600)",
+        "temporary.touch()",
+        ("test_cli_plan.py::test_a_place_is_kept_only_when_asked",),
+    ),
+    Mutation(
+        "stackkit/raw/readers.py",
+        "            if closing.is_set():\n                raise\n            well",
+        "            if not closing.is_set():\n                raise\n            well",
+        ("test_readers.py::test_a_process_that_the_system_killed_is_started_once_more",),
+    ),
 )

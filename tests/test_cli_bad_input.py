@@ -32,6 +32,7 @@ from command_line import (
     simulated,
     three_frames,
 )
+from grids import corners
 
 from stackkit import finish
 from stackkit.output import files
@@ -218,7 +219,7 @@ def test_out_may_not_be_written_to(night: Path, ordinary_user: Any) -> None:
     assert names(folder) == ["night", "there"]
 
 
-@pytest.mark.parametrize("target", RESULTS)
+@pytest.mark.parametrize("target", corners(RESULTS, ["stack.tif", "run.json"]))
 def test_the_disk_is_full_when_a_result_is_written(
     three: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, begun: Begun, target: str
 ) -> None:
@@ -269,6 +270,7 @@ def test_a_disk_that_is_really_full(
     assert names(small_disk) == []
 
 
+@pytest.mark.slow
 def test_standard_output_that_cannot_be_written(three: Path, tmp_path: Path, begun: Begun) -> None:
     if not os.path.exists("/dev/full"):
         pytest.skip("this system has no device that is always full")
@@ -281,6 +283,7 @@ def test_standard_output_that_cannot_be_written(three: Path, tmp_path: Path, beg
     assert names(out) == RESULTS
 
 
+@pytest.mark.slow
 def test_ctrl_c_in_the_middle(small_night: Path, tmp_path: Path) -> None:
     folder, out = tmp_path / "night", tmp_path / "new" / "out"
     folder.mkdir()
@@ -304,7 +307,10 @@ def test_ctrl_c_in_the_middle(small_night: Path, tmp_path: Path) -> None:
     assert names(out) == RESULTS
 
 
-@pytest.mark.parametrize("writer", ["write_fits", "write_tiff", "write_png", "write_record"])
+WRITERS = ("write_fits", "write_tiff", "write_png", "write_record")
+
+
+@pytest.mark.parametrize("writer", corners(WRITERS, ["write_tiff", "write_record"]))
 def test_ctrl_c_while_the_results_are_written(
     three: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, begun: Begun, writer: str
 ) -> None:

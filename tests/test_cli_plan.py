@@ -136,6 +136,17 @@ def test_nights_are_ranked_once_each(made):
     assert all(row["reason"] for row in made["nights"])
 
 
+def test_nights_with_more_darkness_come_first_up_to_four_hours():
+    found = plan(Request(place("47.37", "8.54"), NOW, count=30)).nights
+    in_order = [night.worth for night in sorted(found, key=lambda night: night.rank)]
+    # To the half hour, and more than four serve nobody better.
+    told = [min(round(2 * hours) / 2, 4.0) for hours in in_order]
+    assert told == sorted(told, reverse=True)
+    assert told[0] == 4.0 > told[-1]
+    enough = [hours for hours, most in zip(in_order, told, strict=True) if most == 4.0]
+    assert enough != sorted(enough, reverse=True)  # by how soon after dusk, then by date
+
+
 def test_the_calendar_entry_is_read_by_calendars(made):
     """RFC 5545: by icalendar, by vobject, and by the lines of section 3.1."""
     data = invitation(made)
@@ -144,6 +155,8 @@ def test_the_calendar_entry_is_read_by_calendars(made):
     assert event.decoded("dtstart") == datetime.fromisoformat(window["from"])
     assert event.decoded("dtend") == datetime.fromisoformat(window["until"])
     assert not event.errors
+    (alarm,) = event.walk("VALARM")
+    assert alarm.decoded("trigger") == -timedelta(hours=3)  # before it begins (RFC 5545, 3.8.6.3)
     # Who is sent a calendar entry is not told where the house is left empty.
     assert "GEO" not in event
     assert "LOCATION" not in event
@@ -203,6 +216,8 @@ def test_a_place_is_kept_only_when_asked(home):
     assert not home.exists()
     assert "Where will you be" in fault(2, "plan")
     good("plan", *ZURICH, "--height", "410", "--date", "2026-11-07", "--remember")
+    (kept,) = (path for path in home.rglob("*") if path.is_file())
+    assert kept.stat().st_mode & 0o077 == 0  # nobody else's business
     assert "47.37° N, 8.54° E" in good("plan", "--date", "2026-11-08")
     assert "1.00° N" in good("plan", "--lat", "1", "--lon", "2", "--date", "2026-11-08")
     assert "forgotten" in good("plan", "--forget")

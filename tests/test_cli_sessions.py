@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 from astropy.io import fits
 from command_line import RESULTS, contents, fault, good, names, reasons, record_of
+from grids import corners
 from messy import SKY, shoot
 
 EMOJI = "Nächte 2026 🌌"
@@ -101,7 +102,7 @@ def test_a_session_that_there_is_not(mess: Path, tmp_path: Path) -> None:
     assert "--session" in fault(2, "stack", mess, "--out", tmp_path / "out", "--session", 0)
 
 
-@pytest.mark.parametrize("inside", ["", "results"])
+@pytest.mark.parametrize("inside", corners(("", "results"), [""]))
 def test_results_within_the_folder_are_no_frames(
     mess: Path, largest: Path, tmp_path: Path, inside: str
 ) -> None:

@@ -172,6 +172,7 @@ def test_out_may_not_be_written_to(ordinary_user) -> None:
     assert names(folder) == []
 
 
+@pytest.mark.slow
 def test_ctrl_c_in_the_middle(tmp_path: Path) -> None:
     out = tmp_path / "night"
     command = [*PROCESS, "simulate", str(out), *SMALL[:4], "--frames", "2000"]

@@ -175,6 +175,7 @@ def test_the_number_of_jobs_changes_nothing(
     assert record == other
 
 
+@pytest.mark.slow
 def test_file_names_decide_nothing_where_there_are_times(
     result: Path, small_night: Path, tmp_path: Path
 ) -> None:
@@ -238,37 +239,39 @@ def test_a_process_of_its_own_says_nothing_on_standard_error(
     assert (out / "stack.fits").read_bytes() == (result / "stack.fits").read_bytes()
 
 
-def test_a_terminal_is_shown_the_steps(result: Path, small_night: Path, tmp_path: Path) -> None:
+def test_a_terminal_is_shown_the_steps(three: Path, tmp_path: Path, begun: Begun) -> None:
     pty = pytest.importorskip("pty")
-    ours, theirs = pty.openpty()
-    command = [*PROCESS, "stack", str(small_night), "--out", str(tmp_path / "out")]
+    screen, end = pty.openpty()
+    command = [*PROCESS, "stack", str(three), "--out", str(tmp_path / "out")]
     environment = {**os.environ, "TERM": "xterm", "COLUMNS": "80"}
     pieces: list[bytes] = []
 
     def read() -> None:
         while True:
             try:
-                pieces.append(os.read(ours, 4096))
+                pieces.append(os.read(screen, 4096))
             except OSError:  # the other end is closed
                 return
 
     with subprocess.Popen(
-        command, stdout=subprocess.PIPE, stderr=theirs, env=environment, text=True, encoding="utf-8"
+        command, stdout=subprocess.PIPE, stderr=end, env=environment, text=True, encoding="utf-8"
     ) as process:
-        os.close(theirs)
+        os.close(end)
         reader = threading.Thread(target=read)
         reader.start()
         out, _ = process.communicate()
         reader.join()
-    os.close(ours)
+    os.close(screen)
     shown = b"".join(pieces).decode()
     assert process.returncode == 0
     for step in ("Reading the frames", "Finding stars", "Combining", "Writing"):
         assert step in shown
-    assert "6/6" in shown
+    assert "3/3" in shown
     # Read by other processes, in two threads, it is the same to the byte.
-    assert (tmp_path / "out" / "stack.fits").read_bytes() == (result / "stack.fits").read_bytes()
-    assert out.startswith("6 of 6 frames used")
+    good("stack", three, "--out", begun(three, tmp_path / "here"))
+    ours, theirs = (tmp_path / name / "stack.fits" for name in ("out", "here"))
+    assert ours.read_bytes() == theirs.read_bytes()
+    assert out.startswith("3 of 3 frames used")
     assert "Reading" not in out
 
 

@@ -110,7 +110,7 @@ def test_no_fault_is_forgotten() -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("faults", covering(4), ids=" + ".join)
+@pytest.mark.parametrize("faults", covering(5), ids=" + ".join)
 def test_every_pair_of_faults(night: Path, tmp_path: Path, faults: tuple[str, ...]) -> None:
     played(night, tmp_path, faults)
 
@@ -125,7 +125,7 @@ def test_killed_at_many_moments_the_bytes_are_the_same(night: Path, tmp_path: Pa
     good("stack", night, "--out", whole, "--jobs", 1)
     expected = digests(whole)
     moments = random.Random(20)
-    for _ in range(8):
+    for _ in range(6):
         shutil.rmtree(whole)
         # Several times in one run: it goes on from where it was, again and again.
         for _ in range(2):
@@ -181,6 +181,7 @@ def test_two_runs_on_one_folder_the_second_is_told(three: Path, tmp_path: Path) 
     assert not list(out.glob(".*"))
 
 
+@pytest.mark.slow
 def test_sources_that_may_only_be_read_are_as_they_were(night: Path, tmp_path: Path) -> None:
     folder = tmp_path / "night"
     shutil.copytree(night, folder)
@@ -193,6 +194,7 @@ def test_sources_that_may_only_be_read_are_as_they_were(night: Path, tmp_path: P
     folder.chmod(0o755)
 
 
+@pytest.mark.slow
 def test_the_faults_do_happen(night: Path, tmp_path: Path) -> None:
     """A matrix whose kills come too late would prove nothing."""
     with scene_of(night, tmp_path, ()) as scene:

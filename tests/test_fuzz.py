@@ -61,6 +61,7 @@ def test_nothing_goes_wrong_with_some_hundred_files(share: int) -> None:
     assert "failures: 0" in told
 
 
+@pytest.mark.slow
 def test_a_folder_with_damaged_files_among_the_good(small_night: Path, tmp_path: Path) -> None:
     folder = tmp_path / "night"
     shutil.copytree(small_night, folder)

@@ -19,7 +19,7 @@ from stackkit.editing import edited
 from stackkit.gallery import OneFrame, opened, picture_name, webp
 from stackkit.noise import Noise
 from stackkit.output.pictures import ALONE, STACK, read_pictures
-from stackkit.output.preview import look_of, render
+from stackkit.output.preview import Look, look_of, render
 from stackkit.simulate import Mishap, MishapKind
 from stackkit.star_figures import measurable
 from stackkit.stars import Stars, detect
@@ -37,6 +37,11 @@ def result(tmp_path_factory: pytest.TempPathFactory) -> stackkit.Result:
     )
     night = simulated(folder, frames=6, width=640, height=480, focal=520.0, mishaps=mishaps)
     return stackkit.stack([night], stackkit.Options(jobs=1))
+
+
+@pytest.fixture(scope="module")
+def look(result: stackkit.Result) -> Look:
+    return edited(result).look
 
 
 def seen(data: bytes) -> NDArray[np.float64]:
@@ -105,10 +110,9 @@ def bright(result: stackkit.Result) -> Stars:
 
 @pytest.mark.parametrize("sampling", corners((1, 2), [1]))
 def test_the_frame_lies_on_the_stack_to_a_tenth_of_a_pixel(
-    result: stackkit.Result, sampling: int
+    result: stackkit.Result, look: Look, sampling: int
 ) -> None:
     stack = result.stack.value.repeat(sampling, axis=1).repeat(sampling, axis=2)
-    look = edited(result).look
     shown, one = render(stack, look), render(opened(result.gallery.alone, sampling), look)
     assert shown.shape == one.shape == (480 * sampling, 640 * sampling, 3)
     places = (bright(result).xy + 0.5) * sampling - 0.5
@@ -119,8 +123,7 @@ def test_the_frame_lies_on_the_stack_to_a_tenth_of_a_pixel(
     assert np.abs(np.mean(away, axis=0)).max() < 0.1 * sampling
 
 
-def test_both_have_one_stretch(result: stackkit.Result) -> None:
-    look = edited(result).look
+def test_both_have_one_stretch(result: stackkit.Result, look: Look) -> None:
     shown, one = render(result.stack.value, look), render(opened(result.gallery.alone), look)
     assert np.median(one) == pytest.approx(np.median(shown), abs=6)
     # Means of 4 × 4: between neighbours the frame is opened smoothly.
@@ -134,10 +137,10 @@ def test_both_have_one_stretch(result: stackkit.Result) -> None:
 @pytest.mark.parametrize("level", [0.0, 5.0, np.nan])
 @pytest.mark.parametrize("shape", [(2, 2), (1, 2), (40, 60)])
 def test_even_pictures_of_any_size_are_shown(
-    result: stackkit.Result, shape: tuple[int, int], level: float
+    look: Look, shape: tuple[int, int], level: float
 ) -> None:
     plain = np.full((3, *shape), level, dtype=np.float32)
-    shown = render(plain, look_of(plain, edited(result).look.how))
+    shown = render(plain, look_of(plain, look.how))
     assert shown.shape == (*shape, 3)
     assert np.ptp(seen(webp(shown, 10_000))) < 12
 

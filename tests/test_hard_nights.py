@@ -17,6 +17,7 @@ def used(folder):
     return [r["used"] for r in stackkit.stack([folder]).record["frames"] if r["role"] == "light"]
 
 
+@pytest.mark.slow
 def test_a_burst_in_which_the_sky_hardly_moves(tmp_path):
     folder = simulated(
         tmp_path / "n", frames=8, exposure=1.0, cadence=1.0, zero_rate=2.4e5, sky_rate=48.0

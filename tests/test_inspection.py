@@ -253,6 +253,7 @@ def test_a_night_is_measured_as_it_was_made(tmp_path: Path) -> None:
     assert [v["fit"] for v in record["verdicts"]] == [3]
 
 
+@pytest.mark.slow
 def test_a_nudge_is_found_where_it_was(tmp_path: Path) -> None:
     changes = {"frames": 5, "bump_frame": 3, "bump_degrees": 2.0, "cadence": 20.0}
     folder = simulated(tmp_path / "night", **{**vars(NIGHT), **changes})

@@ -83,6 +83,7 @@ def test_stars_are_as_bright_in_the_corners(shaded: stackkit.Result) -> None:
     assert shaded.record["warnings"] == []
 
 
+@pytest.mark.slow
 def test_without_the_map_they_are_not(tmp_path: Path) -> None:
     night = replace(SHADED, shading_map=False, frames=4)
     write_night(night, tmp_path)
@@ -141,6 +142,7 @@ def test_gain_and_read_noise_in_the_record(shaded: stackkit.Result) -> None:
     assert noise["denoised"] is False
 
 
+@pytest.mark.slow
 def test_a_smoothed_night_is_told(tmp_path: Path) -> None:
     night = replace(TINY, seed=121, frames=4, width=480, height=360, focal=390.0)
     for k in range(night.frames):
@@ -196,6 +198,7 @@ def test_darks_of_a_warmer_evening_take_hot_pixels_away(
     assert float(words.split("scaled by ")[1].split()[0]) == pytest.approx(0.5, abs=0.03)
 
 
+@pytest.mark.slow
 def test_threads_change_nothing(darkened: stackkit.Result, warm_darks: Path) -> None:
     one = stacked(warm_darks, jobs=1)
     for name in ("value", "variance", "coverage"):

@@ -262,6 +262,7 @@ def test_rival_s_clip_is_sigma_clipping():
     assert np.abs(own - clipped.mean(axis=0).filled(np.nan)).max() < 1e-3
 
 
+@pytest.mark.slow
 def test_rival_and_oracle_agree_on_a_small_night(tmp_path):
     write_night(NIGHT, tmp_path)
     by_hand, best = rival.stack(tmp_path, NIGHT), oracle.stack(tmp_path, NIGHT)

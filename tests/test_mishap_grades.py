@@ -163,6 +163,7 @@ def numbers_of(night, frame, table):
     return np.where(away < 0.7, np.array(known["number"])[which], -1)
 
 
+@pytest.mark.slow
 def test_a_field_that_sets_loses_light_as_the_air_takes_it(tmp_path):
     """Twenty minutes low in the west, 0.3 magnitudes an airmass: no cloud, and the right figure."""
     night = replace(

@@ -29,6 +29,13 @@ def die(path: Path) -> None:
     os.kill(os.getpid(), signal.SIGSEGV if path.name == "crash" else signal.SIGKILL)
 
 
+def die_once(path: Path) -> str:
+    if not path.exists():
+        path.touch()
+        os.kill(os.getpid(), signal.SIGKILL)
+    return "read"
+
+
 def hang(path: Path) -> None:  # noqa: ARG001
     time.sleep(60)
 
@@ -67,6 +74,11 @@ def test_a_death_costs_one_file(name: str) -> None:
         with pytest.raises(RawFileError, match="crashed the decoder"):
             read(die, Path(name))
         assert read(name_of, Path("next")) == "next"
+
+
+def test_a_process_that_the_system_killed_is_started_once_more(tmp_path: Path) -> None:
+    with readers(1) as read:
+        assert read(die_once, tmp_path / "once") == "read"
 
 
 def test_nobody_waits_for_ever() -> None:

@@ -275,7 +275,7 @@ def lamps_and(sky_tables, seed, count):
     [
         (10, 4, range(2)),
         (40, 4, range(2)),
-        (120, 4, range(8)),
+        pytest.param(120, 4, range(8), marks=pytest.mark.slow),
         *(pytest.param(count, 7, range(8), marks=pytest.mark.slow) for count in (10, 40, 120)),
     ],
 )
