@@ -104,11 +104,11 @@ def tiles(small: Planes) -> tuple[Array, Array, Array]:
     blocks[:, :h, :w] = np.where(np.isfinite(small).all(axis=0), small, np.nan)
     blocks = blocks.reshape(3, rows, tile, columns, tile).swapaxes(2, 3).reshape(3, -1, tile * tile)
     known = np.isfinite(blocks[0]).sum(axis=1)
-    told = np.flatnonzero(2 * known >= np.minimum(tile * tile, h * w))
-    blocks, known = blocks[:, told], known[told]
+    kept = np.flatnonzero(2 * known >= np.minimum(tile * tile, h * w))
+    blocks, known = blocks[:, kept], known[kept]
     light = blocks.mean(axis=0)
     spread = np.abs(light - _medians(light, known)[:, None])
-    y, x = (told // columns) * tile, (told % columns) * tile
+    y, x = (kept // columns) * tile, (kept % columns) * tile
     centres = (y + np.minimum(y + tile, h)) / 2, (x + np.minimum(x + tile, w)) / 2
     return (
         np.stack([_medians(block, known) for block in blocks], axis=1),
@@ -117,7 +117,7 @@ def tiles(small: Planes) -> tuple[Array, Array, Array]:
     )
 
 
-def _medians(values: Planes, known: NDArray[np.int64]) -> Planes:
+def _medians(values: Planes, known: NDArray[np.int64]) -> Any:
     """Median of the known values (n,) of each row (n, m), which may have NaN besides."""
     ordered = np.sort(values, axis=1)  # NaN comes last
     rows = np.arange(len(values))

@@ -36,4 +36,4 @@ def test_each_fault_can_be_made_and_has_its_tests() -> None:
 
 
 def test_no_fault_is_there_twice_and_there_are_many() -> None:
-    assert len({(m.file, m.before) for m in MUTATIONS}) == len(MUTATIONS) >= 45
+    assert len({(m.file, m.before, m.after) for m in MUTATIONS}) == len(MUTATIONS) >= 45
