@@ -242,7 +242,8 @@ def opened_tile(
             tile.bottom - tile.top,
         ),
         (frame.level.offset, frame.level.unit, frame.level.transparency),
-        (frame.noise.slope, frame.noise.floor),
+        # A whole number given for one of them would have the loops compiled once more.
+        (float(frame.noise.slope), float(frame.noise.floor)),
         frame.relief,
     )
 

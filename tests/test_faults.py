@@ -125,7 +125,7 @@ def test_killed_at_many_moments_the_bytes_are_the_same(night: Path, tmp_path: Pa
     good("stack", night, "--out", whole, "--jobs", 1)
     expected = digests(whole)
     moments = random.Random(20)
-    for _ in range(6):
+    for _ in range(4):
         shutil.rmtree(whole)
         # Several times in one run: it goes on from where it was, again and again.
         for _ in range(2):
