@@ -8,6 +8,7 @@ import json
 import os
 import shutil
 import sys
+from collections.abc import Callable
 from contextlib import redirect_stderr, redirect_stdout
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -30,6 +31,9 @@ PROCESS = (
     "import signal; signal.signal(signal.SIGINT, signal.default_int_handler);"
     "from stackkit_cli.main import start; start()",
 )
+
+Begun = Callable[..., Path]
+"""The fixture ``begun``: (night, out, *options) to ``out``, as a run stopped before its results."""
 
 RESULTS = [
     "pictures.zip",

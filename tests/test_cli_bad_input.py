@@ -8,7 +8,7 @@ import shutil
 import signal
 import subprocess
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -18,6 +18,7 @@ from command_line import (
     PROCESS,
     RESULTS,
     TINY,
+    Begun,
     blank_end,
     contents,
     copy_apart,
@@ -36,8 +37,6 @@ from grids import corners
 
 from stackkit import finish
 from stackkit.output import files
-
-Begun = Callable[..., Path]
 
 
 @pytest.fixture

@@ -2,20 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
 import pytest
 import tifffile
 from astropy.io import fits
-from command_line import RESULTS, TINY, fault, good, names, record_of, run
+from command_line import RESULTS, TINY, Begun, fault, good, names, record_of, run
 
 from stackkit.output.dng import mosaic_dng
 from stackkit.simulate.folder import file_tags
 from stackkit.simulate.sensor import expose
-
-Begun = Callable[..., Path]
 
 
 @pytest.fixture(scope="module")

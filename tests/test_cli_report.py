@@ -6,20 +6,17 @@ import json
 import shutil
 import webbrowser
 import zipfile
-from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import imagecodecs
 import numpy as np
 import pytest
-from command_line import fault, good, names, record_of, run, simulated
+from command_line import Begun, fault, good, names, record_of, run, simulated
 from grids import corners
 from html_page import Page, fetches_nothing, holds_its_policy, holds_together
 
 from stackkit.output.pictures import ALONE, STACK, read_pictures, write_pictures
-
-Begun = Callable[..., Path]
 
 
 @pytest.fixture(scope="module")

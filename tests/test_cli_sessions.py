@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import json
 import shutil
-from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from astropy.io import fits
-from command_line import RESULTS, contents, fault, good, names, reasons, record_of
+from command_line import RESULTS, Begun, contents, fault, good, names, reasons, record_of
 from grids import corners
 from messy import SKY, shoot
 
@@ -28,9 +27,7 @@ def mess(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(scope="module")
-def largest(
-    mess: Path, tmp_path_factory: pytest.TempPathFactory, begun: Callable[..., Path]
-) -> Path:
+def largest(mess: Path, tmp_path_factory: pytest.TempPathFactory, begun: Begun) -> Path:
     """The results of the session that is stacked unasked; the sources are only read."""
     before = contents(mess / EMOJI / "-a")
     out = begun(mess, tmp_path_factory.mktemp("largest") / "out")
@@ -40,7 +37,7 @@ def largest(
 
 
 def test_the_largest_is_stacked_and_the_other_offered(
-    mess: Path, largest: Path, tmp_path: Path, begun: Callable[..., Path]
+    mess: Path, largest: Path, tmp_path: Path, begun: Begun
 ) -> None:
     text = good("stack", mess, "--out", begun(mess, tmp_path / "out"))
     assert record_of(tmp_path / "out")["frames"] == record_of(largest)["frames"]

@@ -7,7 +7,6 @@ import shutil
 import subprocess
 import sys
 import threading
-from collections.abc import Callable
 from pathlib import Path
 
 import cv2
@@ -18,6 +17,7 @@ from astropy.io import fits
 from command_line import (
     PROCESS,
     RESULTS,
+    Begun,
     contents,
     fault,
     good,
@@ -31,8 +31,6 @@ from scipy.ndimage import maximum_filter
 
 import stackkit
 from stackkit.output.files import FILES
-
-Begun = Callable[..., Path]
 
 
 @pytest.fixture
@@ -164,9 +162,12 @@ def test_results_may_lie_beside_the_sources_which_are_not_touched(
 
 
 def test_the_number_of_jobs_changes_nothing(
-    result: Path, small_night: Path, tmp_path: Path
+    result: Path,
+    small_night: Path,
+    tmp_path: Path,
+    reader_processes: None,  # noqa: ARG001
 ) -> None:
-    out = tmp_path / "out"  # the other one was made by one thread
+    out = tmp_path / "out"  # the other one was made by one thread, which read the files itself
     good("stack", small_night, "--out", out, "--jobs", 3)
     for name in ("stack.fits", "stack.tif", "preview.png", "pictures.zip"):
         assert (out / name).read_bytes() == (result / name).read_bytes(), name

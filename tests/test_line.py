@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 import pytest
 from astropy.io import fits
-from command_line import blank_end, good, names, simulated
+from command_line import Begun, blank_end, good, names, simulated
 from grids import corners
 from jsonschema import Draft202012Validator
 
@@ -64,7 +64,7 @@ def ready(small_night: Path) -> Iterator[Prepared]:
 
 
 def test_the_library_does_what_the_command_does(
-    result: stackkit.Result, small_night: Path, tmp_path: Path, begun: Callable[..., Path]
+    result: stackkit.Result, small_night: Path, tmp_path: Path, begun: Begun
 ) -> None:
     good("stack", small_night, "--out", begun(small_night, tmp_path))
     with fits.open(tmp_path / "stack.fits") as hdus:
