@@ -14,13 +14,22 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
+import numba
 import numpy as np
 from numpy.typing import NDArray
 
 from stackkit import lens_calculus
-from stackkit.geometry import Array, Lens, Mapping, project_rows, rotation, unproject_rows
-from stackkit.lens_calculus import COUNT, pixel_jacobians, tangents
-from stackkit.normal_equations import Normal, gathered, reduced, summed
+from stackkit.geometry import (
+    Array,
+    Lens,
+    Mapping,
+    project_one,
+    project_rows,
+    rotation,
+    unproject_rows,
+)
+from stackkit.lens_calculus import COUNT, jacobians_at, tangents
+from stackkit.normal_equations import Normal, gathered, reduced
 from stackkit.turning import Turning, tie
 
 Index = NDArray[np.int64]
@@ -240,43 +249,61 @@ def _packed(state: _State, zeniths: Array) -> Array:
     return rows
 
 
-def _turned(seen: Observations, state: _State) -> Array:
-    """Each observation's star in the axes of its frame (M, 3)."""
-    return np.asarray(np.einsum("mij,mj->mi", state.turns[seen.frame], state.directions[seen.star]))
-
-
 def _system(problem: _Problem, state: _State) -> _System:
     """Residuals, their derivatives and the normal equations at one state."""
-    seen, turned = problem.seen, _turned(problem.seen, state)
+    seen = problem.seen
     zeniths, tilts = _zeniths(state, problem.start.reference)
-    rows = _packed(state, zeniths)
-    error = (project_rows(rows, seen.frame, turned) - seen.xy) / problem.sigma[:, None]
-    lost = ~np.isfinite(error).all(axis=1)
-    error[lost], turned[lost] = _LOST, (0.0, 0.0, 1.0)
-    size = np.hypot(error[:, 0], error[:, 1])
-    far = size > _HUBER
-    huber = np.where(far, 2 * _HUBER * size - _HUBER**2, size**2)
-    root = np.sqrt(np.where(far, _HUBER / np.maximum(size, 1e-9), 1.0)) * ~lost
-
-    by_lens, by_direction = pixel_jacobians(
-        state.lens, turned, rows[seen.frame, 0], zeniths[seen.frame], tilts[seen.frame]
+    many = len(seen.star)
+    error, huber = np.empty((many, 2)), np.empty(many)
+    by_lens, by_frame = np.empty((many, 2, COUNT)), np.empty((many, 2, PER_FRAME))
+    by_star, by_ray = np.empty((many, 2, 2)), np.empty((many, 2, 3))
+    across = np.ascontiguousarray(tangents(state.directions))
+    _linearise(
+        *(seen.frame, seen.star, seen.xy, problem.sigma, _packed(state, zeniths), state.lens.f),
+        *(np.ascontiguousarray(tilts), state.turns, state.directions, across),
+        *(error, huber, by_lens, by_frame, by_star, by_ray),
     )
-    cross = np.zeros((len(turned), 3, 3))
-    cross[:, 0, 1], cross[:, 0, 2], cross[:, 1, 2] = turned[:, 2], -turned[:, 1], turned[:, 0]
-    cross -= cross.transpose(0, 2, 1)
-    by_frame = np.concatenate([by_direction @ cross, by_lens[:, :, :1]], axis=2)
-    scale = (root / problem.sigma)[:, None, None]
-    by_ray = by_direction @ state.turns[seen.frame]
-    by_star = by_ray @ tangents(state.directions)[seen.star]
-    by_ray *= scale
-    normal = gathered(
-        (seen.frame, seen.star),
-        (by_lens * scale, by_frame * scale, by_star * scale),
-        error * root[:, None],
-        (len(state.turns), len(state.directions), _extra(state)),
-    )
+    counts = len(state.turns), len(state.directions), _extra(state)
+    normal = gathered((seen.frame, seen.star), (by_lens, by_frame, by_star), error, counts)
     cost = float(huber.sum()) + _believed(problem, state, normal)
     return _System(normal, by_ray.transpose(0, 2, 1) @ by_ray, cost)
+
+
+@numba.njit(cache=True, nogil=True)
+def _linearise(frame, star, xy, sigma, lenses, shared, tilts, turns, directions, across, *out):  # type: ignore[no-untyped-def]
+    """Each observation's error over its sigma, its part of the cost, and its derivatives by lens,
+    frame, star and direction, all weighted by the root of Huber's weight.
+    """
+    error, huber, by_lens, by_frame, by_star, by_ray = out
+    by_own = np.empty((2, 3))
+    for m in range(len(frame)):
+        turn, to = turns[frame[m]], directions[star[m]]
+        ray = turn @ to
+        u, v = project_one(lenses[frame[m]], ray[0], ray[1], ray[2])
+        ex, ey = (u - xy[m, 0]) / sigma[m], (v - xy[m, 1]) / sigma[m]
+        lost = not (np.isfinite(ex) and np.isfinite(ey))
+        if lost:
+            ex = ey = _LOST
+        size = np.sqrt(ex * ex + ey * ey)
+        far = size > _HUBER
+        huber[m] = 2 * _HUBER * size - _HUBER**2 if far else size**2
+        if lost:
+            error[m], by_lens[m], by_frame[m], by_star[m], by_ray[m] = 0, 0, 0, 0, 0
+            continue
+        root = np.sqrt(_HUBER / size) if far else 1.0
+        error[m, 0], error[m, 1] = ex * root, ey * root
+        jacobians_at(lenses[frame[m]], shared, ray, tilts[frame[m]], by_lens[m], by_own)
+        scale = root / sigma[m]
+        by_own *= scale
+        by_lens[m] *= scale
+        by_ray[m] = by_own @ turn
+        by_star[m] = by_ray[m] @ across[star[m]]
+        for i in range(2):
+            x, y, z = by_own[i]
+            by_frame[m, i, 0] = ray[1] * z - ray[2] * y
+            by_frame[m, i, 1] = ray[2] * x - ray[0] * z
+            by_frame[m, i, 2] = ray[0] * y - ray[1] * x
+            by_frame[m, i, 3] = by_lens[m, i, 0]
 
 
 def _extra(state: _State) -> int:
@@ -346,21 +373,36 @@ def _seen_from(problem: _Problem, state: _State, sights: Array) -> _State:
     seen, count = problem.seen, int(problem.seen.star.max()) + 1
     rows = _packed(state, _zeniths(state, problem.start.reference)[0])
     rays = unproject_rows(rows, seen.frame, seen.xy)
-    rays = np.einsum("mji,mj->mi", state.turns[seen.frame], rays)
-    blind = ~np.isfinite(rays).all(axis=1)
-    rays[blind], sights[blind] = 0, 0
-    plain = np.trace(sights, axis1=1, axis2=2)
-    mean = summed(seen.star, rays * plain[:, None], count)
-    length = np.linalg.norm(mean, axis=1, keepdims=True)
-    mean = np.where(length > 0, mean / np.where(length > 0, length, 1.0), [0.0, 0.0, 1.0])
-    told = summed(seen.star, sights, count)
+    mean, told, off = np.zeros((count, 3)), np.zeros((count, 3, 3)), np.zeros((count, 3))
+    _pool(seen.frame, seen.star, rays, state.turns, sights, mean, told, off)
     total = np.trace(told, axis1=1, axis2=2)[:, None, None] + 1e-9
-    off = np.einsum("mij,mj->mi", sights, rays - mean[seen.star])
     along = mean[:, :, None] * mean[:, None, :] + 1e-9 * np.eye(3)
-    step = np.linalg.solve(told + total * along, summed(seen.star, off, count)[:, :, None])
-    directions = mean + step[:, :, 0]
+    directions = mean + np.linalg.solve(told + total * along, off[:, :, None])[:, :, 0]
     directions /= np.linalg.norm(directions, axis=1, keepdims=True)
     return state._replace(directions=directions)
+
+
+@numba.njit(cache=True, nogil=True)
+def _pool(frame, star, rays, turns, sights, mean, told, off):  # type: ignore[no-untyped-def]
+    """Each star's mean ray, what all its frames tell, and what they say is left of the mean.
+
+    Rays that a lens cannot see, NaN, count nothing.
+    """
+    for m in range(len(frame)):
+        rays[m] = rays[m] @ turns[frame[m]]
+        if np.isfinite(rays[m, 0]):
+            weight = sights[m, 0, 0] + sights[m, 1, 1] + sights[m, 2, 2]
+            mean[star[m]] += weight * rays[m]
+            told[star[m]] += sights[m]
+    for s in range(len(mean)):
+        length = np.sqrt(np.sum(mean[s] ** 2))
+        if length > 0:
+            mean[s] /= length
+        else:
+            mean[s, 2] = 1.0
+    for m in range(len(frame)):
+        if np.isfinite(rays[m, 0]):
+            off[star[m]] += sights[m] @ (rays[m] - mean[star[m]])
 
 
 def _told(problem: _Problem, state: _State, system: _System) -> Geometry:
@@ -368,7 +410,8 @@ def _told(problem: _Problem, state: _State, system: _System) -> Geometry:
     seen = problem.seen
     zeniths, _ = _zeniths(state, problem.start.reference)
     rows = _packed(state, zeniths)
-    error = project_rows(rows, seen.frame, _turned(seen, state)) - seen.xy
+    turned = np.einsum("mij,mj->mi", state.turns[seen.frame], state.directions[seen.star])
+    error = project_rows(rows, seen.frame, turned) - seen.xy
     residual = np.asarray(np.hypot(error[:, 0], error[:, 1]))
     # Median length of a two-dimensional unit Gaussian: √(2 ln 2); stars take up some freedom.
     count = len(system.normal.g) + 2 * len(state.directions)

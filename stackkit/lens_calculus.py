@@ -8,9 +8,10 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numba
 import numpy as np
 
-from stackkit.geometry import AIR, LOWEST, Array, Lens, Projection, reaching
+from stackkit.geometry import AIR, LOWEST, Array, Lens, reaching
 
 UNKNOWNS = ("f", "cx", "cy", "k1", "k2", "k3", "p1", "p2", "zenith_a", "zenith_b", "air")
 COUNT = len(UNKNOWNS)
@@ -69,64 +70,92 @@ def moved(lens: Lens, step: Array, size: tuple[int, int]) -> Lens:
     return reaching(stepped, *size)
 
 
-def _fallen(lens: Lens, x: Array, y: Array, z: Array) -> tuple[Array, Array, Array, Array, Array]:
-    """Projected a, b (M,), and g, q, s with ∂a/∂(x, y, z) = (g + q x², q x y, -s x), b alike."""
-    if lens.projection == Projection.RECTILINEAR:
-        g = 1 / z
-        return x * g, y * g, g, np.zeros_like(g), g * g
-    h2 = np.maximum(x * x + y * y, 1e-14)
+@numba.njit(cache=True, nogil=True)
+def _fall(projection: float, x: float, y: float, z: float) -> tuple[float, float, float]:
+    """g, q, s of a projection to (a, b) = g (x, y): ∂a/∂(x, y, z) = (g + q x², q x y, -s x)."""
+    if projection == 0.0:
+        return 1 / z, 0.0, 1 / (z * z)
+    h2 = max(x * x + y * y, 1e-14)
     h, n2 = np.sqrt(h2), h2 + z * z
     angle = np.arctan2(h, z)
-    if lens.projection == Projection.STEREOGRAPHIC:
+    if projection == 1.0:
         radius, slope = 2 * np.tan(angle / 2), 1 / np.cos(angle / 2) ** 2
-    elif lens.projection == Projection.EQUIDISTANT:
-        radius, slope = angle, np.ones_like(angle)
+    elif projection == 2.0:
+        radius, slope = angle, 1.0
     else:
         radius, slope = 2 * np.sin(angle / 2), np.cos(angle / 2)
     g = radius / h
-    return x * g, y * g, g, (slope * z / n2 - g) / h2, slope / n2
+    return g, (slope * z / n2 - g) / h2, slope / n2
+
+
+@numba.njit(cache=True, nogil=True)
+def jacobians_at(lens, shared, ray, tilts, by_lens, by_ray):  # type: ignore[no-untyped-def]
+    """∂(u, v)/∂unknowns (2, 11) and ∂(u, v)/∂direction (2, 3) of a unit direction (3,), in place.
+
+    ``lens`` (14,) is the packed one of the direction's frame, ``shared`` the focal length that all
+    frames share, ``tilts`` (3, 2) the ways in which the frame's zenith moves.
+    """
+    f, reach = lens[0], lens[8]
+    k1, k2, k3, p1, p2 = lens[3], lens[4], lens[5], lens[6], lens[7]
+    up, air = lens[10:13], lens[9]
+    sine = max(ray[0] * up[0] + ray[1] * up[1] + ray[2] * up[2], LOWEST)
+    lift = 1 / (sine + AIR[0] / (sine + AIR[1]))
+    x, y, z = ray[0] + air * lift * up[0], ray[1] + air * lift * up[1], ray[2] + air * lift * up[2]
+    g, q, s = _fall(lens[13], x, y, z)
+    a, b = x * g, y * g
+    r2 = a * a + b * b
+    r4 = min(r2, reach * reach)
+    radial = 1 + r4 * (k1 + r4 * (k2 + r4 * k3))
+    bend = k1 + r4 * (2 * k2 + r4 * 3 * k3)
+    aa = f * (radial + 2 * a * a * bend + 2 * p1 * b + 6 * p2 * a)
+    ab = f * (2 * a * b * bend + 2 * p1 * a + 2 * p2 * b)
+    bb = f * (radial + 2 * b * b * bend + 6 * p1 * b + 2 * p2 * a)
+    cross, wide, high = 2 * a * b, r2 + 2 * a * a, r2 + 2 * b * b
+    by_lens[0, 0] = f * (a * radial + p1 * cross + p2 * wide)
+    by_lens[1, 0] = f * (b * radial + p1 * high + p2 * cross)
+    # The centre lies in shares of the shared focal length, not of the frame's own.
+    by_lens[0, 1], by_lens[0, 2] = shared, 0.0
+    by_lens[1, 1], by_lens[1, 2] = 0.0, shared
+    power = r2
+    for i in range(3, 6):
+        by_lens[0, i], by_lens[1, i] = f * a * power, f * b * power
+        power *= r2
+    by_lens[0, 6], by_lens[1, 6] = f * cross, f * high
+    by_lens[0, 7], by_lens[1, 7] = f * wide, f * cross
+    ax, ay, bx, by = g + q * x * x, q * x * y, q * x * y, g + q * y * y
+    by_ray[0, 0], by_ray[1, 0] = aa * ax + ab * bx, ab * ax + bb * bx
+    by_ray[0, 1], by_ray[1, 1] = aa * ay + ab * by, ab * ay + bb * by
+    by_ray[0, 2], by_ray[1, 2] = -s * (aa * x + ab * y), -s * (ab * x + bb * y)
+    steepness = lift**2 * (AIR[0] / (sine + AIR[1]) ** 2 - 1)  # d lift / d sine
+    for i in range(2):
+        upward = by_ray[i, 0] * up[0] + by_ray[i, 1] * up[1] + by_ray[i, 2] * up[2]
+        for j in range(2):
+            raised = ray[0] * tilts[0, j] + ray[1] * tilts[1, j] + ray[2] * tilts[2, j]
+            sideways = 0.0
+            for n in range(3):
+                sideways += by_ray[i, n] * tilts[n, j]
+            by_lens[i, 8 + j] = air * (lift * sideways + steepness * raised * upward)
+        by_lens[i, 10] = air * lift * upward
+        # Refraction also presses the sky together towards the horizon.
+        for n in range(3):
+            by_ray[i, n] += air * steepness * upward * up[n]
+
+
+@numba.njit(cache=True, nogil=True)
+def _jacobians(lens, shared, rays, tilts, by_lens, by_ray):  # type: ignore[no-untyped-def]
+    for m in range(len(rays)):
+        jacobians_at(lens, shared, rays[m], tilts, by_lens[m], by_ray[m])
 
 
 def pixel_jacobians(
-    lens: Lens, directions: Array, focal: Array, zeniths: Array, tilts: Array
+    lens: Lens, shared: float, tilts: Array, directions: Array
 ) -> tuple[Array, Array]:
     """∂(u, v)/∂unknowns (M, 2, 11) and ∂(u, v)/∂direction (M, 2, 3) of unit directions (M, 3).
 
-    ``focal`` (M,) and ``zeniths`` (M, 3) are those of each direction's frame, ``tilts`` (M, 3, 2)
-    the ways in which its zenith moves.
+    ``lens`` is that of the frame, ``shared`` the focal length that all frames share, ``tilts``
+    (3, 2) the ways in which the zenith moves.
     """
-    sine = np.maximum(np.sum(directions * zeniths, axis=1), LOWEST)[:, None]
-    lift = 1 / (sine + AIR[0] / (sine + AIR[1]))
-    x, y, z = (directions + lens.air * lift * zeniths).T
-    a, b, g, q, s = _fallen(lens, x, y, z)
-    r2 = a * a + b * b
-    r4 = np.minimum(r2, lens.r_max**2)
-    radial = 1 + r4 * (lens.k1 + r4 * (lens.k2 + r4 * lens.k3))
-    bend = lens.k1 + r4 * (2 * lens.k2 + r4 * 3 * lens.k3)
-    aa = radial + 2 * a * a * bend + 2 * lens.p1 * b + 6 * lens.p2 * a
-    ab = 2 * a * b * bend + 2 * lens.p1 * a + 2 * lens.p2 * b
-    bb = radial + 2 * b * b * bend + 6 * lens.p1 * b + 2 * lens.p2 * a
-    ua = a * radial + 2 * lens.p1 * a * b + lens.p2 * (r2 + 2 * a * a)
-    vb = b * radial + lens.p1 * (r2 + 2 * b * b) + 2 * lens.p2 * a * b
-    # The centre lies in shares of the shared focal length, not of the frame's own.
-    zero, one, r6 = np.zeros_like(a), lens.f / focal, r2 * r2 * r2
-    cross, wide, high = 2 * a * b, r2 + 2 * a * a, r2 + 2 * b * b
-    for_u = np.stack([ua, one, zero, a * r2, a * r2 * r2, a * r6, cross, wide], axis=1)
-    for_v = np.stack([vb, zero, one, b * r2, b * r2 * r2, b * r6, high, cross], axis=1)
-    by_lens = focal[:, None, None] * np.stack([for_u, for_v], axis=1)
-    by_x = np.stack([g + q * x * x, q * x * y], axis=1)
-    by_y = np.stack([q * x * y, g + q * y * y], axis=1)
-    by_z = np.stack([-s * x, -s * y], axis=1)
-    fall = np.stack([by_x, by_y, by_z], axis=2)
-    bent = np.stack([np.stack([aa, ab], axis=1), np.stack([ab, bb], axis=1)], axis=1)
-    by_lifted = focal[:, None, None] * (bent @ fall)
-    steepness = lift**2 * (AIR[0] / (sine + AIR[1]) ** 2 - 1)  # d lift / d sine
-    turned = np.einsum("mi,mij->mj", directions, tilts)[:, None, :]
-    zenith = zeniths[:, :, None]
-    lifted = tilts * lift[:, :, None] + zenith * turned * steepness[:, :, None]
-    by_zenith = by_lifted @ (lens.air * lifted)
-    # Refraction also presses the sky together towards the horizon.
-    pressed = (by_lifted @ zenith) * (lens.air * steepness)[:, :, None]
-    by_direction = by_lifted + pressed * zeniths[:, None, :]
-    by_air = (by_lifted @ zenith) * (lens.air * lift)[:, :, None]
-    return np.concatenate([by_lens, by_zenith, by_air], axis=2), by_direction
+    by_lens, by_ray = np.empty((len(directions), 2, COUNT)), np.empty((len(directions), 2, 3))
+    rays, tilts = np.ascontiguousarray(directions), np.ascontiguousarray(tilts)
+    _jacobians(lens.packed, shared, rays, tilts, by_lens, by_ray)
+    return by_lens, by_ray

@@ -16,17 +16,12 @@ def placing_error(geometry: Geometry, frame: int, reference: int, xy: Array) -> 
     """
     here = unproject(geometry.lenses[reference], xy)
     there = here @ geometry.rotations[frame].T
-    tilts = tangents(np.array(geometry.lens.zenith)[None])[0]
-
-    def jacobians(k: int, rays: Array) -> tuple[Array, Array]:
-        lens, many = geometry.lenses[k], len(rays)
-        zenith, focal = np.tile(np.array(lens.zenith), (many, 1)), np.full(many, lens.f)
-        return pixel_jacobians(geometry.lens, rays, focal, zenith, np.tile(tilts, (many, 1, 1)))
-
-    by_lens, by_ray = jacobians(reference, here)
+    shared, lenses = geometry.lens, geometry.lenses
+    tilts = tangents(np.array(shared.zenith)[None])[0]
+    by_lens, by_ray = pixel_jacobians(lenses[reference], shared.f, tilts, here)
     across = tangents(here)
     moved = -across @ np.linalg.solve(by_ray @ across, by_lens)
-    by_lens_there, by_ray_there = jacobians(frame, there)
+    by_lens_there, by_ray_there = pixel_jacobians(lenses[frame], shared.f, tilts, there)
     through = by_lens_there + by_ray_there @ geometry.rotations[frame] @ moved
     cross = np.cross(np.eye(3)[None], there[:, None, :]).transpose(0, 2, 1)
     by_turn = np.concatenate([by_ray_there @ cross, by_lens_there[:, :, :1]], axis=2)

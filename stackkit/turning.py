@@ -113,14 +113,15 @@ def tie(turning: Turning, turns: Array, h: Array, g: Array, first: int, per_fram
     away, axis, by_axis = _departures(turning, turns)
     inverse, cost = _weights(turning, away, axis)
     end = first + per_frame * len(turns)
-    for k in np.nonzero(np.isfinite(turning.angle))[0]:
-        s = turning.segment[k]
-        at = first + per_frame * k + np.arange(3)
-        pose = end + 2 + 3 * s + np.arange(3)
-        where = np.concatenate([at, [end, end + 1], pose])
-        by = np.concatenate([np.eye(3), by_axis[k], -np.eye(3)], axis=1)
-        h[np.ix_(where, where)] += by.T @ inverse[k] @ by
-        g[where] += by.T @ inverse[k] @ away[k]
+    k = np.nonzero(np.isfinite(turning.angle))[0]
+    own = first + per_frame * k[:, None] + np.arange(3)
+    pose = end + 2 + 3 * turning.segment[k][:, None] + np.arange(3)
+    where = np.concatenate([own, np.broadcast_to([end, end + 1], (len(k), 2)), pose], axis=1)
+    one = np.broadcast_to(np.eye(3), (len(k), 3, 3))
+    by = np.concatenate([one, by_axis[k], -one], axis=2)
+    weighed = by.transpose(0, 2, 1) @ inverse[k]
+    np.add.at(h, (where[:, :, None], where[:, None, :]), weighed @ by)
+    np.add.at(g, where, (weighed @ away[k][:, :, None])[:, :, 0])
     return cost
 
 

@@ -78,9 +78,7 @@ def test_jacobians_equal_finite_differences(projection, place):
     lens = Lens(800.0, 490.0, 380.0, *bent, air=3e-4, zenith=tuple(up), projection=projection)
     lens = reaching(lens, *SIZE)
     direction = unproject(lens, [place])[0]
-    by_lens, by_direction = pixel_jacobians(
-        lens, direction[None], np.array([lens.f]), up[None], across[None]
-    )
+    by_lens, by_direction = pixel_jacobians(lens, lens.f, across, direction[None])
 
     def moved(p):
         changed = replace(

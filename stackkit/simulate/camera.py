@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from functools import lru_cache
 
+import numba
 import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import RectBivariateSpline
@@ -64,27 +66,44 @@ def _draw_stars(night: Night, k: int, seconds: float) -> Array:
     track = track + suffered.path
     seen = np.isfinite(track).all(axis=(1, 2))  # not at the rim of a fisheye's circle
     track, electrons = track[seen], electrons[seen]
-    corner = np.rint(track[:, steps // 2]).astype(np.int64) - half
-    side, size = 2 * half + 1, np.array([night.width, night.height])
-    met = ((corner > -side) & (corner < size)).all(axis=1)
-    track, electrons, corner = track[met], electrons[met], corner[met]
-    edges = np.arange(side + 1) - 0.5
-
-    def profile(axis: int) -> Array:
-        position = (track[:, :, axis] - corner[:, None, axis])[:, :, None]
-        return np.diff(0.5 * erf((edges - position) / (np.sqrt(2) * sigma)), axis=2)
-
-    patches = np.matmul(profile(1).transpose(0, 2, 1), profile(0)) / steps
-    # On a canvas with room for every patch, of which the picture is the middle.
-    width, height = size + 2 * side
-    site = (corner[:, 1, None] + side + np.arange(side)) * width
-    flat = site[:, :, None] + (corner[:, 0, None] + side + np.arange(side))[:, None, :]
-    total = np.empty((3, night.height, night.width))
-    for colour in range(3):
-        weights = patches * electrons[:, colour, None, None]
-        canvas = np.bincount(flat.ravel(), weights.ravel(), minlength=width * height)
-        total[colour] = canvas.reshape(height, width)[side:-side, side:-side]
+    total = np.zeros((3, night.height, night.width))
+    _paint(total, np.ascontiguousarray(track), electrons, half, np.sqrt(2) * sigma)
     return total
+
+
+@numba.njit(cache=True, nogil=True)
+def _paint(total, track, electrons, half, width):  # type: ignore[no-untyped-def]
+    """Adds stars to (3, H, W): round Gaussians, exact over each pixel, along ``track`` (N, T, 2).
+
+    ``electrons`` (N, 3) of each star, ``half`` the half side of the patch it is drawn on, ``width``
+    √2 times the Gaussian's sigma.
+    """
+    many, steps, _ = track.shape
+    side = 2 * half + 1
+    shares, patch = np.empty((2, steps, side)), np.empty((side, side))
+    for n in range(many):
+        left = int(np.rint(track[n, steps // 2, 0])) - half
+        top = int(np.rint(track[n, steps // 2, 1])) - half
+        if left <= -side or top <= -side or left >= total.shape[2] or top >= total.shape[1]:
+            continue
+        for t in range(steps):
+            for axis, start in enumerate((left, top)):
+                before = math.erf((start - 0.5 - track[n, t, axis]) / width)
+                for i in range(side):
+                    after = math.erf((start + i + 0.5 - track[n, t, axis]) / width)
+                    shares[axis, t, i] = 0.5 * (after - before)
+                    before = after
+        patch[:] = 0
+        for t in range(steps):
+            for i in range(side):
+                for j in range(side):
+                    patch[i, j] += shares[1, t, i] * shares[0, t, j]
+        columns = range(max(-left, 0), min(side, total.shape[2] - left))
+        for colour in range(3):
+            light = electrons[n, colour] / steps
+            for i in range(max(-top, 0), min(side, total.shape[1] - top)):
+                for j in columns:
+                    total[colour, top + i, left + j] += light * patch[i, j]
 
 
 def _draw_glow(night: Night, k: int) -> Array:
