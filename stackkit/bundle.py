@@ -275,35 +275,43 @@ def _linearise(frame, star, xy, sigma, lenses, shared, tilts, turns, directions,
     frame, star and direction, all weighted by the root of Huber's weight.
     """
     error, huber, by_lens, by_frame, by_star, by_ray = out
-    by_own = np.empty((2, 3))
+    ray, own = np.empty(3), np.empty((2, 3))
     for m in range(len(frame)):
-        turn, to = turns[frame[m]], directions[star[m]]
-        ray = turn @ to
-        u, v = project_one(lenses[frame[m]], ray[0], ray[1], ray[2])
+        k, s = frame[m], star[m]
+        _times(turns[k], directions[s], ray)
+        u, v = project_one(lenses[k], ray[0], ray[1], ray[2])
         ex, ey = (u - xy[m, 0]) / sigma[m], (v - xy[m, 1]) / sigma[m]
         lost = not (np.isfinite(ex) and np.isfinite(ey))
-        if lost:
-            ex = ey = _LOST
+        if lost:  # what no lens sees tells nothing, but costs
+            ex, ey = _LOST, _LOST
+            ray[0], ray[1], ray[2] = 0.0, 0.0, 1.0
         size = np.sqrt(ex * ex + ey * ey)
         far = size > _HUBER
         huber[m] = 2 * _HUBER * size - _HUBER**2 if far else size**2
-        if lost:
-            error[m], by_lens[m], by_frame[m], by_star[m], by_ray[m] = 0, 0, 0, 0, 0
-            continue
-        root = np.sqrt(_HUBER / size) if far else 1.0
+        root = 0.0 if lost else np.sqrt(_HUBER / size) if far else 1.0
         error[m, 0], error[m, 1] = ex * root, ey * root
-        jacobians_at(lenses[frame[m]], shared, ray, tilts[frame[m]], by_lens[m], by_own)
+        jacobians_at(lenses[k], shared, ray, tilts[k], by_lens[m], own)
         scale = root / sigma[m]
-        by_own *= scale
-        by_lens[m] *= scale
-        by_ray[m] = by_own @ turn
-        by_star[m] = by_ray[m] @ across[star[m]]
         for i in range(2):
-            x, y, z = by_own[i]
+            for j in range(COUNT):
+                by_lens[m, i, j] *= scale
+            x, y, z = scale * own[i, 0], scale * own[i, 1], scale * own[i, 2]
             by_frame[m, i, 0] = ray[1] * z - ray[2] * y
             by_frame[m, i, 1] = ray[2] * x - ray[0] * z
             by_frame[m, i, 2] = ray[0] * y - ray[1] * x
             by_frame[m, i, 3] = by_lens[m, i, 0]
+            by_star[m, i, 0], by_star[m, i, 1] = 0.0, 0.0
+            for j in range(3):
+                to = x * turns[k, 0, j] + y * turns[k, 1, j] + z * turns[k, 2, j]
+                by_ray[m, i, j] = to
+                by_star[m, i, 0] += to * across[s, j, 0]
+                by_star[m, i, 1] += to * across[s, j, 1]
+
+
+@numba.njit(cache=True, nogil=True)
+def _times(matrix, vector, out):  # type: ignore[no-untyped-def]
+    for i in range(3):
+        out[i] = matrix[i, 0] * vector[0] + matrix[i, 1] * vector[1] + matrix[i, 2] * vector[2]
 
 
 def _extra(state: _State) -> int:
@@ -388,21 +396,30 @@ def _pool(frame, star, rays, turns, sights, mean, told, off):  # type: ignore[no
 
     Rays that a lens cannot see, NaN, count nothing.
     """
+    ray, left = np.empty(3), np.empty(3)
     for m in range(len(frame)):
-        rays[m] = rays[m] @ turns[frame[m]]
-        if np.isfinite(rays[m, 0]):
-            weight = sights[m, 0, 0] + sights[m, 1, 1] + sights[m, 2, 2]
-            mean[star[m]] += weight * rays[m]
-            told[star[m]] += sights[m]
+        _times(turns[frame[m]].T, rays[m], ray)
+        weight = sights[m, 0, 0] + sights[m, 1, 1] + sights[m, 2, 2]
+        for i in range(3):
+            rays[m, i] = ray[i]
+            if np.isfinite(ray[i]):
+                mean[star[m], i] += weight * ray[i]
+                for j in range(3):
+                    told[star[m], i, j] += sights[m, i, j]
     for s in range(len(mean)):
-        length = np.sqrt(np.sum(mean[s] ** 2))
+        length = np.sqrt(mean[s, 0] ** 2 + mean[s, 1] ** 2 + mean[s, 2] ** 2)
         if length > 0:
-            mean[s] /= length
+            for i in range(3):
+                mean[s, i] /= length
         else:
             mean[s, 2] = 1.0
     for m in range(len(frame)):
         if np.isfinite(rays[m, 0]):
-            off[star[m]] += sights[m] @ (rays[m] - mean[star[m]])
+            for i in range(3):
+                ray[i] = rays[m, i] - mean[star[m], i]
+            _times(sights[m], ray, left)
+            for i in range(3):
+                off[star[m], i] += left[i]
 
 
 def _told(problem: _Problem, state: _State, system: _System) -> Geometry:

@@ -21,20 +21,22 @@ _LONGEST = 0.3
 
 
 def tangents(directions: Array) -> Array:
-    """Two unit vectors across each direction (S, 3), as columns (S, 3, 2).
+    """Two unit vectors across each direction (S, 3), as columns (S, 3, 2)."""
+    out = np.empty((len(directions), 3, 2))
+    _tangents(np.ascontiguousarray(directions), out)
+    return out
 
-    Written out: three quarters of the time went into ``np.cross`` otherwise.
-    """
-    x, y, z = directions[:, 0], directions[:, 1], directions[:, 2]
-    upright = np.abs(x) < 0.8  # across the x axis, else across the y axis
-    zero = np.zeros_like(x)
-    one = np.stack(
-        [np.where(upright, zero, -z), np.where(upright, z, zero), np.where(upright, -y, x)]
-    )
-    one /= np.sqrt(np.sum(one * one, axis=0))
-    a, b, c = one
-    other = [y * c - z * b, z * a - x * c, x * b - y * a]
-    return np.stack([one.T, np.stack(other, axis=1)], axis=2)
+
+@numba.njit(cache=True, nogil=True)
+def _tangents(directions, out):  # type: ignore[no-untyped-def]
+    for i in range(len(directions)):
+        x, y, z = directions[i, 0], directions[i, 1], directions[i, 2]
+        # Across the x axis, or where that is near, across the y axis.
+        a, b, c = (0.0, z, -y) if abs(x) < 0.8 else (-z, 0.0, x)
+        n = np.sqrt(a * a + b * b + c * c)
+        a, b, c = a / n, b / n, c / n
+        out[i, 0, 0], out[i, 1, 0], out[i, 2, 0] = a, b, c
+        out[i, 0, 1], out[i, 1, 1], out[i, 2, 1] = y * c - z * b, z * a - x * c, x * b - y * a
 
 
 def away(lens: Lens, start: Lens) -> Array:

@@ -49,6 +49,8 @@ _DOUBT = 2.0
 _AHEAD = 2
 """Changes that are tried in vain before the search ends: there and back is told together only."""
 _ROUNDS, _SWEEPS = 8, 4
+_STILL = 1e-9
+"""A sweep that turns no frame by more than this, rad, is the last."""
 _TRIED = 48
 """Places tried at once."""
 _AXIAL = 2.0
@@ -181,10 +183,13 @@ def _least_absolute(columns: Array, away: Array, clock: Array) -> tuple[Array, A
 
 def _settled(rest: Rest, session: _Session) -> Rest:
     """Rate and poses fitted anew."""
+    columns = _columns(rest)
     for _ in range(_SWEEPS):
-        by = _least_absolute(_columns(rest), _departures(rest, session.turns), rest.clock)[0]
+        by = _least_absolute(columns, _departures(rest, session.turns), rest.clock)[0]
         steps = np.cumsum(by[1:], axis=0)
         rest = replace(rest, rate=rest.rate + by[0], poses=rest.poses @ rotation(steps))
+        if np.abs(columns @ by).max() < _STILL:
+            break
     return rest
 
 
