@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import shutil
 import tempfile
@@ -42,6 +43,20 @@ def pytest_configure(config: pytest.Config) -> None:
     threadpool_limits(1)
     if not hasattr(config, "workerinput") and not config.option.collectonly:
         compiling.compile_once()
+
+
+def pytest_sessionstart() -> None:
+    """What is loaded before the first test stays to the end: Python need not look for garbage in
+    it again and again, which took a twentieth of the time.
+    """
+    gc.disable()
+
+
+@pytest.hookimpl(trylast=True)
+def pytest_collection_finish() -> None:
+    """The rest of :func:`pytest_sessionstart`."""
+    gc.freeze()
+    gc.enable()
 
 
 @pytest.fixture(scope="session", autouse=True)

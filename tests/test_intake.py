@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 from calibration_scenes import SETTING
 from command_line import TINY, blank_end
+from faulty_readers import deadly
 from grids import corners
 
 from stackkit import intake, scratch
@@ -237,13 +238,6 @@ def other_size(path: Path):
     if path.name == "night_0002.dng":
         return replace(mosaic, data=mosaic.data[:-2])
     return mosaic
-
-
-def deadly(path: Path):
-    """Reads a file; the second frame kills the process that reads it."""
-    if path.name == "night_0002.dng":
-        os._exit(139)
-    return decode(path)
 
 
 def test_a_size_that_the_header_did_not_say(night, work, monkeypatch):

@@ -47,7 +47,7 @@ def test_first_turns_are_those_of_scipy():
     assert (found[[0, 3]] == np.eye(3)).all()  # the reference, and a frame without stars
 
 
-@pytest.mark.parametrize("focal", corners([400.0, 675.0, 2000.0, 6000.0], [400.0, 6000.0]))
+@pytest.mark.parametrize("focal", corners([400.0, 675.0, 2000.0, 6000.0], [400.0]))
 def test_a_rectilinear_lens_stays_one_and_is_found_from_nothing(focal):
     """Within 0.3 % in focal length; a longer lens needs fainter stars."""
     faintest = {400.0: 7.2, 675.0: 8.0, 2000.0: 10.0, 6000.0: 12.5}[focal]
@@ -65,7 +65,7 @@ def test_a_rectilinear_lens_stays_one_and_is_found_from_nothing(focal):
         pytest.param(Projection.EQUIDISTANT, 420.0, False, marks=pytest.mark.slow),
         pytest.param(Projection.EQUISOLID, 470.0, True, marks=pytest.mark.slow),
         (Projection.EQUISOLID, 470.0, False),
-        (Projection.STEREOGRAPHIC, 420.0, True),
+        pytest.param(Projection.STEREOGRAPHIC, 420.0, True, marks=pytest.mark.slow),
         pytest.param(Projection.STEREOGRAPHIC, 420.0, False, marks=pytest.mark.slow),
     ],
 )
@@ -119,7 +119,7 @@ def test_a_fisheye_whose_circle_lies_in_the_picture(projection, focal):
         assert np.median(np.hypot(*away.T)) < 0.04
 
 
-@pytest.mark.parametrize("wrong", [0.85, 1.15])
+@pytest.mark.parametrize("wrong", corners([0.85, 1.15], [0.85]))
 def test_a_focal_length_that_is_far_off_is_found_again(wrong):
     sky = night(seed=124, faintest=8.0, frames=8)
     found = registered(sky, focal=wrong * sky.focal, times=clock(sky))

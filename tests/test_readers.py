@@ -1,13 +1,12 @@
 """Reading in processes of their own: what they return, and what happens when they die."""
 
 import os
-import signal
-import time
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import numpy as np
 import pytest
+from faulty_readers import devour, die, die_once, hang, name_of, process_of, refuse
 
 from stackkit.raw.checks import RawFileError
 from stackkit.raw.decode import decode
@@ -18,34 +17,6 @@ from stackkit.raw.readers import readers
 def _findable(monkeypatch: pytest.MonkeyPatch) -> None:
     """The functions of this file can be found by the processes, too."""
     monkeypatch.setenv("PYTHONPATH", str(Path(__file__).parent))
-
-
-def name_of(path: Path) -> str:
-    print("a decoder that talks")
-    return path.name
-
-
-def die(path: Path) -> None:
-    os.kill(os.getpid(), signal.SIGSEGV if path.name == "crash" else signal.SIGKILL)
-
-
-def die_once(path: Path) -> str:
-    if not path.exists():
-        path.touch()
-        os.kill(os.getpid(), signal.SIGKILL)
-    return "read"
-
-
-def hang(path: Path) -> None:  # noqa: ARG001
-    time.sleep(60)
-
-
-def devour(path: Path) -> int:
-    return len(path.name * 2**33)
-
-
-def refuse(path: Path) -> None:
-    raise RawFileError(path, "no good", "Leave it.")
 
 
 def test_the_same_as_here(small_night: Path) -> None:
@@ -102,10 +73,6 @@ def test_no_process_is_left() -> None:
         pid = read(process_of, Path("a"))
     with pytest.raises(ProcessLookupError):
         os.kill(pid, 0)
-
-
-def process_of(path: Path) -> int:  # noqa: ARG001
-    return os.getpid()
 
 
 def test_without_processes_files_are_read_here(monkeypatch: pytest.MonkeyPatch) -> None:
