@@ -56,11 +56,11 @@ def command(
     (a page to look at, with the same places by each method side by side), compare.json (the
     figures) and crops. The table ends with the method to take for these frames, and why.
     """
-    from stackkit.comparison import compare
-    from stackkit.comparison.files import FILES, check_folder, write_comparison
-    from stackkit.line import Options
-    from stackkit.output.record import plain
-    from stackkit.workplace import Task, workplace
+    from stackkit.compare import compare
+    from stackkit.compare.files import FILES, check_folder, write_comparison
+    from stackkit.pipeline import Options
+    from stackkit.record.schema import plain
+    from stackkit.run.workspace import Task, workspace
 
     from .comparison_text import terminal_table
 
@@ -70,10 +70,10 @@ def command(
         check_folder(out, force=force)
         asked = Options(masters=masters, session=session)
         task = Task((*paths, *masters), ("compare", asked, names, keep), out, FILES)
-        with progress_bar() as tell, workplace(task, scratch, keep=keep_scratch) as work:
+        with progress_bar() as progress, workspace(task, scratch, keep=keep_scratch) as work:
             made_of = replace(asked, jobs=jobs)
-            found = compare(paths, names, made_of, keep, tell, work)
-            record = write_comparison(found, out, tell)
+            found = compare(paths, names, made_of, keep, progress, work)
+            record = write_comparison(found, out, progress)
     except KeyboardInterrupt as interruption:
         raise KeyboardInterrupt(interrupted(scratch or out)) from interruption
     except BaseException:

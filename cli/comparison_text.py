@@ -7,7 +7,7 @@ from typing import Any
 
 from rich.cells import cell_len, set_cell_size
 
-from stackkit.report.figures import FIGURES, NOTHING, Figure, best, ordered
+from stackkit.report.method_figures import FIGURES, NOTHING, Figure, best, ordered
 
 from .terminal import shown
 

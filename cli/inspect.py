@@ -36,12 +36,12 @@ def command(
     their width in px, their shape (0 is round), and how much of their light came through; an
     exclamation mark stands before frames that will not do.
     """
-    from stackkit.inspection import headers, inspect
+    from stackkit.inspect import headers, inspect
 
     from .inspection_text import text
 
-    with progress_bar() as tell:
-        record = (headers if quick else inspect)(paths, jobs, tell)
+    with progress_bar() as progress:
+        record = (headers if quick else inspect)(paths, jobs, progress)
     if as_json:
         # File names that are no UTF-8 hold lone surrogates; their backslash form is valid JSON.
         document = json.dumps(record, ensure_ascii=False, allow_nan=False, indent=1) + "\n"

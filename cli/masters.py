@@ -15,8 +15,8 @@ from .stack import take_back
 from .terminal import Explained, fitted, progress_bar
 
 if TYPE_CHECKING:
-    from stackkit.calibration_frames import Group, Made
-    from stackkit.masters import Master
+    from stackkit.calibration.frames import Group, Made
+    from stackkit.calibration.masters import Master
 
 _MOST_LISTED = 12
 
@@ -44,18 +44,18 @@ def command(folders: tuple[Path, ...], out: Path, kind: str | None, force: bool)
     no use (light in a dark, a flat that is clipped or black) are left out and named. The sources
     are only read.
     """
-    from stackkit.calibration_frames import find, grouped, make
+    from stackkit.calibration.frames import find, grouped, make
+    from stackkit.calibration.master_file import write_master
     from stackkit.errors import InputError
-    from stackkit.masters import Kind
-    from stackkit.output.master_file import write_master
+    from stackkit.session.folder_kinds import Kind
 
     made_folders = [folder for folder in (out, *out.parents) if not folder.exists()]
     try:
         frames, left_out = find(folders, Kind(kind) if kind else None)
         groups = grouped(frames)
         _check_output(out, [file_name(group) for group in groups], force)
-        with progress_bar() as tell:
-            made = make(groups, out, tell)
+        with progress_bar() as progress:
+            made = make(groups, out, progress)
         made.left_out[:0] = left_out
         if not made.masters:
             raise InputError(_nothing_made(made))
@@ -81,7 +81,7 @@ def file_name(of: Group | Master) -> str:
 def _check_output(out: Path, names: Sequence[str], force: bool) -> None:
     """Make ``out`` ready; refuse before the work rather than after it."""
     from stackkit.errors import UsageError
-    from stackkit.finish import check_output
+    from stackkit.output.write import check_output
 
     check_output(out, force=True)
     present = [name for name in names if (out / name).exists()]
@@ -99,7 +99,7 @@ def _nothing_made(made: Made) -> str:
 
 
 def _lines(made: Made, out: Path) -> Iterator[tuple[str, str]]:
-    from stackkit.masters import described
+    from stackkit.calibration.masters import described
 
     count = len(made.masters)
     yield f"{count} master{'s' * (count > 1)} written to {out}:", ""

@@ -152,8 +152,8 @@ def _plan(
     import time
 
     from stackkit.plan import memory
-    from stackkit.plan.account import record
     from stackkit.plan.planner import Request, plan
+    from stackkit.plan.record import record
 
     for path in filter(None, (ics, page)):
         _check_free(path, force)

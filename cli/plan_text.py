@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from datetime import date, datetime
 from typing import Any
 
-from stackkit.plan.places import minute_of
+from stackkit.plan.sky.places import minute_of
 
 from .terminal import fitted
 

@@ -24,7 +24,7 @@ def command(folder: Path, show: bool) -> None:
     files are not needed any more. Without pictures.zip the page has its figures, and no pictures.
     An older report.html in DIR is replaced.
     """
-    from stackkit.finish import report_again
+    from stackkit.output.write import report_again
 
     page = report_again(folder)
     click.echo(f"Look at it: {shown(str(page))}")

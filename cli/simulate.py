@@ -118,7 +118,7 @@ def command(
     Use it to rehearse before going out.
     """
     from stackkit.errors import UsageError
-    from stackkit.finish import check_output
+    from stackkit.output.write import check_output
     from stackkit.simulate import Calibration, random_mishaps, write_calibration, write_night
     from stackkit.simulate.scenes import scene_night
 
@@ -138,8 +138,8 @@ def command(
     )
     night = replace(night, mishaps=random_mishaps(seed, frames, mishaps))
     extra = ((Calibration.DARK, darks, "darks"), (Calibration.FLAT, flats, "flats"))
-    with progress_bar() as tell:
-        paths = write_night(night, out, lambda done, of: tell("Simulating", done, of))
+    with progress_bar() as progress:
+        paths = write_night(night, out, lambda done, of: progress("Simulating", done, of))
         for kind, count, name in extra:
             if count:
                 (out / name).mkdir(exist_ok=True)

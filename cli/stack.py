@@ -82,10 +82,10 @@ def command(
     preview.jpg (to look at), pictures.zip (from which stackkit report makes its page again) and
     run.json (what was done with every file, and why).
     """
-    from stackkit.editing import Editing
-    from stackkit.finish import check_output, write_results
-    from stackkit.line import Options, stack
-    from stackkit.workplace import Task, workplace
+    from stackkit.output.write import check_output, write_results
+    from stackkit.picture.edit import Editing
+    from stackkit.pipeline import Options, stack
+    from stackkit.run.workspace import Task, workspace
 
     from .summary import summary
 
@@ -96,9 +96,9 @@ def command(
         editing = Editing(white, space, int(bits), dng, gradient)
         made = tuple(editing.files.values())
         task = Task((*paths, *masters), ("stack", asked), out, made)
-        with progress_bar() as tell, workplace(task, scratch, keep=keep_scratch) as work:
-            result = stack(paths, replace(asked, jobs=jobs), tell, work)
-            record = write_results(result, out, tell, editing)
+        with progress_bar() as progress, workspace(task, scratch, keep=keep_scratch) as work:
+            result = stack(paths, replace(asked, jobs=jobs), progress, work)
+            record = write_results(result, out, progress, editing)
     except KeyboardInterrupt as interruption:
         raise KeyboardInterrupt(interrupted(scratch or out)) from interruption
     except BaseException:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from pathlib import Path
 
-from stackkit.report.words import side
+from stackkit.report.night_words import side
 
 from .fates import MOST_LISTED, Line, Row, fates
 from .terminal import fitted

@@ -111,7 +111,7 @@ def progress_bar() -> Iterator[Progress]:
     with Bars(*columns, console=Console(stderr=True), transient=True) as bars:
         tasks: dict[str, TaskID] = {}
 
-        def tell(step: str, done: int, total: int) -> None:
+        def progress(step: str, done: int, total: int) -> None:
             # A step that cannot be counted only shows that it is under way.
             count = f"{done}/{total}" if total > 1 else ""
             end = total if total > 1 or done else None
@@ -119,7 +119,7 @@ def progress_bar() -> Iterator[Progress]:
                 tasks[step] = bars.add_task(step, total=end, count=count)
             bars.update(tasks[step], completed=done, total=end, count=count)
 
-        yield tell
+        yield progress
 
 
 def failed(error: BaseException) -> int:

@@ -10,10 +10,11 @@ from __future__ import annotations
 from importlib.metadata import version
 from typing import TYPE_CHECKING, Any
 
-from stackkit.compiled import keep_compiled
+from stackkit.run.jit_cache import keep_compiled
 
 if TYPE_CHECKING:
-    from stackkit.line import Options, Result, stack
+    from stackkit.pipeline import Options, stack
+    from stackkit.results import Result
 
 __version__ = version("stackkit")
 __all__ = ["Options", "Result", "__version__", "stack"]
@@ -24,7 +25,7 @@ keep_compiled()
 def __getattr__(name: str) -> Any:
     """Load the line when it is first asked for: ``--help`` must not wait for it."""
     if name in ("Options", "Result", "stack"):
-        from stackkit import line
+        from stackkit import pipeline
 
-        return getattr(line, name)
+        return getattr(pipeline, name)
     raise AttributeError(f"module 'stackkit' has no attribute {name!r}")

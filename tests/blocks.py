@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 from numpy.typing import ArrayLike, NDArray
 
-from stackkit.methods import Block, Samples
+from stackkit.integration.methods import Block, Samples
 
 FINITE = st.floats(-1000, 1000, width=32)
 CUBES = st.integers(1, 12).flatmap(

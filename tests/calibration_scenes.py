@@ -9,16 +9,12 @@ from pathlib import Path
 
 import numpy as np
 
-from stackkit import scratch
-from stackkit.calibration_frames import above_black
-from stackkit.masters import (
-    Kind,
-    Master,
-    Setting,
-    make_master,
-)
-from stackkit.noise import Noise
+from stackkit.calibration import mosaic_cache
+from stackkit.calibration.frames import above_black
+from stackkit.calibration.masters import Master, Setting, make_master
+from stackkit.noise.photon_transfer import Noise
 from stackkit.raw.decode import Mosaic
+from stackkit.session.folder_kinds import Kind
 from stackkit.simulate import Night, expose
 from stackkit.simulate.camera import pattern_indices
 from stackkit.simulate.sensor import bias, dark, flat
@@ -49,7 +45,7 @@ def adu(night, codes):
 
 
 def master(kind, planes, setting=SETTING, night=NIGHT):
-    coding = scratch.coding_for(night.black, night.white)
+    coding = mosaic_cache.coding_for(night.black, night.white)
     with tempfile.TemporaryDirectory() as folder:
         return make_master(kind, planes, setting, coding, Path(folder))
 

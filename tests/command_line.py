@@ -20,7 +20,7 @@ from jsonschema import Draft202012Validator
 from stackkit_cli.main import main
 
 from stackkit.output.dng import mosaic_dng
-from stackkit.output.record import run_schema
+from stackkit.record.schema import run_schema
 from stackkit.simulate import Night, expose, write_night
 from stackkit.simulate.folder import file_tags
 

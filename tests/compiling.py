@@ -73,9 +73,9 @@ def _functions(folder: Path) -> None:  # noqa: ARG001
     """The loops that can be called by themselves, first those that the other part needs too."""
     import numpy as np
 
-    from stackkit.matching import match
-    from stackkit.methods import METHODS, Samples
-    from stackkit.trails import find_trails
+    from stackkit.align.matching import match
+    from stackkit.integration.methods import METHODS, Samples
+    from stackkit.integration.rejection.trails import find_trails
 
     rng = np.random.default_rng(1)
     stars = rng.uniform(0, 900, (120, 2))

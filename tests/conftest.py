@@ -19,8 +19,7 @@ from command_line import good, three_frames
 from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
-from stackkit import crew
-from stackkit.raw import readers
+from stackkit.run import readers, workers
 from stackkit.simulate import Night, write_night
 
 DngWriter = Callable[..., Path]
@@ -67,8 +66,8 @@ def _in_this_process() -> Iterator[None]:
     ``reader_processes``, and by all that run the command in a process of its own.
     """
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(crew, "readers", lambda _: nullcontext(readers.here))
-        patch.setattr(crew, "usual", lambda: 1)
+        patch.setattr(workers, "readers", lambda _: nullcontext(readers.here))
+        patch.setattr(workers, "usual", lambda: 1)
         patch.setattr(os, "fsync", lambda _: None)
         yield
 
@@ -76,7 +75,7 @@ def _in_this_process() -> Iterator[None]:
 @pytest.fixture
 def reader_processes(monkeypatch: pytest.MonkeyPatch) -> None:
     """Files are read in processes of their own, as users have it."""
-    monkeypatch.setattr(crew, "readers", readers.readers)
+    monkeypatch.setattr(workers, "readers", readers.readers)
 
 
 @pytest.fixture(scope="session")

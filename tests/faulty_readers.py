@@ -10,7 +10,7 @@ import signal
 import time
 from pathlib import Path
 
-from stackkit.raw.checks import RawFileError
+from stackkit.errors import RawFileError
 from stackkit.raw.decode import Mosaic, decode
 
 

@@ -10,7 +10,7 @@ import numpy as np
 from skyfield import almanac
 from skyfield.api import Loader, wgs84
 
-from stackkit.plan.places import Place
+from stackkit.plan.sky.places import Place
 
 KINDS = ("sun", "civil", "nautical", "astronomical", "moon")
 THRESHOLDS = {"sun": -50 / 60, "civil": -6.0, "nautical": -12.0, "astronomical": -18.0}

@@ -7,8 +7,8 @@ import struct
 import numpy as np
 
 from stackkit.output.opcode_list import area_data, gain_map_opcode, opcode, opcode_list
-from stackkit.raw.opcode_lists import Opcodes, parse
-from stackkit.raw.opcodes import apply
+from stackkit.raw.opcodes.apply import apply
+from stackkit.raw.opcodes.lists import Opcodes, parse
 
 PATTERN = np.array([[0, 1], [1, 2]], np.uint8)
 SHAPE = (6, 8)

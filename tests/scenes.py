@@ -13,19 +13,20 @@ from hypothesis import settings
 from numpy.typing import NDArray
 from scipy.special import erf
 
-from stackkit import integrate, opening, scratch, summing
-from stackkit.calibrate import EVEN
-from stackkit.geometry import Mapping, plane_mapping
-from stackkit.integrate import Placed
-from stackkit.methods import METHODS, Method
-from stackkit.noise import Noise
-from stackkit.normalise import Level, flat_level
-from stackkit.opening import Bayer, bayer
-from stackkit.scratch import Cache
+from stackkit.calibration import mosaic_cache
+from stackkit.calibration.apply import EVEN
+from stackkit.calibration.mosaic_cache import Cache
+from stackkit.geometry.lens import Mapping, plane_mapping
+from stackkit.grading.photometric import Level, flat_level
+from stackkit.integration import demosaic, tiles, weighted_sum
+from stackkit.integration.methods import METHODS, Method
+from stackkit.integration.tiles import Placed
+from stackkit.noise.photon_transfer import Noise
+from stackkit.raw.bayer import Bayer, bayer
+from stackkit.results import Stack
 from stackkit.simulate import Night, expose
 from stackkit.simulate.camera import pattern_indices
-from stackkit.stack_result import Stack
-from stackkit.stars import Stars
+from stackkit.stars.detect import Stars
 
 PATTERNS = ("RGGB", "BGGR", "GRBG", "GBRG")
 
@@ -77,9 +78,9 @@ def cache_of(
 ) -> Cache:
     """A cache that holds mosaics in ADU above black, numbered from 0."""
     height, width = mosaics[0].shape
-    cache = Cache(folder, (height, width), scratch.coding_for(black, white))
+    cache = Cache(folder, (height, width), mosaic_cache.coding_for(black, white))
     for number, adu in enumerate(mosaics):
-        scratch.put(cache, number, np.asarray(adu, dtype=np.float32))
+        mosaic_cache.put(cache, number, np.asarray(adu, dtype=np.float32))
     return cache
 
 
@@ -124,9 +125,7 @@ def combined(
 ) -> Stack:
     defects = no_defects(cache) if defects is None else defects
     grid = layout(pattern, cache.shape, balance)
-    return integrate.combine(
-        cache, frames, grid, defects, method, None, np.inf, pool or Here(), quiet
-    )
+    return tiles.combine(cache, frames, grid, defects, method, None, np.inf, pool or Here(), quiet)
 
 
 def summed(
@@ -138,11 +137,11 @@ def summed(
     balance: tuple[float, float, float] | None = None,
     first: NDArray[np.float32] | None = None,
     lasting: NDArray[np.int16] | None = None,
-) -> tuple[Stack, summing.NoiseBlocks]:
+) -> tuple[Stack, weighted_sum.NoiseBlocks]:
     defects = no_defects(cache) if defects is None else defects
     grid = layout(pattern, cache.shape, balance)
     cleaned = (defects, lasting, first)
-    return summing.total(cache, frames, grid, *cleaned, np.inf, pool or Here(), quiet)
+    return weighted_sum.total(cache, frames, grid, *cleaned, np.inf, pool or Here(), quiet)
 
 
 def star_picture(
@@ -185,7 +184,7 @@ def opened_plainly(
     padded = np.pad(adu, 2, constant_values=np.nan)
     measured = np.pad(codes != 0 if missing is None else (codes != 0) & ~missing, 2)
     planes = np.full((3, height, width), np.nan)
-    confidence = np.full((3, height, width), opening.FILLED)
+    confidence = np.full((3, height, width), demosaic.FILLED)
     for c, y, x in np.ndindex(planes.shape):
         own = colour[y, x]
         near = [
@@ -202,7 +201,7 @@ def opened_plainly(
             share = sensor.cross[own, c]
             planes[c, y, x] = values[there].mean() + share * np.nan_to_num(steep)
             share_there = np.mean([measured[y + j + 1, x + i + 1] for j, i in taps])
-            confidence[c, y, x] = max(share_there, opening.FILLED)
+            confidence[c, y, x] = max(share_there, demosaic.FILLED)
     return planes, confidence
 
 

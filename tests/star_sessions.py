@@ -7,11 +7,11 @@ from datetime import timedelta
 import numpy as np
 from benchmarks import truth
 
-from stackkit.register import register
+from stackkit.align.register import register
 from stackkit.simulate import Night
 from stackkit.simulate.night import mid_time, times
 from stackkit.simulate.sky import catalogue, pixels
-from stackkit.stars import Stars
+from stackkit.stars.detect import Stars
 
 SIZE = (1000, 750)
 

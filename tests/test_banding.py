@@ -12,8 +12,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scenes import examples, exposed, star_picture
 
-from stackkit.banding import row_offsets
-from stackkit.calibrate import calibrate
+from stackkit.calibration.apply import calibrate
+from stackkit.calibration.banding import row_offsets
 from stackkit.raw.decode import Mosaic
 from stackkit.simulate.camera import pattern_indices
 from stackkit.simulate.night import generator

@@ -14,8 +14,8 @@ from scenes import (
     summed,
 )
 
-from stackkit import scratch
-from stackkit.methods import METHODS
+from stackkit.calibration import mosaic_cache
+from stackkit.integration.methods import METHODS
 
 SHAPE = (72, 88)
 
@@ -36,13 +36,13 @@ def gapped(folder, light, frames_hit, seed):
     white = (1.0, 1.0, 1.0)
     frames = [placed(cache, k, shift(*m)) for k, m in enumerate(MOVES)]
     for k in range(len(frames)):
-        scratch.put_rejected(cache, k, np.zeros(SHAPE, bool))
+        mosaic_cache.put_rejected(cache, k, np.zeros(SHAPE, bool))
     whole, _ = summed(cache, frames, balance=white)
     for k in frames_hit:
         x, y = np.rint(xy[0] + MOVES[k]).astype(int)
         gap = np.zeros(SHAPE, bool)
         gap[y - 1 : y + 1, x : x + 2] = True  # a sample or two of every colour
-        scratch.put_rejected(cache, k, gap)
+        mosaic_cache.put_rejected(cache, k, gap)
     first = combined(cache, frames, method=METHODS["median"], balance=white).value
     holed, _ = summed(cache, frames, balance=white)
     bridged, _ = summed(cache, frames, balance=white, first=first)

@@ -4,9 +4,11 @@ import numpy as np
 import pytest
 from scipy.optimize import approx_fprime, least_squares
 
-from stackkit.bundle import Observations, Start, solve
-from stackkit.first_lens import first_lens
-from stackkit.geometry import (
+from stackkit.align.bundle import Observations, Start, solve
+from stackkit.align.lens_choice import begun
+from stackkit.align.lens_start import first_lens
+from stackkit.geometry.jacobians import pixel_jacobians, tangents
+from stackkit.geometry.lens import (
     SIDEREAL,
     Lens,
     Projection,
@@ -16,9 +18,7 @@ from stackkit.geometry import (
     rotation_angle,
     unproject,
 )
-from stackkit.lens_calculus import pixel_jacobians, tangents
-from stackkit.lens_choice import begun
-from stackkit.raw.opcodes import LensHint
+from stackkit.raw.opcodes.apply import LensHint
 from stackkit.simulate import Night, frame_lens, frame_matrix
 from stackkit.simulate.night import mid_time
 from stackkit.simulate.sky import catalogue, pixels

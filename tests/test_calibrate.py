@@ -14,9 +14,9 @@ from hypothesis import strategies as st
 from opcode_samples import doubles, opcodes, table
 from scenes import PATTERNS, examples, sites
 
-from stackkit.account import _done
-from stackkit.calibrate import (
+from stackkit.calibration.apply import (
     EVEN,
+    RELIEF_STEP,
     Correction,
     above_black,
     calibrate,
@@ -26,9 +26,9 @@ from stackkit.calibrate import (
 )
 from stackkit.output.opcode_list import area_data, gain_map_opcode, opcode
 from stackkit.raw.decode import Mosaic
-from stackkit.raw.opcode_lists import Opcodes
-from stackkit.raw.opcodes import account
-from stackkit.resample import RELIEF_STEP
+from stackkit.raw.opcodes.apply import account
+from stackkit.raw.opcodes.lists import Opcodes
+from stackkit.record.run import _done
 from stackkit.simulate.camera import pattern_indices
 
 BLACK = np.array([[64.0, 65.25], [66.5, 67.0]])

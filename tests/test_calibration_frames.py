@@ -9,11 +9,9 @@ import pytest
 from calibration_scenes import NIGHT, mosaic
 from cut_files import camera_file, cut_at
 
-from stackkit.calibration_frames import above_black, fault_of, find, grouped, kind_of_folder, make
-from stackkit.masters import (
-    Kind,
-)
+from stackkit.calibration.frames import above_black, fault_of, find, grouped, make
 from stackkit.raw.decode import decode
+from stackkit.session.folder_kinds import Kind, kind_of_folder
 from stackkit.simulate import Calibration, expose, write_calibration
 from stackkit.simulate.sensor import dark, flat
 

@@ -35,8 +35,8 @@ from command_line import (
 )
 from grids import corners
 
-from stackkit import finish
-from stackkit.output import files
+from stackkit.output import write
+from stackkit.run import files
 
 
 @pytest.fixture
@@ -262,7 +262,7 @@ def test_a_disk_that_is_really_full(
     line = fault(1, "stack", night, "--out", small_disk / "out")
     assert f"There is too little room in {small_disk / 'out'}" in line
     assert names(small_disk) == []
-    monkeypatch.setattr("stackkit.line.check_room", lambda place, *_: place)
+    monkeypatch.setattr("stackkit.pipeline.check_room", lambda place, *_: place)
     line = fault(1, "stack", night, "--out", small_disk / "out")
     assert "the disk is full" in line
     assert ("stack.fits" in line) == (frames == 3)
@@ -319,7 +319,7 @@ def test_ctrl_c_while_the_results_are_written(
             raise KeyboardInterrupt
 
     out = begun(three, tmp_path / "out")
-    monkeypatch.setattr(finish, writer, interrupted)
+    monkeypatch.setattr(write, writer, interrupted)
     outcome = run("stack", three, "--out", out)
     assert outcome.status == 130
     assert "Interrupted" in one_line(outcome.err)
@@ -334,7 +334,7 @@ def test_too_little_memory(night: Path, tmp_path: Path, monkeypatch: pytest.Monk
     def refuse(*_: object) -> None:
         raise MemoryError
 
-    monkeypatch.setattr("stackkit.looks.combine", refuse)
+    monkeypatch.setattr("stackkit.integration.passes.combine", refuse)
     line = fault(1, "stack", night, "--out", tmp_path / "out")
     assert "not enough memory" in line
     assert names(tmp_path) == ["night"]
@@ -346,7 +346,7 @@ def test_a_fault_of_our_own_is_called_one(
     def break_down(*_: object) -> None:
         raise ZeroDivisionError
 
-    monkeypatch.setattr("stackkit.looks.combine", break_down)
+    monkeypatch.setattr("stackkit.integration.passes.combine", break_down)
     outcome = run("stack", night, "--out", tmp_path / "out")
     assert outcome.status == 1
     assert "Traceback" in outcome.err

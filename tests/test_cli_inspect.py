@@ -16,8 +16,8 @@ from jsonschema import Draft202012Validator
 from stackkit_cli.inspection_text import text
 from tiff_blocks import GPS_IFD, in_jpeg, tiff_block
 
-from stackkit.inspection import inspect, inspect_schema
-from stackkit.raw.metadata import read_place
+from stackkit.inspect import inspect, inspect_schema
+from stackkit.raw.headers.metadata import read_place
 from stackkit.simulate import Calibration, write_calibration
 
 

@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 from command_line import TINY, blank_end, contents, fault, good, names, one_frame
 
-from stackkit.masters import Kind
-from stackkit.output.master_file import read_master
+from stackkit.calibration.master_file import read_master
+from stackkit.session.folder_kinds import Kind
 from stackkit.simulate import Calibration, Night, write_calibration
 
 CAMERA = "lanternfold-pocket-two_96x64"

@@ -20,11 +20,11 @@ from jsonschema import Draft202012Validator
 from stackkit_cli.plan_text import text
 
 from stackkit.errors import InputError
-from stackkit.plan.account import plan_schema, record
 from stackkit.plan.camera import CLASSES
 from stackkit.plan.invitation import invitation
-from stackkit.plan.places import place
 from stackkit.plan.planner import Request, plan
+from stackkit.plan.record import plan_schema, record
+from stackkit.plan.sky.places import place
 from stackkit.plan.targets import targets
 from stackkit.report.plan_page import page_of_plan
 
@@ -138,7 +138,7 @@ def test_nights_are_ranked_once_each(made):
 
 def test_nights_with_more_darkness_come_first_up_to_four_hours():
     found = plan(Request(place("47.37", "8.54"), NOW, count=30)).nights
-    in_order = [night.worth for night in sorted(found, key=lambda night: night.rank)]
+    in_order = [night.moonless_hours for night in sorted(found, key=lambda night: night.rank)]
     # To the half hour, and more than four serve nobody better.
     told = [min(round(2 * hours) / 2, 4.0) for hours in in_order]
     assert told == sorted(told, reverse=True)

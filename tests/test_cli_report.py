@@ -16,7 +16,7 @@ from command_line import Begun, fault, good, names, record_of, run, simulated
 from grids import corners
 from html_page import Page, fetches_nothing, holds_its_policy, holds_together
 
-from stackkit.output.pictures import ALONE, STACK, read_pictures, write_pictures
+from stackkit.picture.archive import ALONE, STACK, read_pictures, write_pictures
 
 
 @pytest.fixture(scope="module")

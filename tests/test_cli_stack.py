@@ -30,7 +30,7 @@ from command_line import (
 from scipy.ndimage import maximum_filter
 
 import stackkit
-from stackkit.output.files import FILES
+from stackkit.run.files import FILES
 
 
 @pytest.fixture

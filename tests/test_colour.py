@@ -9,11 +9,17 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scenes import examples
 
-from stackkit.colour import camera, spaces
-from stackkit.colour.camera import CameraColour, camera_colour, sensible
-from stackkit.colour.develop import CameraWhite, camera_white, colour_record, develop, development
 from stackkit.errors import UsageError
-from stackkit.raw.metadata import ColourProfile, Metadata
+from stackkit.picture.colour import camera, spaces
+from stackkit.picture.colour.camera import CameraColour, camera_colour, sensible
+from stackkit.picture.colour.develop import (
+    CameraWhite,
+    camera_white,
+    colour_record,
+    develop,
+    development,
+)
+from stackkit.raw.headers.metadata import ColourProfile, Metadata
 
 # The matrices of colour-hdri's documentation: those of a camera under standard light A and D65.
 COOL = ((0.5309, -0.0229, -0.0336), (-0.6241, 1.3265, 0.3337), (-0.0817, 0.1215, 0.6664))

@@ -18,11 +18,11 @@ from command_line import TINY, good, record_of
 from grids import corners
 
 import stackkit
-from stackkit import finish
-from stackkit.colour.spaces import D50, SPACES, to_connection, xyz
-from stackkit.editing import Editing
+from stackkit.output import write
 from stackkit.output.dng import mosaic_dng
-from stackkit.output.upright import upright
+from stackkit.picture.colour.spaces import D50, SPACES, to_connection, xyz
+from stackkit.picture.edit import Editing
+from stackkit.picture.orientation import upright
 from stackkit.simulate import Night
 from stackkit.simulate.folder import file_tags
 from stackkit.simulate.sensor import expose
@@ -120,7 +120,7 @@ def test_the_chart_comes_out_as_published(tmp_path, stacked, case):
     space, name = case
     camera = CAMERAS[name]
     (tmp_path / "out").mkdir()
-    finish.write_results(stacked(name), tmp_path / "out", editing=Editing(space=space))
+    write.write_results(stacked(name), tmp_path / "out", editing=Editing(space=space))
     record = record_of(tmp_path / "out")
     picture = tifffile.imread(tmp_path / "out" / "stack.tif") - record["editing"]["pedestal"]
     found = patches_of(picture, camera.orientation) @ to_connection(SPACES[space]).T

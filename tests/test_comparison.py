@@ -15,20 +15,20 @@ from jsonschema import Draft202012Validator
 from scipy.ndimage import gaussian_filter
 from stackkit_cli import options
 
-from stackkit.comparison import chosen, compare
-from stackkit.comparison.advice import advice, scored
-from stackkit.comparison.figures import figures
-from stackkit.comparison.places import HEIGHT, WIDTH, places
-from stackkit.comparison.yardstick import Yardstick
+from stackkit.compare import chosen, compare
+from stackkit.compare.advice import advice, scored
+from stackkit.compare.figures import figures
+from stackkit.compare.places import HEIGHT, WIDTH, places
+from stackkit.compare.yardstick import Yardstick
 from stackkit.errors import InputError, UsageError
-from stackkit.line import BY_SAMPLE
-from stackkit.methods import METHODS, Samples
-from stackkit.noise import block_means, block_noise
-from stackkit.output.record import plain
-from stackkit.star_figures import cores, light, measurable, widths
-from stackkit.stars import Stars
+from stackkit.integration.methods import METHODS, Samples
+from stackkit.noise.photon_transfer import block_means, block_noise
+from stackkit.pipeline import BY_SAMPLE
+from stackkit.record.schema import plain
+from stackkit.stars.detect import Stars
+from stackkit.stars.photometry import cores, light, measurable, widths
 
-SCHEMA = Path(__file__).parents[1] / "stackkit" / "output" / "compare.schema.json"
+SCHEMA = Path(__file__).parents[1] / "stackkit" / "record" / "schemas" / "compare.schema.json"
 FRAMES = 9
 
 

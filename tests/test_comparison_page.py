@@ -16,10 +16,10 @@ from comparison_record import NAMES, comparison, crop, many, mean, method, pictu
 from html_page import Page, fetches_nothing, holds_its_policy, holds_together
 from jsonschema import Draft202012Validator, ValidationError
 
-from stackkit.output.record import plain
+from stackkit.record.schema import plain
 from stackkit.report import compare_schema, page_of_comparison
 from stackkit.report.chart import chart, gain_of_twice, verdict
-from stackkit.report.figures import FIGURES, best
+from stackkit.report.method_figures import FIGURES, best
 
 ROOT = Path(__file__).parent.parent
 VALIDATOR = Draft202012Validator(compare_schema())
@@ -313,7 +313,7 @@ def test_the_page_s_parts_are_installed():
     setuptools = project["tool"]["setuptools"]
     assert "stackkit.report" in setuptools["packages"]
     parts = [*(ROOT / "stackkit/report/templates").iterdir()]
-    parts.append(ROOT / "stackkit/output/compare.schema.json")
+    parts.append(ROOT / "stackkit/record/schemas/compare.schema.json")
     for part in parts:
         name = part.relative_to(ROOT / "stackkit").as_posix()
         assert any(fnmatch.fnmatch(name, glob) for glob in setuptools["package-data"]["stackkit"])

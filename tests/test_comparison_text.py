@@ -8,7 +8,7 @@ import pytest
 from comparison_record import NAMES, comparison, many, mean, method
 from stackkit_cli.comparison_text import terminal_table
 
-from stackkit.report.figures import FIGURES
+from stackkit.report.method_figures import FIGURES
 
 
 def columns(line):

@@ -7,20 +7,20 @@ from pathlib import Path
 
 import pytest
 
-from stackkit import compiled
+from stackkit.run import jit_cache
 
 
 @pytest.fixture
 def nowhere(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Path:
     """Nothing can be written but the system's temporary place."""
-    monkeypatch.setattr(compiled, "_writable", lambda _: False)
+    monkeypatch.setattr(jit_cache, "_writable", lambda _: False)
     monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
     return tmp_path
 
 
 def kept() -> str | None:
     environment: dict[str, str] = {}
-    compiled.keep_compiled(environment)
+    jit_cache.keep_compiled(environment)
     return environment.get("NUMBA_CACHE_DIR")
 
 
@@ -30,7 +30,7 @@ def test_usually_nothing_is_changed() -> None:
 
 def test_what_the_user_says_stands(nowhere: Path) -> None:
     environment = {"NUMBA_CACHE_DIR": "/elsewhere"}
-    compiled.keep_compiled(environment)
+    jit_cache.keep_compiled(environment)
     assert environment == {"NUMBA_CACHE_DIR": "/elsewhere"}
     assert os.listdir(nowhere) == []
 
@@ -60,4 +60,4 @@ def test_a_folder_that_somebody_else_may_have_made_is_not_used(nowhere: Path, ki
 
 
 def test_a_place_that_is_not_there_yet_may_be_made(tmp_path: Path) -> None:
-    assert compiled._writable(tmp_path / "a" / "b")
+    assert jit_cache._writable(tmp_path / "a" / "b")

@@ -11,8 +11,8 @@ from pathlib import Path
 import numpy as np
 from test_session import START, TAGS, put, reasons, write_jpeg
 
-from stackkit.copies import broken_off, same_files
 from stackkit.output.dng import mosaic_dng
+from stackkit.session.duplicates import broken_off, same_files
 
 
 def files(folder: Path, **contents: bytes) -> list[Path]:

@@ -12,7 +12,7 @@ from astropy.nddata import CCDData
 from calibration_scenes import NIGHT, adu, lights, master_bias, master_dark, true_noise
 from grids import corners
 
-from stackkit.dark_scaling import fit_dark, to_subtract
+from stackkit.calibration.dark_scaling import fit_dark, to_subtract
 from stackkit.simulate import expose
 from stackkit.simulate.sensor import dark, hot_pixels
 

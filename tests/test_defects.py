@@ -9,7 +9,7 @@ import pytest
 from grids import corners
 from scenes import PATTERNS, Here, cache_of, exposed, photographed, sites, star_picture, threads
 
-from stackkit.defects import find_defects, spikes
+from stackkit.sensor.suspects import find_defects, spikes
 from stackkit.simulate import Night, ideal_picture
 from stackkit.simulate.night import mid_time
 from stackkit.simulate.sensor import hot_pixels

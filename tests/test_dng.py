@@ -18,9 +18,9 @@ from raw_samples import LINEAR, MAIN, NO_CFA, VERSION_17, fault, share_given
 from scenes import PATTERNS, examples
 
 from stackkit.errors import InputError
-from stackkit.raw.codestreams import JxlFrame, jpeg_frame, jxl_frame
 from stackkit.raw.decode import Form, decode, kind, open_raw
 from stackkit.raw.dng import _woven
+from stackkit.raw.headers.codestreams import JxlFrame, jpeg_frame, jxl_frame
 
 JXL: dict[str, Any] = {"compression": "JPEGXL_DNG"}
 FORMS = [{"tile": (16, 32)}, {"tile": (32, 48)}, {"rowsperstrip": 48}, {"rowsperstrip": 20}]

@@ -19,7 +19,7 @@ import pytest
 from command_line import PROCESS, fault, good
 from faults import FAULTS, FRAMES, killed, play, scene_of
 
-from stackkit.output import files
+from stackkit.run import files
 from stackkit.simulate import Night, write_night
 
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="faults of another system")

@@ -10,17 +10,17 @@ import numpy as np
 import pytest
 from sample_record import sample_record
 
-from stackkit.colour.camera import CameraColour
-from stackkit.colour.develop import Development
-from stackkit.colour.spaces import SRGB
 from stackkit.errors import OutputError
-from stackkit.output.files import reason, replacing
 from stackkit.output.fits import write_fits
 from stackkit.output.linear_dng import write_linear_dng
-from stackkit.output.preview import write_jpeg, write_png
-from stackkit.output.record import write_record
 from stackkit.output.tiff import write_tiff
-from stackkit.stack_result import Stack
+from stackkit.picture.colour.camera import CameraColour
+from stackkit.picture.colour.develop import Development
+from stackkit.picture.colour.spaces import SRGB
+from stackkit.picture.preview import write_jpeg, write_png
+from stackkit.record.schema import write_record
+from stackkit.results import Stack
+from stackkit.run.files import reason, replacing
 
 VALUE = np.ones((3, 40, 50), dtype=np.float32)
 STACK = Stack(VALUE, VALUE, np.ones((40, 50), dtype=np.int16))

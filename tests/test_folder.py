@@ -9,10 +9,10 @@ from pathlib import Path
 import pytest
 from test_session import fault, put, reasons
 
-from stackkit.calibration_frames import within
-from stackkit.folder import files_in
-from stackkit.output.files import COMPARISON, FILES, MOVING
-from stackkit.session import Role, scan
+from stackkit.calibration.frames import within
+from stackkit.run.files import COMPARISON, FILES, MOVING
+from stackkit.session.discover import files_in
+from stackkit.session.grouping import Role, scan
 
 
 def found(*paths: Path, besides: tuple[Path, ...] = ()) -> list[str]:

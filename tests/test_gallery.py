@@ -1,4 +1,4 @@
-"""Thumbnails at one stretch, and the one frame that lies on the stack."""
+"""FramePictures at one stretch, and the one frame that lies on the stack."""
 
 from __future__ import annotations
 
@@ -14,15 +14,15 @@ from grids import corners
 from numpy.typing import NDArray
 
 import stackkit
-from stackkit import scratch
-from stackkit.editing import edited
-from stackkit.gallery import OneFrame, opened, picture_name, webp
-from stackkit.noise import Noise
-from stackkit.output.pictures import ALONE, STACK, read_pictures
-from stackkit.output.preview import Look, look_of, render
+from stackkit.calibration import mosaic_cache
+from stackkit.noise.photon_transfer import Noise
+from stackkit.picture.archive import ALONE, STACK, read_pictures
+from stackkit.picture.edit import edited
+from stackkit.picture.preview import Rendering, render, rendering_of
+from stackkit.picture.thumbnails import OneFrame, opened, picture_name, webp
 from stackkit.simulate import Mishap, MishapKind
-from stackkit.star_figures import measurable
-from stackkit.stars import Stars, detect
+from stackkit.stars.detect import Stars, detect
+from stackkit.stars.photometry import measurable
 
 RGGB = np.array([[0, 1], [1, 2]], dtype=np.uint8)
 
@@ -40,8 +40,8 @@ def result(tmp_path_factory: pytest.TempPathFactory) -> stackkit.Result:
 
 
 @pytest.fixture(scope="module")
-def look(result: stackkit.Result) -> Look:
-    return edited(result).look
+def rendering(result: stackkit.Result) -> Rendering:
+    return edited(result).rendering
 
 
 def seen(data: bytes) -> NDArray[np.float64]:
@@ -51,13 +51,15 @@ def seen(data: bytes) -> NDArray[np.float64]:
 def test_every_light_that_could_be_read_has_a_thumbnail(result: stackkit.Result) -> None:
     rows = [row for row in result.record["frames"] if row["role"] == "light"]
     assert [row["picture"] for row in rows] == [picture_name(k) for k in range(6)]
-    assert sorted(result.gallery.thumbnails) == list(range(6))
-    for data in result.gallery.thumbnails.values():
+    assert sorted(result.pictures.thumbnails) == list(range(6))
+    for data in result.pictures.thumbnails.values():
         assert seen(data).shape == (120, 160, 3)  # a cell of 2×2 samples, the brightest of four
 
 
 def test_one_stretch_shows_what_befell_the_frames(result: stackkit.Result) -> None:
-    levels = [float(np.median(seen(data))) for _, data in sorted(result.gallery.thumbnails.items())]
+    levels = [
+        float(np.median(seen(data))) for _, data in sorted(result.pictures.thumbnails.items())
+    ]
     usual = np.median(levels)
     assert 0.16 < usual / 255 < 0.3  # dark, and not black
     assert levels[2] < 0.4 * usual
@@ -68,7 +70,7 @@ def test_one_stretch_shows_what_befell_the_frames(result: stackkit.Result) -> No
 def test_bilinear_as_another_library_has_it() -> None:
     rng = np.random.default_rng(3)
     codes = rng.integers(200, 4000, (40, 60), dtype=np.uint16)
-    coding = scratch.Coding(1.0, 0.0)
+    coding = mosaic_cache.Coding(1.0, 0.0)
     found = opened(OneFrame(codes, coding, RGGB))
     # OpenCV names a pattern by its second row's second and third sample: RGGB is "BayerBG".
     other = cv2.cvtColor(codes - 1, cv2.COLOR_BayerBG2RGB)
@@ -79,7 +81,7 @@ def test_bilinear_as_another_library_has_it() -> None:
 def test_rows_are_opened_alike_wherever_they_are_cut() -> None:
     codes = np.random.default_rng(5).integers(200, 4000, (1100, 24), dtype=np.uint16)
     codes[500:530, 7] = 0  # missing samples on either side of the cut
-    coding = scratch.Coding(1.0, 100.0)
+    coding = mosaic_cache.Coding(1.0, 100.0)
     whole = opened(OneFrame(codes, coding, RGGB))
     apart = opened(OneFrame(codes[400:600], coding, RGGB))
     assert np.allclose(whole[:, 420:580], apart[:, 20:-20], equal_nan=True)
@@ -101,8 +103,8 @@ def centroids(picture: NDArray[np.float64], xy: NDArray[np.float64]) -> NDArray[
 
 def bright(result: stackkit.Result) -> Stars:
     """Stars of the reference frame that stand well over its noise."""
-    alone = result.gallery.alone
-    adu = scratch.decode(alone.codes, alone.coding)
+    alone = result.pictures.alone
+    adu = mosaic_cache.decode(alone.codes, alone.coding)
     stars = measurable(detect(adu, alone.pattern, Noise(0.6, 30.0), np.inf), adu.shape)
     keep = np.argsort(-stars.flux)[:60]
     return replace(stars, **{n: getattr(stars, n)[keep] for n in vars(stars)})
@@ -110,10 +112,13 @@ def bright(result: stackkit.Result) -> Stars:
 
 @pytest.mark.parametrize("sampling", corners((1, 2), [1]))
 def test_the_frame_lies_on_the_stack_to_a_tenth_of_a_pixel(
-    result: stackkit.Result, look: Look, sampling: int
+    result: stackkit.Result, rendering: Rendering, sampling: int
 ) -> None:
     stack = result.stack.value.repeat(sampling, axis=1).repeat(sampling, axis=2)
-    shown, one = render(stack, look), render(opened(result.gallery.alone, sampling), look)
+    shown, one = (
+        render(stack, rendering),
+        render(opened(result.pictures.alone, sampling), rendering),
+    )
     assert shown.shape == one.shape == (480 * sampling, 640 * sampling, 3)
     places = (bright(result).xy + 0.5) * sampling - 0.5
     away = centroids(one[..., 1].astype(float), places)
@@ -123,8 +128,11 @@ def test_the_frame_lies_on_the_stack_to_a_tenth_of_a_pixel(
     assert np.abs(np.mean(away, axis=0)).max() < 0.1 * sampling
 
 
-def test_both_have_one_stretch(result: stackkit.Result, look: Look) -> None:
-    shown, one = render(result.stack.value, look), render(opened(result.gallery.alone), look)
+def test_both_have_one_stretch(result: stackkit.Result, rendering: Rendering) -> None:
+    shown, one = (
+        render(result.stack.value, rendering),
+        render(opened(result.pictures.alone), rendering),
+    )
     assert np.median(one) == pytest.approx(np.median(shown), abs=6)
     # Means of 4 × 4: between neighbours the frame is opened smoothly.
     grain, less = (
@@ -137,10 +145,10 @@ def test_both_have_one_stretch(result: stackkit.Result, look: Look) -> None:
 @pytest.mark.parametrize("level", [0.0, 5.0, np.nan])
 @pytest.mark.parametrize("shape", [(2, 2), (1, 2), (40, 60)])
 def test_even_pictures_of_any_size_are_shown(
-    look: Look, shape: tuple[int, int], level: float
+    rendering: Rendering, shape: tuple[int, int], level: float
 ) -> None:
     plain = np.full((3, *shape), level, dtype=np.float32)
-    shown = render(plain, look_of(plain, look.how))
+    shown = render(plain, rendering_of(plain, rendering.how))
     assert shown.shape == (*shape, 3)
     assert np.ptp(seen(webp(shown, 10_000))) < 12
 

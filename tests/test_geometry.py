@@ -6,7 +6,7 @@ from hypothesis import strategies as st
 from scenes import examples
 from scipy.spatial.transform import Rotation
 
-from stackkit.geometry import (
+from stackkit.geometry.lens import (
     REFRACTION,
     Lens,
     Mapping,

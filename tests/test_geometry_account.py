@@ -11,8 +11,8 @@ import pytest
 from jsonschema import Draft202012Validator
 from star_sessions import SIZE, clock, night, registered, star_tables, table
 
-from stackkit.geometry import Lens, Mapping, Projection, project, reaching
-from stackkit.geometry_account import (
+from stackkit.geometry.lens import Lens, Mapping, Projection, project, reaching
+from stackkit.record.geometry import (
     field,
     geometry_record,
     mapping_record,
@@ -20,7 +20,7 @@ from stackkit.geometry_account import (
     still,
     turns,
 )
-from stackkit.output.record import plain, run_schema
+from stackkit.record.schema import plain, run_schema
 from stackkit.simulate.night import apply, camera_matrix, frame_lens, mid_time, refract
 
 SIDEREAL_ARCSEC = 15.04106717866910
@@ -124,7 +124,7 @@ def test_turns_are_signed_and_go_with_the_clock(quiet):
     degrees = np.array(turns(found, clock(sky)))
     wait = np.array([mid_time(sky, k) - mid_time(sky, found.reference) for k in range(sky.frames)])
     assert degrees == pytest.approx(wait * SIDEREAL_ARCSEC / 3600, abs=0.02)
-    bare = turns(replace(found, turning=None), clock(sky))
+    bare = turns(replace(found, sky_rotation=None), clock(sky))
     assert (np.sign(bare) == np.sign(wait)).all()
 
 

@@ -12,10 +12,10 @@ from star_sessions import SIZE, clock, night, registered, star_tables, table
 from test_lens_choice import above_horizon
 from test_turning import AXIS, FOCAL, found, turned
 
-from stackkit.geometry import SIDEREAL, Lens, Projection, project, reaching
-from stackkit.geometry_account import geometry_record, placed_in_order
-from stackkit.lens_calculus import COUNT, moved, pixel_jacobians, tangents
-from stackkit.turning import measured_angles, pushes, turning_of
+from stackkit.align.sky_rotation import fit_sky_rotation, measured_angles, pushes
+from stackkit.geometry.jacobians import COUNT, moved, pixel_jacobians, tangents
+from stackkit.geometry.lens import SIDEREAL, Lens, Projection, project, reaching
+from stackkit.record.geometry import geometry_record, placed_in_order
 
 
 @pytest.mark.parametrize("seed", range(6))
@@ -23,8 +23,8 @@ def test_a_push_of_twenty_pixels_is_told_from_wind(seed):
     """Under a wind of 0.8 px; wind alone is none."""
     seconds = np.arange(24) * 20.0
     vector = np.array([16.0, -12.0, 0.0]) / FOCAL
-    turning = found(turned(seconds, sway=0.8, moved={11: vector}, seed=seed), seconds)
-    assert [p.after for p in pushes(turning, np.arange(24))] == [11]
+    sky_rotation = found(turned(seconds, sway=0.8, moved={11: vector}, seed=seed), seconds)
+    assert [p.after for p in pushes(sky_rotation, np.arange(24))] == [11]
     calm = found(turned(seconds, sway=0.8, seed=seed), seconds)
     assert pushes(calm, np.arange(24)) == ()
 
@@ -44,8 +44,8 @@ def test_a_clock_that_runs_backwards_turns_the_axis_round():
     backwards = -seconds
     order = np.argsort(backwards)
     covariance = np.eye(36) * 1e-12
-    turning = turning_of(turned(seconds, sway=0.1), order, backwards, covariance, FOCAL)
-    assert turning.axis @ AXIS < -0.99
+    sky_rotation = fit_sky_rotation(turned(seconds, sway=0.1), order, backwards, covariance, FOCAL)
+    assert sky_rotation.axis @ AXIS < -0.99
 
 
 @pytest.mark.parametrize("timed", corners([True, False], [False]))
@@ -72,10 +72,10 @@ def test_a_push_is_found_in_whatever_order_the_frames_come(seed):
     order = np.random.default_rng(seed).permutation(20)
     known = seconds[order]
     placed = np.argsort(known)
-    turning = turning_of(made[order], placed, known, np.eye(60) * 1e-12, FOCAL)
-    (told,) = pushes(turning, placed)
+    sky_rotation = fit_sky_rotation(made[order], placed, known, np.eye(60) * 1e-12, FOCAL)
+    (told,) = pushes(sky_rotation, placed)
     assert (order[told.before], order[told.after]) == (7, 8)
-    assert turning.rate == pytest.approx(SIDEREAL, rel=0.05)
+    assert sky_rotation.rate == pytest.approx(SIDEREAL, rel=0.05)
 
 
 def test_a_shuffled_session_tells_the_same_push():
@@ -84,7 +84,7 @@ def test_a_shuffled_session_tells_the_same_push():
     order = [int(k) for k in np.random.default_rng(1).permutation(10)]
     times = [known[k] for k in order]
     found = registered(sky, [tables[k] for k in order], times=times)
-    (told,) = pushes(found.turning, placed_in_order(found, times))
+    (told,) = pushes(found.sky_rotation, placed_in_order(found, times))
     assert (order[told.before], order[told.after]) == (5, 6)
 
 
@@ -94,8 +94,8 @@ def test_scatter_that_lies_along_the_axis_alone_does_no_harm():
     late = np.random.default_rng(0).normal(0, 1, 20)
     made = Rotation.from_rotvec(-SIDEREAL * (seconds + late)[:, None] * AXIS)
     turns = (made * made[0].inv()).as_matrix()
-    turning = turning_of(turns, np.arange(20), seconds, np.eye(60) * 1e-12, FOCAL)
-    assert np.isfinite(turning.across)
+    sky_rotation = fit_sky_rotation(turns, np.arange(20), seconds, np.eye(60) * 1e-12, FOCAL)
+    assert np.isfinite(sky_rotation.across)
 
 
 def test_the_centre_moves_by_the_shared_focal_length_in_a_refocused_frame():

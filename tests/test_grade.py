@@ -11,14 +11,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scenes import examples, star_table
 
-from stackkit.causes import Cause
-from stackkit.glance import Glance
-from stackkit.grade import LEAST_WORTH, MOST_OFF, Grade, grade, unread
-from stackkit.matching import LEAST_PAIRS
-from stackkit.noise import Noise
-from stackkit.normalise import Sky
-from stackkit.register import Registration
-from stackkit.signs import Sight, sharpness
+from stackkit.align.matching import LEAST_PAIRS
+from stackkit.align.register import Registration
+from stackkit.grading.diagnosis import Cause
+from stackkit.grading.grade import LEAST_WEIGHT, MOST_OFF, Grade, grade, unread
+from stackkit.grading.indicators import sharpness
+from stackkit.noise.photon_transfer import Noise
+from stackkit.stars.first_check import FirstCheck
+from stackkit.stars.measure import Measurement
+from stackkit.stars.sky_mesh import Sky
 
 NOISE = Noise(0.6, 2.0)
 STARS = star_table(np.geomspace(1e4, 100, 60))
@@ -35,8 +36,8 @@ def session(
     light=None,
     residuals=None,
     pairs=None,
-    strays=None,
-    glances=None,
+    unmatched_reasons=None,
+    first_checks=None,
     scales=None,
     count=9,
     reference=2,
@@ -57,18 +58,18 @@ def session(
         [(0.05, 0.05, 0.05)] * count,
         [len(own) for own in filled(everything, pairs)],
         None,
-        strays or {},
+        unmatched_reasons or {},
         [0.0] * count,
     )
     columns = (
         filled(STARS, tables),
         filled(sky(), skies),
         [NOISE] * count,
-        filled(Glance(0.0, 40), glances),
+        filled(FirstCheck(0.0, 40), first_checks),
         filled(1.0, scales),
     )
-    sights = [Sight(*one) for one in zip(*columns, strict=True)]
-    return grade(sights, filled(1.0, light), registration)
+    measurements = [Measurement(*one) for one in zip(*columns, strict=True)]
+    return grade(measurements, filled(1.0, light), registration)
 
 
 def scaled(**columns):
@@ -161,14 +162,18 @@ def trailing(factor=6):
     ("change", "cause", "words"),
     [
         (
-            {"tables": {1: star_table([])}, "glances": {1: Glance(0.0, 4)}, **none_matched(1)},
+            {
+                "tables": {1: star_table([])},
+                "first_checks": {1: FirstCheck(0.0, 4)},
+                **none_matched(1),
+            },
             Cause.CLOUD,
             "no stars in it",
         ),
         (
             {
                 "tables": {1: star_table([9.0] * (LEAST_PAIRS - 1))},
-                "glances": {1: Glance(0.0, 4)},
+                "first_checks": {1: FirstCheck(0.0, 4)},
                 **none_matched(1),
             },
             Cause.CLOUD,
@@ -182,20 +187,24 @@ def trailing(factor=6):
         (
             {
                 "tables": {1: star_table([])},
-                "glances": {k: Glance(0.0, 36 if k == 1 else 40) for k in range(9)},
+                "first_checks": {k: FirstCheck(0.0, 36 if k == 1 else 40) for k in range(9)},
                 **none_matched(1),
             },
             Cause.DEFOCUS,
             "out of focus; no stars",
         ),
         (
-            {"tables": {1: star_table([])}, "glances": {1: Glance(0.6, 0)}, **none_matched(1)},
+            {
+                "tables": {1: star_table([])},
+                "first_checks": {1: FirstCheck(0.6, 0)},
+                **none_matched(1),
+            },
             Cause.CLIPPED,
             "over-exposed: 60 % of the samples clipped",
         ),
         (none_matched(1), Cause.ELSEWHERE, "its 60 stars do not match the other frames"),
         (
-            {**none_matched(1), "strays": {1: "it shows the sky in a mirror"}},
+            {**none_matched(1), "unmatched_reasons": {1: "it shows the sky in a mirror"}},
             Cause.ELSEWHERE,
             "in a mirror",
         ),
@@ -290,7 +299,7 @@ def test_what_varies_all_night_is_not_worth_a_word():
     "change",
     [
         {"residuals": {1: 0.99 * MOST_OFF}},
-        {"light": {1: 1.01 * np.sqrt(LEAST_WORTH)}},
+        {"light": {1: 1.01 * np.sqrt(LEAST_WEIGHT)}},
         {"tables": {1: scaled(fwhm=2.2)}},
         {"tables": {1: scaled(elongation=3)}},
         {"tables": {1: scaled(fwhm=0.4)}},
@@ -333,7 +342,7 @@ def test_saturated_stars_do_not_tell_the_width():
 
 
 def test_a_single_frame_is_used_as_it_is():
-    (found,) = grade([Sight(STARS, sky(), NOISE)], [1.0], None)
+    (found,) = grade([Measurement(STARS, sky(), NOISE)], [1.0], None)
     assert found == Grade(True, 1.0, stars=60, fwhm=2.5, sky=found.sky, clipped=0.0)
 
 

@@ -11,8 +11,15 @@ from functools import cache
 import numpy as np
 import pytest
 
-from stackkit.gradient import fit_sky, gradient_record, sky_at, sky_of_grid, tiles, without_sky
-from stackkit.output.upright import upright
+from stackkit.picture.gradient import (
+    fit_sky,
+    gradient_record,
+    sky_at,
+    sky_of_grid,
+    tiles,
+    without_sky,
+)
+from stackkit.picture.orientation import upright
 from stackkit.simulate import Night, ideal_picture
 
 HEIGHT, WIDTH = 300, 400

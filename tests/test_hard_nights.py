@@ -10,7 +10,7 @@ from command_line import TINY, simulated
 
 import stackkit
 from stackkit.errors import OutputError
-from stackkit.reject import judge
+from stackkit.integration.rejection.outliers import judge
 
 
 def used(folder):
@@ -61,7 +61,7 @@ def test_the_sample_frames_defects_are_the_simulator_s(monkeypatch):
         known["mask"] = verdict.defects
         return verdict
 
-    monkeypatch.setattr("stackkit.looks.judge", kept)
+    monkeypatch.setattr("stackkit.integration.passes.judge", kept)
     folder = Path(__file__).parents[1] / "sample_frames"
     stackkit.stack([folder])
     truth = json.loads((folder / "truth.json").read_text())["hot_pixels"]

@@ -18,11 +18,11 @@ from jsonschema import Draft202012Validator
 from scenes import examples
 
 from stackkit.errors import InputError
-from stackkit.inspection import headers, inspect, inspect_schema
-from stackkit.inspection.facts import codes_of, halved, seen
-from stackkit.inspection.motion import gaps, starless
-from stackkit.inspection.sample import chosen, frame_noise
-from stackkit.inspection.verdicts import (
+from stackkit.inspect import headers, inspect, inspect_schema
+from stackkit.inspect.facts import codes_of, halved, seen
+from stackkit.inspect.motion import gaps, starless
+from stackkit.inspect.sample import chosen, frame_noise
+from stackkit.inspect.verdicts import (
     Conditions,
     advice,
     nice,
@@ -31,10 +31,10 @@ from stackkit.inspection.verdicts import (
     short_exposure,
     unfit,
 )
-from stackkit.noise import Noise
+from stackkit.noise.photon_transfer import Noise
 from stackkit.simulate import Calibration, expose, write_calibration
 from stackkit.simulate.camera import pattern_indices
-from stackkit.stars import Stars, detect
+from stackkit.stars.detect import Stars, detect
 
 START = datetime(2026, 10, 13, 20, tzinfo=UTC)
 FAIR = Conditions(

@@ -15,21 +15,23 @@ from command_line import TINY, blank_end
 from faulty_readers import deadly
 from grids import corners
 
-from stackkit import intake, scratch
-from stackkit.calibrate import calibrate
+from stackkit.calibration import load, mosaic_cache
+from stackkit.calibration.apply import calibrate
+from stackkit.calibration.load import find_masters, read_lights
+from stackkit.calibration.master_file import write_master
+from stackkit.calibration.masters import Master
 from stackkit.errors import InputError
-from stackkit.intake import Desk, find_masters, read_lights
-from stackkit.masters import Kind, Master
 from stackkit.output.dng import mosaic_dng
-from stackkit.output.master_file import write_master
 from stackkit.raw.decode import RawFileError, decode
-from stackkit.raw.metadata import read_metadata
-from stackkit.raw.readers import here, readers
-from stackkit.session import scan
+from stackkit.raw.headers.metadata import read_metadata
+from stackkit.run.context import Context
+from stackkit.run.readers import here, readers
+from stackkit.run.workspace import Workspace
+from stackkit.session.folder_kinds import Kind
+from stackkit.session.grouping import scan
 from stackkit.simulate import Calibration, Night, write_calibration, write_night
 from stackkit.simulate.folder import file_tags
 from stackkit.simulate.sensor import expose
-from stackkit.workplace import Workplace
 
 SMALL = Night(
     seed=4, frames=3, width=96, height=64, focal=65.0, faintest=7.0, satellites=0, aircraft=0
@@ -37,8 +39,8 @@ SMALL = Night(
 SIZE = (64, 96)
 
 
-def desk(folder: Path, read=here) -> Desk:
-    return Desk(Workplace(folder), read, ThreadPoolExecutor(2), lambda *_: None)
+def context(folder: Path, read=here) -> Context:
+    return Context(Workspace(folder), read, ThreadPoolExecutor(2), lambda *_: None)
 
 
 def taken(folder: Path, kind: Calibration, count: int = 2, night: Night = SMALL) -> Path:
@@ -73,7 +75,7 @@ def flat_master(least: float = 0.9, **setting: object) -> Master:
 def read_in(folder: Path, masters: list[Master], work: Path, read=here):
     """The lights of a folder, and the reasons of those that are not among them by file name."""
     frames = scan([folder]).lights
-    found, reasons = read_lights(frames, masters, desk(work, read))
+    found, reasons = read_lights(frames, masters, context(work, read))
     return found, {frames[k].path.name: reason for k, reason in reasons.items()}
 
 
@@ -84,7 +86,7 @@ def test_masters_are_made_of_what_lies_in_folders_named_after_them(night, work):
     taken(night / "darks", Calibration.DARK, 3)
     taken(night / "Flats", Calibration.FLAT)
     taken(night / "bias", Calibration.BIAS)
-    masters, words, _ = find_masters([night], [], desk(work))
+    masters, words, _ = find_masters([night], [], context(work))
     assert {(m.kind, m.count) for m in masters} == {
         (Kind.DARK, 3),
         (Kind.FLAT, 2),
@@ -96,35 +98,35 @@ def test_masters_are_made_of_what_lies_in_folders_named_after_them(night, work):
 
 
 def test_without_such_folders_there_are_none(night, work):
-    assert find_masters([night], [], desk(work)) == ([], [], {})
+    assert find_masters([night], [], context(work)) == ([], [], {})
     frames = sorted(night.glob("*.dng"))
-    assert find_masters(frames, [], desk(work)) == ([], [], {})
+    assert find_masters(frames, [], context(work)) == ([], [], {})
 
 
 def test_masters_may_be_given_as_files_or_folders(night, work, tmp_path):
-    shelf = tmp_path / "shelf"
-    shelf.mkdir()
-    write_master(shelf / "flat.fits", flat_master())
-    write_master(shelf / "other.FIT", flat_master(0.8))
-    (shelf / "notes.txt").write_text("Flats of Tuesday")
-    (shelf / "._flat.fits").write_bytes(b"what some systems leave beside a file")
-    taken(shelf / "Darks", Calibration.DARK)
-    one, _, _ = find_masters([night], [shelf / "flat.fits"], desk(work))
+    checkpoints = tmp_path / "shelf"
+    checkpoints.mkdir()
+    write_master(checkpoints / "flat.fits", flat_master())
+    write_master(checkpoints / "other.FIT", flat_master(0.8))
+    (checkpoints / "notes.txt").write_text("Flats of Tuesday")
+    (checkpoints / "._flat.fits").write_bytes(b"what some systems leave beside a file")
+    taken(checkpoints / "Darks", Calibration.DARK)
+    one, _, _ = find_masters([night], [checkpoints / "flat.fits"], context(work))
     assert [(m.kind, float(m.value[0, 0])) for m in one] == [(Kind.FLAT, np.float32(0.9))]
-    everything, words, _ = find_masters([night], [shelf], desk(work))
+    everything, words, _ = find_masters([night], [checkpoints], context(work))
     assert sorted(m.kind for m in everything) == [Kind.DARK, Kind.FLAT, Kind.FLAT]
     assert words == []
 
 
 def test_a_folder_of_darks_may_be_given_itself(night, work, tmp_path):
     darks = taken(tmp_path / "elsewhere/darks", Calibration.DARK)
-    masters, _, _ = find_masters([night], [darks], desk(work))
+    masters, _, _ = find_masters([night], [darks], context(work))
     assert [(m.kind, m.count) for m in masters] == [(Kind.DARK, 2)]
 
 
 def test_frames_found_twice_count_once(night, work):
     darks = taken(night / "darks", Calibration.DARK)
-    masters, _, _ = find_masters([night], [darks, night], desk(work))
+    masters, _, _ = find_masters([night], [darks, night], context(work))
     assert [(m.kind, m.count) for m in masters] == [(Kind.DARK, 2)]
 
 
@@ -132,7 +134,7 @@ def test_what_is_of_no_use_is_told(night, work):
     darks = taken(night / "darks", Calibration.DARK, 3)
     blank_end(darks / "dark_0002.dng")
     (darks / "notes.txt").write_text("warm evening")
-    masters, words, _ = find_masters([night], [], desk(work))
+    masters, words, _ = find_masters([night], [], context(work))
     assert [(m.kind, m.count) for m in masters] == [(Kind.DARK, 2)]
     assert len(words) == 2
     assert any(w.startswith("dark_0002.dng is left out: damaged") for w in words)
@@ -143,10 +145,10 @@ def test_nothing_where_masters_were_said_to_be(night, work, tmp_path):
     empty = tmp_path / "empty"
     empty.mkdir()
     with pytest.raises(InputError, match="neither masters nor calibration frames") as fault:
-        find_masters([night], [empty], desk(work))
+        find_masters([night], [empty], context(work))
     assert str(empty) in str(fault.value)
     with pytest.raises(InputError, match=r"There is no master .*nowhere"):
-        find_masters([night], [tmp_path / "nowhere"], desk(work))
+        find_masters([night], [tmp_path / "nowhere"], context(work))
 
 
 def test_a_damaged_master_file_is_named(night, work, tmp_path):
@@ -154,7 +156,7 @@ def test_a_damaged_master_file_is_named(night, work, tmp_path):
     write_master(path, flat_master())
     path.write_bytes(path.read_bytes()[:4000])
     with pytest.raises(InputError, match=r"dark\.fits: damaged or cut short"):
-        find_masters([night], [path], desk(work))
+        find_masters([night], [path], context(work))
 
 
 @pytest.mark.skipif(not hasattr(os, "geteuid"), reason="permissions of another kind")
@@ -163,7 +165,7 @@ def test_a_folder_that_may_not_be_read_is_named(ordinary_user):
     closed = folder / "closed"
     closed.mkdir(mode=0)
     with lowered(), pytest.raises(InputError, match=r"Cannot read .*closed"):
-        find_masters([], [closed], desk(folder))
+        find_masters([], [closed], context(folder))
 
 
 # What the masters do to the lights
@@ -192,7 +194,7 @@ def test_those_that_fit_are_used_and_told(night, work):
     taken(night / "darks", Calibration.DARK, 3)
     taken(night / "bias", Calibration.BIAS, 3)
     taken(night / "flats", Calibration.FLAT, 3)
-    masters, _, _ = find_masters([night], [], desk(work))
+    masters, _, _ = find_masters([night], [], context(work))
     found, _ = read_in(night, masters, work)
     assert found.correction.flat is not None
     assert any("flat (3 frames) evens the field" in w for w in found.words)
@@ -214,8 +216,8 @@ def test_lights_lie_in_the_cache_as_calibrate_gives_them(night, work):
     assert found.size == (96, 64)
     for number, path in enumerate(sorted(night.glob("*.dng"))):
         wanted = calibrate(decode(path), found.correction).adu
-        codes = scratch.get(found.cache, number, scratch.whole(found.cache))
-        kept = scratch.decode(codes, found.cache.coding)
+        codes = mosaic_cache.get(found.cache, number, mosaic_cache.whole(found.cache))
+        kept = mosaic_cache.decode(codes, found.cache.coding)
         assert np.abs(kept - wanted).max() <= 0.5 * found.cache.coding.step + 1e-3
 
 
@@ -241,7 +243,7 @@ def other_size(path: Path):
 
 
 def test_a_size_that_the_header_did_not_say(night, work, monkeypatch):
-    monkeypatch.setattr(intake, "decode", other_size)
+    monkeypatch.setattr(load, "decode", other_size)
     found, reasons = read_in(night, [], work)
     assert found.numbers == [0, 2]
     assert reasons == {"night_0002.dng": "another size than its file said"}
@@ -250,7 +252,7 @@ def test_a_size_that_the_header_did_not_say(night, work, monkeypatch):
 @pytest.mark.parametrize("processes", corners([1, 2], [1]))
 def test_a_file_that_kills_its_reader_costs_one_frame(processes, night, work, monkeypatch):
     monkeypatch.setenv("PYTHONPATH", str(Path(__file__).parent))
-    monkeypatch.setattr(intake, "decode", deadly)
+    monkeypatch.setattr(load, "decode", deadly)
     with readers(processes) as read:
         found, reasons = read_in(night, [], work, read)
     assert found.numbers == [0, 2]
@@ -261,7 +263,7 @@ def test_frames_that_are_gone_when_they_are_read(night, work):
     frames = scan([night]).lights
     shutil.rmtree(night)
     with pytest.raises(InputError, match=r"None of the raw files could be read \(night_0001"):
-        read_lights(frames, [], desk(work))
+        read_lights(frames, [], context(work))
 
 
 def test_a_card_that_is_pulled_out_after_the_first_frame(night, work):
@@ -275,7 +277,7 @@ def test_a_card_that_is_pulled_out_after_the_first_frame(night, work):
 
     frames = scan([night]).lights
     with pytest.raises(InputError, match="None of the raw files could be read"):
-        read_lights(frames, [], desk(work, pulled))
+        read_lights(frames, [], context(work, pulled))
 
 
 # Room for what is multiplied
@@ -301,8 +303,8 @@ def test_a_bright_star_in_a_corner_keeps_its_value(tmp_path, work, least):
     # A flat of another camera must not take the room away.
     masters = [] if least is None else [flat_master(least, camera="Someone Else's")]
     found, _ = read_in(tmp_path / "night", masters, work)
-    codes = scratch.get(found.cache, 0, scratch.whole(found.cache))
-    kept = scratch.decode(codes, found.cache.coding)[0, 0]
+    codes = mosaic_cache.get(found.cache, 0, mosaic_cache.whole(found.cache))
+    kept = mosaic_cache.decode(codes, found.cache.coding)[0, 0]
     assert kept == pytest.approx(wanted, abs=found.cache.coding.step)
 
 
@@ -310,8 +312,8 @@ def test_a_flat_makes_room_for_its_darkest_corner(tmp_path, work):
     folder = tmp_path / "night"
     bright_corner(folder, vignetting=0.2)
     found, _ = read_in(folder, [flat_master(0.25)], work)
-    codes = scratch.get(found.cache, 0, scratch.whole(found.cache))
-    kept = scratch.decode(codes, found.cache.coding)[0, 0]
+    codes = mosaic_cache.get(found.cache, 0, mosaic_cache.whole(found.cache))
+    kept = mosaic_cache.decode(codes, found.cache.coding)[0, 0]
     assert kept == pytest.approx(4 * (SMALL.white - 30 - SMALL.black), rel=1e-3)
     assert read_metadata(folder / "night_0001.dng").camera == SETTING.camera
 

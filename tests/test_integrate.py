@@ -25,12 +25,13 @@ from scenes import (
 )
 from scipy.ndimage import gaussian_filter, map_coordinates
 
-from stackkit import integrate, scratch, summing
-from stackkit.geometry import Lens, Mapping, reaching, rotation
-from stackkit.methods import METHODS
-from stackkit.noise import BLOCK_MEAN, Noise
-from stackkit.resample import LEAST_CONFIDENCE
-from stackkit.scratch import Window
+from stackkit.calibration import mosaic_cache
+from stackkit.calibration.mosaic_cache import Window
+from stackkit.geometry.lens import Lens, Mapping, reaching, rotation
+from stackkit.integration import tiles, weighted_sum
+from stackkit.integration.methods import METHODS
+from stackkit.integration.resample import LEAST_CONFIDENCE
+from stackkit.noise.photon_transfer import BLOCK_MEAN, Noise
 
 SHAPE = (72, 88)
 
@@ -75,7 +76,7 @@ def test_a_missing_frame_s_sample_is_another_frame_s(tmp_path):
     cache = cache_of(tmp_path, [np.full(SHAPE, 500.0), np.full(SHAPE, 1000.0)])
     rejected = np.zeros(SHAPE, bool)
     rejected[40, 40] = True
-    scratch.put_rejected(cache, 0, rejected)
+    mosaic_cache.put_rejected(cache, 0, rejected)
     picture, _ = summed(cache, [placed(cache, 0), placed(cache, 1)])
     red = picture.value[0]
     assert red[40, 40] == pytest.approx(1000, abs=1)
@@ -99,8 +100,8 @@ def test_a_hole_in_every_frame_is_filled_from_around(tmp_path):
 @pytest.mark.parametrize("at", [(2, 40), (40, 85), (0, 0), (66, 2), (31, 33), (64, 64)])
 def test_a_defect_leaves_no_mark_wherever_it_lies(at, tmp_path, monkeypatch):
     """Beside the picture's edge, beside a tile's edge."""
-    monkeypatch.setattr(summing, "LARGEST_TILE", 32)
-    monkeypatch.setattr(integrate, "tile_side", lambda _frames: 32)
+    monkeypatch.setattr(weighted_sum, "LARGEST_TILE", 32)
+    monkeypatch.setattr(tiles, "tile_side", lambda _frames: 32)
     adu = np.full(SHAPE, 500.0)
     adu[at] = 3800
     cache = cache_of(tmp_path, [adu])
@@ -237,14 +238,14 @@ def test_a_robust_method_leaves_out_a_trail(tmp_path):
 
 
 @pytest.fixture(scope="module")
-def turning(tmp_path_factory):
+def sky_rotation(tmp_path_factory):
     """Four noisy frames seen through a lens while the sky turns, with defects and rejections."""
     rng = np.random.default_rng(4)
     shape = (120, 150)
     lens = reaching(Lens(110.0, 74.5, 59.5, -0.06, 0.02), shape[1], shape[0])
     mosaics = [photographed(rng, smooth_scene(k, shape), 1.6, 3.0) for k in range(4)]
     cache = cache_of(tmp_path_factory.mktemp("turning"), mosaics)
-    scratch.put_rejected(cache, 2, rng.random(shape) < 0.02)
+    mosaic_cache.put_rejected(cache, 2, rng.random(shape) < 0.02)
     frames = [
         placed(
             cache,
@@ -258,8 +259,8 @@ def turning(tmp_path_factory):
     return cache, frames, rng.random(shape) < 0.004
 
 
-def pictures(turning, pool):
-    cache, frames, defects = turning
+def pictures(sky_rotation, pool):
+    cache, frames, defects = sky_rotation
     one = combined(cache, frames, method=METHODS["median"], defects=defects, pool=pool)
     other, noise = summed(cache, frames, defects=defects, pool=pool)
     return [
@@ -269,9 +270,9 @@ def pictures(turning, pool):
     ]
 
 
-def bridged_pictures(turning, pool):
+def bridged_pictures(sky_rotation, pool):
     """With gaps bridged by a first stack, and something lasting taken off."""
-    cache, frames, defects = turning
+    cache, frames, defects = sky_rotation
     first = smooth_scene(0, cache.shape).astype(np.float32)
     lasting = np.random.default_rng(5).integers(-40, 40, cache.shape).astype(np.int16)
     picture, noise = summed(cache, frames, defects=defects, pool=pool, first=first, lasting=lasting)
@@ -279,46 +280,46 @@ def bridged_pictures(turning, pool):
 
 
 @pytest.mark.parametrize("count", [2, 4])
-def test_threads_change_nothing(turning, count, monkeypatch):
-    monkeypatch.setattr(summing, "LARGEST_TILE", 32)
-    monkeypatch.setattr(integrate, "tile_side", lambda _frames: 32)
+def test_threads_change_nothing(sky_rotation, count, monkeypatch):
+    monkeypatch.setattr(weighted_sum, "LARGEST_TILE", 32)
+    monkeypatch.setattr(tiles, "tile_side", lambda _frames: 32)
     with threads(1) as single, threads(count) as several:
         for made in (pictures, bridged_pictures):
-            for a, b in zip(made(turning, single), made(turning, several), strict=True):
+            for a, b in zip(made(sky_rotation, single), made(sky_rotation, several), strict=True):
                 assert np.array_equal(a, b, equal_nan=True)
 
 
 @pytest.mark.parametrize("side", [32, 48, 64])
-def test_tiles_change_nothing(turning, side, monkeypatch):
-    before, before_bridged = pictures(turning, None), bridged_pictures(turning, None)
-    monkeypatch.setattr(summing, "LARGEST_TILE", side)
-    monkeypatch.setattr(integrate, "tile_side", lambda _frames: side)
-    for a, b in zip(before, pictures(turning, None), strict=True):
+def test_tiles_change_nothing(sky_rotation, side, monkeypatch):
+    before, before_bridged = pictures(sky_rotation, None), bridged_pictures(sky_rotation, None)
+    monkeypatch.setattr(weighted_sum, "LARGEST_TILE", side)
+    monkeypatch.setattr(tiles, "tile_side", lambda _frames: side)
+    for a, b in zip(before, pictures(sky_rotation, None), strict=True):
         assert np.array_equal(np.isnan(a), np.isnan(b))
         # float32: the compiler adds in another order at a window's end.
         np.testing.assert_allclose(a, b, rtol=2e-5, atol=2e-3)
     # What is expected of a missing sample is rounded to a code, now up and now down.
-    for a, b in zip(bridged_pictures(turning, None), before_bridged, strict=True):
+    for a, b in zip(bridged_pictures(sky_rotation, None), before_bridged, strict=True):
         assert np.array_equal(np.isnan(a), np.isnan(b))
-        np.testing.assert_allclose(a, b, rtol=2e-5, atol=turning[0].coding.step)
+        np.testing.assert_allclose(a, b, rtol=2e-5, atol=sky_rotation[0].coding.step)
 
 
 @examples(30)
 @given(height=st.integers(1, 700), width=st.integers(1, 700), side=st.sampled_from([32, 48, 256]))
 def test_tiles_cover_every_place_once(height, width, side):
     seen = np.zeros((height, width), int)
-    for tile in integrate.tiles((height, width), side):
+    for tile in tiles.tiles((height, width), side):
         assert max(tile.bottom - tile.top, tile.right - tile.left) <= side
         seen[tile.top : tile.bottom, tile.left : tile.right] += 1
     assert (seen == 1).all()
 
 
 def test_tiles_shrink_as_frames_become_more():
-    sides = [integrate.tile_side(n) for n in (1, 10, 60, 200, 1000, 5000)]
+    sides = [tiles.tile_side(n) for n in (1, 10, 60, 200, 1000, 5000)]
     assert sides == sorted(sides, reverse=True)
     # Noise blocks must not be cut by tiles.
     assert all(side % BLOCK_MEAN == 0 for side in sides)
-    assert integrate.tile_side(10) ** 2 * 10 >= integrate.tile_side(200) ** 2 * 200 / 2
+    assert tiles.tile_side(10) ** 2 * 10 >= tiles.tile_side(200) ** 2 * 200 / 2
 
 
 @examples(60)
@@ -337,7 +338,7 @@ def test_a_source_window_holds_all_that_a_tile_needs(turn, f, k1, row, column):
     y, x = np.mgrid[tile.top : tile.bottom, tile.left : tile.right]
     u, v = mapping.from_reference(np.stack([x, y], axis=-1)).reshape(-1, 2).T
     inside = (u >= -0.5) & (u <= shape[1] - 0.5) & (v >= -0.5) & (v <= shape[0] - 0.5)
-    window = integrate.source_window(mapping, tile, shape)
+    window = tiles.source_window(mapping, tile, shape)
     if not inside.any():
         return
     assert window is not None
@@ -358,5 +359,5 @@ def test_every_tile_is_told_of(tmp_path):
     cache = cache_of(tmp_path, [np.full((300, 300), 100.0)])
     told = []
     grid = (cache, [placed(cache, 0)], layout("RGGB", cache.shape), no_defects(cache))
-    summing.total(*grid, None, None, np.inf, Here(), lambda *at: told.append(at))
+    weighted_sum.total(*grid, None, None, np.inf, Here(), lambda *at: told.append(at))
     assert told == [(1, 4), (2, 4), (3, 4), (4, 4)]

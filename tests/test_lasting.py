@@ -13,18 +13,18 @@ from scenes import (
 )
 from scipy.stats import norm
 
-from stackkit.lasting import (
+from stackkit.calibration.apply import RELIEF_STEP
+from stackkit.calibration.mosaic_cache import Coding
+from stackkit.sensor.fixed_pattern import (
+    add_evidence,
     convicted,
     fixed_pattern,
     limits,
-    listen,
     lone,
     no_evidence,
     pattern_share,
     restless,
 )
-from stackkit.resample import RELIEF_STEP
-from stackkit.scratch import Coding
 
 SHAPE = (160, 200)
 FAR = 40.0
@@ -35,13 +35,13 @@ def none(shape=SHAPE):
     return np.zeros(shape, dtype=bool)
 
 
-def heard(frames, lasting=0.0, seed=0, shape=SHAPE):
+def so_far(frames, lasting=0.0, seed=0, shape=SHAPE):
     """Evidence of frames of white noise in which something lasts, in standard deviations."""
     rng = np.random.default_rng([seed, frames])
     evidence = no_evidence(shape)
     for k in range(frames):
         deviation = (rng.normal(0, 1, shape) + lasting).astype(np.float32)
-        listen(evidence, deviation, none(deviation.shape), late=2 * (k + 1) > frames)
+        add_evidence(evidence, deviation, none(deviation.shape), late=2 * (k + 1) > frames)
     return evidence
 
 
@@ -54,7 +54,7 @@ def test_what_is_heard_is_what_numpy_adds():
     deviations[rng.random(deviations.shape) < 0.1] = np.nan
     evidence = no_evidence(SHAPE)
     for k, deviation in enumerate(deviations):
-        listen(evidence, deviation, none(deviation.shape), late=k >= 4)
+        add_evidence(evidence, deviation, none(deviation.shape), late=k >= 4)
     for half, part in enumerate((deviations[:4], deviations[4:])):
         # One frame may say 3 standard deviations at most.
         voices = np.nansum(np.clip(part, -3, 3), axis=0)
@@ -77,14 +77,14 @@ def test_more_frames_ask_for_more():
 @pytest.mark.parametrize("frames", [3, 5, 8])
 def test_good_sites_are_lost_as_rarely_as_the_limit_says(frames):
     # Outside reference: scipy's normal distribution.
-    lost = sum(convicted(heard(frames, seed=s), none(), frames, FAR).sum() for s in range(4))
+    lost = sum(convicted(so_far(frames, seed=s), none(), frames, FAR).sum() for s in range(4))
     expected = 2 * norm.sf(limits(frames)[0]) * 4 * none().size
     assert abs(lost - expected) < 0.1 * expected + 3 * np.sqrt(expected)
 
 
 def test_of_many_frames_hardly_a_good_site_is_lost():
     # 6 in 100 000 are expected: 2 of these.
-    assert convicted(heard(16), none(), 16, FAR).sum() <= 8
+    assert convicted(so_far(16), none(), 16, FAR).sum() <= 8
 
 
 @pytest.mark.parametrize(("frames", "height"), [(5, 2.5), (8, 2.3), (16, 1.8), (30, 1.3)])
@@ -92,22 +92,22 @@ def test_of_many_frames_hardly_a_good_site_is_lost():
 def test_what_is_off_in_most_frames_is_a_defect(frames, height, sign):
     off = none()
     off[5::16, 7::16] = True
-    mask = convicted(heard(frames, sign * height * off), none(), frames, FAR)
+    mask = convicted(so_far(frames, sign * height * off), none(), frames, FAR)
     # The mean lies two to three of its standard deviations beyond the limit.
     assert mask[off].mean() > 0.95
     assert mask[~off].mean() < 1.3 * 2 * norm.sf(limits(frames)[0]) + 1e-4
 
 
 def test_one_frame_s_voice_makes_no_defect():
-    evidence = heard(8)
+    evidence = so_far(8)
     evidence.voices[:, 40, 60] = 0
     loud = np.zeros(SHAPE, np.float32)
     loud[40, 60] = 1000
-    listen(evidence, loud, none(loud.shape), late=True)
+    add_evidence(evidence, loud, none(loud.shape), late=True)
     assert evidence.voices[:, 40, 60].sum() == 3
     assert not convicted(evidence, none(), 9, FAR)[40, 60]
     # Said by two frames it is still no more than two standard deviations of the mean.
-    listen(evidence, loud, none(loud.shape), late=True)
+    add_evidence(evidence, loud, none(loud.shape), late=True)
     assert not convicted(evidence, none(), 10, FAR)[40, 60]
 
 
@@ -115,7 +115,7 @@ def test_suspects_are_tried():
     hot, suspects = none(), none()
     hot[20, 30] = hot[50, 70] = True
     suspects[50, 70] = suspects[90, 90] = suspects[120, 40] = True
-    evidence = heard(8, 2.5 * hot)
+    evidence = so_far(8, 2.5 * hot)
     evidence.seen[:, 120, 40] = 0
     evidence.voices[:, 120, 40] = 0
     mask = convicted(evidence, suspects, 8, FAR)
@@ -136,7 +136,7 @@ def test_where_stars_came_by_it_takes_more():
     off = none()
     off[5::16, 7::16] = True
     left = np.arange(SHAPE[1]) < 100
-    evidence = heard(16, 1.15 * off)  # 4.6 of the mean's standard deviations
+    evidence = so_far(16, 1.15 * off)  # 4.6 of the mean's standard deviations
     evidence.starry[:, :100] = True
     mask = convicted(evidence, none(), 16, FAR)
     assert mask[off & ~left].mean() > 0.6
@@ -152,8 +152,8 @@ def test_a_first_stack_that_holds_part_of_the_noise_is_allowed_for():
     whole, half = no_evidence(SHAPE), no_evidence(SHAPE)
     for k in range(10):
         deviation = np.clip(rng.normal(0, 0.8, SHAPE) + 1.6 * off, -3, 3).astype(np.float32)
-        listen(whole, deviation, none(deviation.shape), late=k > 4)
-        listen(half, deviation / 2, none(deviation.shape), late=k > 4)
+        add_evidence(whole, deviation, none(deviation.shape), late=k > 4)
+        add_evidence(half, deviation / 2, none(deviation.shape), late=k > 4)
     assert np.array_equal(convicted(whole, none(), 10, FAR), convicted(half, none(), 10, FAR))
     assert convicted(half, none(), 10, FAR)[off].mean() > 0.9
 
@@ -196,7 +196,7 @@ def test_without_the_chance_known_many_would_be_lost():
 
 @pytest.mark.parametrize("frames", [3, 5, 8, 30])
 def test_a_clean_sensor_has_no_pattern(frames):
-    assert [pattern_share(heard(frames, seed=s), none(), FAR) for s in range(6)] == [0] * 6
+    assert [pattern_share(so_far(frames, seed=s), none(), FAR) for s in range(6)] == [0] * 6
 
 
 @pytest.mark.parametrize("strength", [0.3, 0.6])
@@ -207,7 +207,7 @@ def test_the_share_of_a_pattern_is_found(strength, frames, columns):
     rng = np.random.default_rng(6)
     pattern = rng.normal(0, strength, SHAPE[1] if columns else SHAPE)
     pattern = np.broadcast_to(pattern, SHAPE)
-    share = pattern_share(heard(frames, pattern), none(), FAR)
+    share = pattern_share(so_far(frames, pattern), none(), FAR)
     power = float(np.mean(pattern**2))
     # The cut at 3 standard deviations costs the strong pattern a per cent.
     assert share == pytest.approx(power / (power + 1 / frames), abs=0.025)
@@ -215,22 +215,22 @@ def test_the_share_of_a_pattern_is_found(strength, frames, columns):
 
 def test_a_weak_pattern_is_not_worth_it():
     pattern = np.random.default_rng(7).normal(0, 0.1, SHAPE)
-    assert pattern_share(heard(8, pattern), none(), FAR) == 0  # 0.07 of the variance
-    assert pattern_share(heard(50, pattern), none(), FAR) > 0.2  # 0.33
+    assert pattern_share(so_far(8, pattern), none(), FAR) == 0  # 0.07 of the variance
+    assert pattern_share(so_far(50, pattern), none(), FAR) > 0.2  # 0.33
 
 
 def test_what_one_half_of_the_session_alone_says_is_no_pattern():
     pattern = np.random.default_rng(8).normal(0, 1, SHAPE)
-    evidence = heard(8)
+    evidence = so_far(8)
     for _ in range(4):
-        listen(evidence, pattern.astype(np.float32), none(), late=True)
+        add_evidence(evidence, pattern.astype(np.float32), none(), late=True)
     assert pattern_share(evidence, none(), FAR) == 0
 
 
 def test_stars_and_defects_do_not_count_as_pattern():
     where = none()
     where[:40, ::3] = True
-    evidence = heard(8, 3.0 * where)
+    evidence = so_far(8, 3.0 * where)
     assert pattern_share(evidence, none(), FAR) > 0.1
     assert pattern_share(evidence, where, FAR) == 0
     evidence.starry[where] = True
@@ -240,9 +240,9 @@ def test_stars_and_defects_do_not_count_as_pattern():
 def test_few_sites_tell_nothing():
     small = (90, 100)
     pattern = np.random.default_rng(9).normal(0, 1, small)
-    assert pattern_share(heard(8, pattern, shape=small), none(small), FAR) == 0
+    assert pattern_share(so_far(8, pattern, shape=small), none(small), FAR) == 0
     large = (108, 118)
-    assert pattern_share(heard(8, np.pad(pattern, 9), shape=large), none(large), FAR) > 0.6
+    assert pattern_share(so_far(8, np.pad(pattern, 9), shape=large), none(large), FAR) > 0.6
 
 
 # Taking it off
@@ -255,7 +255,7 @@ def noise_table():
 
 @pytest.mark.parametrize("colours", ["RGGB", "GBRG"])
 def test_what_is_taken_off_is_each_site_s_mean_times_the_share(colours):
-    evidence = heard(6)
+    evidence = so_far(6)
     evidence.seen[:, 30:33, 40] = 0
     evidence.voices[:, 30:33, 40] = 0
     defects = np.random.default_rng(11).random(SHAPE) < 0.01
@@ -278,7 +278,7 @@ def test_what_is_taken_off_is_each_site_s_mean_times_the_share(colours):
 def test_no_other_share_would_leave_less(frames):
     """Wiener: with signal/(signal + noise) the mean square of what is left is least."""
     true = np.random.default_rng(12).normal(0, 0.5, SHAPE)
-    evidence = heard(frames, true)
+    evidence = so_far(frames, true)
     share = pattern_share(evidence, none(), FAR)
     noise = np.ones((3, 5, 7), dtype=np.float32)
 
@@ -310,7 +310,7 @@ def test_taking_off_is_arithmetic_in_codes(amount, tmp_path):
 def test_where_the_sky_hardly_moves_what_stands_by_a_star_is_acquitted():
     off = none()
     off[20::40, 30::40] = True
-    evidence = heard(24, 3.0 * off)
+    evidence = so_far(24, 3.0 * off)
     evidence.starry[:, :100] = True
     left = np.zeros(SHAPE, bool)
     left[:, :98] = True
@@ -322,8 +322,8 @@ def test_where_the_sky_hardly_moves_what_stands_by_a_star_is_acquitted():
 
 def test_a_slow_sky_gives_no_pattern():
     pattern = np.random.default_rng(3).normal(0, 0.5, SHAPE)
-    assert pattern_share(heard(24, pattern), none(), FAR) > 0.5
-    assert pattern_share(heard(24, pattern), none(), 5.0) == 0
+    assert pattern_share(so_far(24, pattern), none(), FAR) > 0.5
+    assert pattern_share(so_far(24, pattern), none(), 5.0) == 0
 
 
 def test_what_is_rejected_in_one_piece_has_no_voice():
@@ -331,7 +331,7 @@ def test_what_is_rejected_in_one_piece_has_no_voice():
     piece[40:45] = True
     spot[80, 90] = True
     evidence = no_evidence(SHAPE)
-    listen(evidence, np.ones(SHAPE, np.float32), piece | spot, late=False)
+    add_evidence(evidence, np.ones(SHAPE, np.float32), piece | spot, late=False)
     assert not evidence.seen[0, 40:45].any()
     assert evidence.voices[0, 80, 90] == 1
     assert evidence.seen.sum() == none().size - piece.sum()
@@ -340,6 +340,6 @@ def test_what_is_rejected_in_one_piece_has_no_voice():
 def test_ground_is_restless_and_a_pattern_is_not():
     pattern = np.random.default_rng(4).normal(0, 0.6, SHAPE)
     pattern[100:] += np.random.default_rng(5).choice([-2.5, 2.5], (60, 200))
-    found = restless(heard(16, pattern))
+    found = restless(so_far(16, pattern))
     assert found[110:].mean() > 0.95
     assert not found[:90].any()

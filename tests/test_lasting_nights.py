@@ -24,10 +24,10 @@ from scenes import (
 )
 from scipy.ndimage import maximum_filter
 
-from stackkit.geometry import Mapping
-from stackkit.methods import METHODS
-from stackkit.noise import Noise
-from stackkit.reject import judge
+from stackkit.geometry.lens import Mapping
+from stackkit.integration.methods import METHODS
+from stackkit.integration.rejection.outliers import judge
+from stackkit.noise.photon_transfer import Noise
 from stackkit.simulate import Night, ideal_picture
 from stackkit.simulate.night import frame_lens, frame_matrix, mid_time
 from stackkit.simulate.sky import catalogue, pixels

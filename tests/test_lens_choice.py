@@ -9,10 +9,10 @@ from grids import corners
 from scipy.spatial.transform import Rotation
 from star_sessions import SIZE, clock, map_errors, night, registered, star_tables, table
 
-from stackkit.bundle import Observations
-from stackkit.geometry import Lens, Projection, project, reaching, rotation, unproject
-from stackkit.lens_choice import first_turns
-from stackkit.register import CAMERA
+from stackkit.align.bundle import Observations
+from stackkit.align.lens_choice import first_turns
+from stackkit.align.register import CAMERA
+from stackkit.geometry.lens import Lens, Projection, project, reaching, rotation, unproject
 from stackkit.simulate.night import camera_matrix, frame_lens
 
 PLAIN = {"k1": 0.0, "k2": 0.0}

@@ -18,11 +18,12 @@ from grids import corners
 from jsonschema import Draft202012Validator
 
 import stackkit
+from stackkit.arrays import Array
 from stackkit.errors import InputError, UsageError
-from stackkit.geometry import Array, Lens, project, unproject
-from stackkit.line import Options, Prepared, _integrate, prepared, result_of
-from stackkit.methods import METHODS
-from stackkit.output.record import plain, run_schema
+from stackkit.geometry.lens import Lens, project, unproject
+from stackkit.integration.methods import METHODS
+from stackkit.pipeline import Options, Prepared, _integrate, prepared, result_of
+from stackkit.record.schema import plain, run_schema
 
 SIDEREAL = 360 * 3600 / 86164.0905
 """Arc seconds a second: one turn in 86164.0905 s (IAU)."""
@@ -44,11 +45,11 @@ def run(small_night: Path, tmp_path_factory: pytest.TempPathFactory) -> Run:
     there: list[list[str]] = []
     place = tmp_path_factory.mktemp("scratch")
 
-    def tell(*step: Any) -> None:
+    def progress(*step: Any) -> None:
         told.append(step)
         there.append(names(place))
 
-    return Run(stackkit.stack([small_night], Options(scratch=place), tell), told, there, place)
+    return Run(stackkit.stack([small_night], Options(scratch=place), progress), told, there, place)
 
 
 @pytest.fixture(scope="module")
@@ -226,7 +227,7 @@ def test_as_many_threads_as_jobs(
         asked.append(count)
         return ThreadPoolExecutor(count)
 
-    monkeypatch.setattr("stackkit.crew.ThreadPoolExecutor", pool)
+    monkeypatch.setattr("stackkit.run.workers.ThreadPoolExecutor", pool)
     with pytest.raises(InputError, match="is empty"):
         stackkit.stack([tmp_path], Options(jobs=jobs))
     assert asked == [jobs]

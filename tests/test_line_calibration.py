@@ -18,7 +18,7 @@ from scipy.ndimage import gaussian_filter
 
 import stackkit
 from stackkit.output.dng import mosaic_dng
-from stackkit.output.record import plain, run_schema
+from stackkit.record.schema import plain, run_schema
 from stackkit.simulate import Calibration, Night, expose, write_calibration, write_night
 from stackkit.simulate.camera import vignette
 from stackkit.simulate.folder import file_tags

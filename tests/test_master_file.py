@@ -14,13 +14,10 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 from scenes import examples
 
+from stackkit.calibration.master_file import read_master, write_master
+from stackkit.calibration.masters import Master, Setting
 from stackkit.errors import InputError, OutputError
-from stackkit.masters import (
-    Kind,
-    Master,
-    Setting,
-)
-from stackkit.output.master_file import read_master, write_master
+from stackkit.session.folder_kinds import Kind
 
 
 @given(

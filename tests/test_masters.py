@@ -15,15 +15,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scenes import examples
 
-from stackkit import masters
+from stackkit.calibration import masters
+from stackkit.calibration.masters import choose, photon_transfer, robust_mean
 from stackkit.errors import InputError
-from stackkit.masters import (
-    Kind,
-    choose,
-    photon_transfer,
-    robust_mean,
-)
-from stackkit.noise import Noise
+from stackkit.noise.photon_transfer import Noise
+from stackkit.session.folder_kinds import Kind
 from stackkit.simulate import sensor
 from stackkit.simulate.camera import vignette
 from stackkit.simulate.sensor import dark, flat

@@ -5,9 +5,9 @@ import pytest
 from scipy.spatial import cKDTree
 from scipy.stats import binom
 
-from stackkit.geometry import Projection
-from stackkit.matching import MOST_CHANCE, best_match, chance_of, match
-from stackkit.neighbours import around, gridded, mutual, nearness, variances
+from stackkit.align.matching import MOST_CHANCE, best_match, chance_of, match
+from stackkit.align.spatial import around, gridded, mutual, nearness, variances
+from stackkit.geometry.lens import Projection
 from stackkit.simulate import Night
 from stackkit.simulate.night import mid_time
 from stackkit.simulate.sky import catalogue, pixels

@@ -16,7 +16,7 @@ import rawpy
 
 from stackkit.output.dng import MosaicTags, mosaic_dng
 from stackkit.output.tiff_container import ASCII, LONG, RATIONAL, SHORT, one_picture
-from stackkit.raw.metadata import Metadata, read_directories, read_metadata
+from stackkit.raw.headers.metadata import Metadata, read_directories, read_metadata
 
 START = datetime(2024, 10, 13, 20, 41, 7, 250000, tzinfo=UTC)
 TAGS = MosaicTags(
@@ -197,7 +197,7 @@ def test_tags_that_lead_nowhere_are_none_and_silent(tmp_path: Path) -> None:
     assert found.iso == 3200
     assert found.time == START
     code = (
-        "import sys, pathlib; from stackkit.raw.metadata import read_metadata;"
+        "import sys, pathlib; from stackkit.raw.headers.metadata import read_metadata;"
         "read_metadata(pathlib.Path(sys.argv[1]))"
     )
     run = subprocess.run([sys.executable, "-c", code, path], capture_output=True, check=True)

@@ -13,7 +13,7 @@ import rawpy
 from conftest import DngWriter
 from tiff_blocks import EXIF_IFD, Fields, tiff_block
 
-from stackkit.raw.metadata import Metadata, read_metadata
+from stackkit.raw.headers.metadata import Metadata, read_metadata
 
 COLOUR = (86, 100, -31, 100, -9, 100, -42, 100, 121, 100, 24, 100, -8, 100, 19, 100, 62, 100)
 ROWS = ((0.86, -0.31, -0.09), (-0.42, 1.21, 0.24), (-0.08, 0.19, 0.62))

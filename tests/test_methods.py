@@ -14,7 +14,15 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 from scenes import examples
 
-from stackkit.methods import METHODS, maximum, mean, median, minimum, sigma_clip, with_parameters
+from stackkit.integration.methods import (
+    METHODS,
+    maximum,
+    mean,
+    median,
+    minimum,
+    sigma_clip,
+    with_parameters,
+)
 
 # Sigma clipping
 

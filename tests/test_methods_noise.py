@@ -9,8 +9,8 @@ from scipy import integrate
 from scipy.special import gammaln, ndtr
 from scipy.stats import norm
 
-from stackkit.methods import METHODS, huber, median, sigma_clip, tukey, with_parameters
-from stackkit.order_statistics import extreme_variances, median_variances
+from stackkit.integration.methods import METHODS, huber, median, sigma_clip, tukey, with_parameters
+from stackkit.integration.order_statistics import extreme_variances, median_variances
 
 PLACES = 40_000
 """Their scatter is known to 0.7 % (√(2/P))."""

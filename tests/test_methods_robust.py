@@ -10,8 +10,8 @@ from scipy.stats import norm
 from scipy.stats.mstats import winsorize
 from statsmodels.robust.scale import Huber
 
-from stackkit import method_kernels as kernels
-from stackkit.methods import (
+from stackkit.integration import kernels
+from stackkit.integration.methods import (
     METHODS,
     SETTLING,
     huber,
@@ -22,7 +22,7 @@ from stackkit.methods import (
     winsorised,
     with_parameters,
 )
-from stackkit.order_statistics import sorting_network
+from stackkit.integration.order_statistics import sorting_network
 
 # M-estimators
 

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from scenes import examples
 
 from stackkit.errors import UsageError
-from stackkit.methods import METHODS, Samples, method_named, with_parameters
+from stackkit.integration.methods import METHODS, Samples, method_named, with_parameters
 
 EVERY = pytest.mark.parametrize("name", list(METHODS))
 

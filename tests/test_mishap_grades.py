@@ -11,10 +11,10 @@ import pytest
 from grids import corners
 from scipy.spatial import cKDTree
 
-from stackkit.causes import Cause
-from stackkit.grade import Grade
-from stackkit.line import Options, prepared
+from stackkit.grading.diagnosis import Cause
+from stackkit.grading.grade import Grade
 from stackkit.output.dng import mosaic_dng
+from stackkit.pipeline import Options, prepared
 from stackkit.simulate import Mishap, MishapKind, Night, expose, write_night
 from stackkit.simulate.folder import file_tags, frame_name, truth
 from stackkit.simulate.night import mid_time, sky_matrix

@@ -7,8 +7,8 @@ from hypothesis import strategies as st
 from scenes import examples
 from scipy.spatial import cKDTree
 
-from stackkit.neighbours import around, gridded, mutual, smoothed, usual
-from stackkit.triangles import triangles
+from stackkit.align.spatial import around, gridded, mutual, smoothed, usual
+from stackkit.align.triangles import triangles
 
 FIELD = np.array([1200.0, 900.0])
 

@@ -13,15 +13,15 @@ from html_page import Page, fetches_nothing, holds_its_policy, holds_together
 from jsonschema import Draft202012Validator
 from sample_record import light, sample_record
 
-from stackkit import gallery
-from stackkit.finish import PICTURE_BYTES
-from stackkit.output.pictures import ALONE, STACK
-from stackkit.output.record import plain, run_schema
+from stackkit.output.write import PICTURE_BYTES
+from stackkit.picture import thumbnails
+from stackkit.picture.archive import ALONE, STACK
+from stackkit.record.schema import plain, run_schema
 from stackkit.report import page_of_night
 from stackkit.report.frames import Fate, frames_of
 from stackkit.report.maps import coverage_map, field_map
+from stackkit.report.night_words import command_of
 from stackkit.report.time_chart import Line, time_chart
-from stackkit.report.words import command_of
 
 VALIDATOR = Draft202012Validator(run_schema())
 HOSTILE = (
@@ -183,9 +183,9 @@ def test_what_became_of_each_frame_is_told_in_words_and_signs():
 def test_the_page_stays_small(frames):
     """With pictures as large as they may become: grain that does not compress."""
     record = many(frames)
-    side, most = gallery.side_of(frames), gallery.BYTES // frames
+    side, most = thumbnails.side_of(frames), thumbnails.BYTES // frames
     grain = np.random.default_rng(4).integers(0, 255, (side * 3 // 4, side, 3), dtype=np.uint8)
-    thumbnail = gallery.webp(grain, most)
+    thumbnail = thumbnails.webp(grain, most)
     assert len(thumbnail) <= most
     given = {row["picture"]: thumbnail for row in record["frames"]}
     large = b"RIFF0000WEBP" + bytes(PICTURE_BYTES - 12)

@@ -17,7 +17,7 @@ from scenes import (
 )
 from scipy.ndimage import gaussian_filter, median_filter
 
-from stackkit.noise import (
+from stackkit.noise.photon_transfer import (
     QUANTISATION,
     UNKNOWN,
     Noise,
@@ -30,7 +30,7 @@ from stackkit.noise import (
     reconcile,
     variance_of,
 )
-from stackkit.noise import gain as electrons_per_adu
+from stackkit.noise.photon_transfer import gain as electrons_per_adu
 from stackkit.simulate import Night
 
 SHAPE = (512, 640)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from stackkit.normal_equations import gathered, reduced, summed
+from stackkit.align.normal_equations import gathered, reduced, summed
 
 FRAMES, STARS, LENS, OWN, EXTRA = 4, 6, 3, 2, 1
 

@@ -18,15 +18,9 @@ from scenes import (
     star_table,
 )
 
-from stackkit.normalise import (
-    MESH,
-    Sky,
-    flat_level,
-    measure_sky,
-    relative_level,
-    relative_transparency,
-)
+from stackkit.grading.photometric import flat_level, relative_level, relative_transparency
 from stackkit.simulate.camera import pattern_indices
+from stackkit.stars.sky_mesh import MESH, Sky, measure_sky
 
 SIZE = (960, 704)  # width, height: 15 by 11 boxes
 FLAT = flat_level(SIZE)

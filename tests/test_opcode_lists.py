@@ -24,13 +24,13 @@ from opcode_samples import (
 from scenes import examples
 
 from stackkit.output.opcode_list import area_data, gain_map_opcode, opcode, opcode_list
-from stackkit.raw.opcode_lists import MOST_OPCODES, NO_OPCODES, Opcodes, parse
-from stackkit.raw.opcodes import (
+from stackkit.raw.opcodes.apply import (
     account,
     gain_field,
     lens_hint,
     marked_sites,
 )
+from stackkit.raw.opcodes.lists import MOST_OPCODES, NO_OPCODES, Opcodes, parse
 
 
 def test_a_list_is_big_endian_with_numbered_flagged_entries():

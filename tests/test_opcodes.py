@@ -25,14 +25,14 @@ from scenes import examples
 
 from stackkit.output import tiff_container as tiff
 from stackkit.output.opcode_list import area_data, gain_map_opcode, opcode, opcode_list
-from stackkit.raw.opcode_lists import NO_OPCODES
-from stackkit.raw.opcodes import (
+from stackkit.raw.opcodes.apply import (
     account,
     apply,
     gain_field,
     lens_hint,
     marked_sites,
 )
+from stackkit.raw.opcodes.lists import NO_OPCODES
 
 
 def test_gain_map_by_hand():

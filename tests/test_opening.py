@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scenes import PATTERNS, examples, layout, opened_plainly, sites
 
-from stackkit import opening
+from stackkit.integration import demosaic
 
 every_pattern = pytest.mark.parametrize("pattern", PATTERNS)
 
@@ -22,8 +22,8 @@ def opened(codes, pattern, step=1.0, pedestal=0.0, balance=None, missing=None):
     grid = layout(pattern, codes.shape, balance)
     planes = np.full((3, *codes.shape), np.nan, np.float32)
     confidence = np.full_like(planes, np.nan)
-    taps = opening.opening_taps(grid.layout)
-    opening.open_window(
+    taps = demosaic.opening_taps(grid.layout)
+    demosaic.open_window(
         codes, missing, (step, pedestal), grid.layout, grid.cross, taps, planes, confidence
     )
     return planes, confidence
@@ -111,7 +111,7 @@ def test_what_is_expected_counts_as_a_value_and_not_as_a_measurement(pattern, se
     near = without > 0
     assert np.array_equal(confidence[near], without[near])
     # Where no sample is near, what is expected still fills the gap.
-    assert (confidence[~near] == np.float32(opening.FILLED)).all()
+    assert (confidence[~near] == np.float32(demosaic.FILLED)).all()
 
 
 @every_pattern
@@ -154,7 +154,7 @@ def test_an_even_plane_stays_even_whatever_is_missing(pattern, data):
     planes, confidence = opened(codes, pattern)
     for c in range(3):
         np.testing.assert_allclose(planes[c], levels[c] - 1.0, atol=1e-3)
-    assert ((confidence >= np.float32(opening.FILLED)) | (confidence == 0)).all()
+    assert ((confidence >= np.float32(demosaic.FILLED)) | (confidence == 0)).all()
     assert (confidence <= 1).all()
 
 
@@ -164,7 +164,7 @@ def test_confidence_around_one_missing_sample():
     codes[10, 9] = 0
     planes, confidence = opened(codes, "RGGB")
     green = confidence[1]
-    assert green[10, 9] == np.float32(opening.FILLED)
+    assert green[10, 9] == np.float32(demosaic.FILLED)
     # Its four neighbours lose one sample of four.
     for y, x in ((10, 8), (10, 10), (9, 9), (11, 9)):
         assert green[y, x] == 0.75

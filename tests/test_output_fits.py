@@ -13,8 +13,9 @@ from astropy.io import fits
 from astropy.time import Time
 from sample_record import left_out, light, sample_record
 
-from stackkit.output.fits import ascii_text, write_fits
-from stackkit.stack_result import Stack
+from stackkit.output.fits import write_fits
+from stackkit.results import Stack
+from stackkit.run.files import ascii_text
 
 
 def sample_stack(height=70, width=41):

@@ -11,12 +11,12 @@ import tifffile
 from dngpy import Dng
 from sample_record import sample_record
 
-from stackkit.colour.camera import CameraColour
-from stackkit.colour.develop import CameraWhite, development
 from stackkit.output.linear_dng import BLACK, WHITE, write_linear_dng
-from stackkit.output.upright import upright
+from stackkit.picture.colour.camera import CameraColour
+from stackkit.picture.colour.develop import CameraWhite, development
+from stackkit.picture.orientation import upright
 from stackkit.raw.decode import decode
-from stackkit.raw.metadata import ColourProfile, read_metadata
+from stackkit.raw.headers.metadata import ColourProfile, read_metadata
 
 COOL = ((0.5309, -0.0229, -0.0336), (-0.6241, 1.3265, 0.3337), (-0.0817, 0.1215, 0.6664))
 WARM = ((0.4716, 0.0603, -0.0830), (-0.7798, 1.5474, 0.2480), (-0.1496, 0.1937, 0.6651))

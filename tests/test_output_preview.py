@@ -16,13 +16,13 @@ import pytest
 from grids import corners
 from PIL import Image
 
-from stackkit.colour.camera import camera_colour
-from stackkit.colour.develop import CameraWhite, Development, development
-from stackkit.colour.spaces import SRGB
-from stackkit.output import preview
 from stackkit.output.dng import MosaicTags
-from stackkit.output.preview import LONGEST, look_of, upright_picture, write_jpeg, write_png
-from stackkit.raw.metadata import ColourProfile, Metadata
+from stackkit.picture import preview
+from stackkit.picture.colour.camera import camera_colour
+from stackkit.picture.colour.develop import CameraWhite, Development, development
+from stackkit.picture.colour.spaces import SRGB
+from stackkit.picture.preview import LONGEST, rendering_of, upright_picture, write_jpeg, write_png
+from stackkit.raw.headers.metadata import ColourProfile, Metadata
 from stackkit.simulate import Night, ideal_picture
 
 HEIGHT, WIDTH = 240, 320
@@ -38,7 +38,7 @@ def balanced(balance, white=WHITE):
 
 
 def render(value, balance, white):
-    return preview.render(value, look_of(value, balanced(balance, white)))
+    return preview.render(value, rendering_of(value, balanced(balance, white)))
 
 
 def mosaic_matrix():
@@ -125,7 +125,7 @@ def test_with_a_cameras_matrix_too(case):
     known = CameraWhite(colour, night.sensitivity, None)
     sky = float(np.median(value[1]))
     how = development(known, white, WHITE, 0.95 * WHITE, sky=sky)
-    picture = preview.render(value, look_of(value, how))
+    picture = preview.render(value, rendering_of(value, how))
     red, green, blue = background(picture)
     assert 0.09 < green < 0.14
     assert (red, blue) == pytest.approx((green, green), rel=0.02)
@@ -203,7 +203,7 @@ def test_the_brightest_channel_is_scaled_down_with_the_others():
 
 def test_stars_of_several_hundred_sigma_are_bright_and_not_clipped():
     value = even_sky()
-    noise = look_of(value, balanced(BALANCE)).noise * WHITE
+    noise = rendering_of(value, balanced(BALANCE)).noise * WHITE
     places = {300: 100, 500: 150, 800: 200}
     for sigmas, x in places.items():
         add_star(value, 100, x, (sigmas * noise,) * 3)

@@ -17,12 +17,13 @@ import tifffile
 from PIL import Image, ImageCms, ImageOps
 from sample_record import sample_record
 
-from stackkit.colour.develop import Development, develop
-from stackkit.colour.spaces import SPACES, SRGB
 from stackkit.output import tiff as tiff_room
-from stackkit.output.tiff import needs_bigtiff, pedestal_of, write_tiff
-from stackkit.output.upright import upright
-from stackkit.raw.tags import read_gps
+from stackkit.output.tiff import needs_bigtiff, write_tiff
+from stackkit.picture.colour.develop import Development, develop
+from stackkit.picture.colour.spaces import SPACES, SRGB
+from stackkit.picture.edit import pedestal_of
+from stackkit.picture.orientation import upright
+from stackkit.raw.headers.tags import read_gps
 
 GAINS = (1.92, 1.0, 1.52)
 WHITE = 3839.0

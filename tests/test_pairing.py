@@ -9,8 +9,8 @@ from hypothesis import strategies as st
 from scenes import examples
 from star_sessions import SIZE, night, star_tables, table
 
-from stackkit.pairing import pair_all, static_flags
-from stackkit.stars import select
+from stackkit.align.pairing import pair_all, static_flags
+from stackkit.stars.detect import select
 
 STEP = np.array([2.5, 1.2])
 """px by which the sky of these sessions moves from frame to frame."""

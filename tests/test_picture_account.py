@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from stackkit.picture_account import coverage_record, faintest
-from stackkit.tracks import field_of
+from stackkit.align.tracks import field_of
+from stackkit.record.picture import coverage_record, faintest
 
 SIGMA = 1.1
 """Width of the stars, px."""

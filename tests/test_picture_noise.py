@@ -18,7 +18,7 @@ from scenes import (
 )
 from scipy.ndimage import gaussian_filter
 
-from stackkit.noise import (
+from stackkit.noise.photon_transfer import (
     BLOCK_MEAN,
     Noise,
     block_means,

@@ -12,7 +12,7 @@ from astropy.io import fits
 from command_line import good
 
 from stackkit.output.dng import mosaic_dng
-from stackkit.raw.metadata import read_place
+from stackkit.raw.headers.metadata import read_place
 from stackkit.simulate import Night, expose
 from stackkit.simulate.folder import file_tags
 

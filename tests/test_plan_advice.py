@@ -10,9 +10,9 @@ from command_line import fault, good
 from stackkit_cli.plan_text import text
 from test_cli_plan import NOW
 
-from stackkit.plan.account import record
-from stackkit.plan.places import place
 from stackkit.plan.planner import Request, plan
+from stackkit.plan.record import record
+from stackkit.plan.sky.places import place
 from stackkit.report.plan_page import page_of_plan
 
 

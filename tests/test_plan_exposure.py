@@ -16,7 +16,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from stackkit.errors import InputError, UsageError
-from stackkit.geometry import Projection, project, unproject
+from stackkit.geometry.lens import Projection, project, unproject
 from stackkit.plan.camera import CLASSES, Given, camera, described, field
 from stackkit.plan.exposure import Aim, axes, limit, moved, nice, rules, trails
 from stackkit.plan.like import ENOUGH, Trial, iso_advice, trial

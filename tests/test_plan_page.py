@@ -174,7 +174,7 @@ def test_the_parts_of_a_plan_are_installed():
     project = tomllib.loads((root / "pyproject.toml").read_text(encoding="utf-8"))
     setuptools = project["tool"]["setuptools"]
     assert "stackkit.plan" in setuptools["packages"]
-    for name in ("plan/targets.json", "plan/stars.json", "output/plan.schema.json"):
+    for name in ("plan/targets.json", "plan/stars.json", "record/schemas/plan.schema.json"):
         assert (root / "stackkit" / name).exists()
         globs = setuptools["package-data"]["stackkit"]
         assert any(fnmatch.fnmatch(name, glob) for glob in globs)

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from stackkit.errors import InputError, UsageError
 from stackkit.plan.memory import Spot, forget, recalled, remember
-from stackkit.plan.places import place
+from stackkit.plan.sky.places import place
 
 
 @pytest.mark.parametrize(

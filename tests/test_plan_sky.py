@@ -10,12 +10,12 @@ import numpy as np
 import pytest
 from independent_sky import KINDS, cases
 
-from stackkit.plan import ephemeris as eph
-from stackkit.plan.events import below, common, hours, joined, longest, nodes, outside
-from stackkit.plan.moonlight import magnitudes, moonlit_nanolamberts, nanolamberts
-from stackkit.plan.night import evening_of, nights, solar_noon
-from stackkit.plan.places import Place, place
 from stackkit.plan.ranking import next_dark
+from stackkit.plan.sky import ephemeris as eph
+from stackkit.plan.sky.events import below, common, hours, joined, longest, nodes, outside
+from stackkit.plan.sky.moonlight import magnitudes, moonlit_nanolamberts, nanolamberts
+from stackkit.plan.sky.night import evening_of, nights, solar_noon
+from stackkit.plan.sky.places import Place, place
 
 
 def at(*when):

@@ -19,10 +19,10 @@ from scenes import examples
 
 from stackkit.errors import InputError, UsageError
 from stackkit.plan.camera import camera, described, size_px
-from stackkit.plan.night import nights
-from stackkit.plan.places import Place
+from stackkit.plan.sky.night import nights
+from stackkit.plan.sky.places import Place
 from stackkit.plan.targets import (
-    Sight,
+    Visibility,
     check_rises,
     high,
     month_at_midnight,
@@ -218,9 +218,9 @@ def test_what_is_said_to_rise_does(latitude):
         assert bool(high(where, whole, target, 20.0)) == said, target.name
 
 
-def sight(place, evening, run=600.0):
+def visibility(place, evening, run=600.0):
     (night,) = nights(place, evening, 1)
-    return Sight(place, night, night.best[1], 20.0, 21.5, run)
+    return Visibility(place, night, night.best[1], 20.0, 21.5, run)
 
 
 def test_a_target_stands_as_an_independent_frame_says():
@@ -242,10 +242,10 @@ def test_a_target_stands_as_an_independent_frame_says():
 
 
 def test_what_is_best_in_winter_and_in_the_south():
-    winter = [s.target.id for s in ranked(sight(NORTH, date(2026, 1, 17)), PHONE)]
+    winter = [s.target.id for s in ranked(visibility(NORTH, date(2026, 1, 17)), PHONE)]
     assert {"orion", "pleiades"} <= set(winter[:5])
     assert "milky-way-centre" not in winter
-    southern = [s.target.id for s in ranked(sight(SOUTH, date(2026, 5, 16)), PHONE)]
+    southern = [s.target.id for s in ranked(visibility(SOUTH, date(2026, 5, 16)), PHONE)]
     assert {"milky-way-crux", "carina-nebula"} <= set(southern[:6])
     assert "plough" not in southern
 
@@ -253,7 +253,7 @@ def test_what_is_best_in_winter_and_in_the_south():
 @pytest.mark.parametrize("run", [600.0, 7200.0, 1e6])
 def test_the_best_start_is_the_highest_from_which_the_frames_fit(run):
     """By brute force over the minutes of the usable hours, for what rises, passes and sinks."""
-    here = sight(NORTH, date(2026, 1, 17), run)
+    here = visibility(NORTH, date(2026, 1, 17), run)
     found = ranked(here, PHONE)
     assert len(found) > 10
     for row in found:
@@ -266,7 +266,7 @@ def test_the_best_start_is_the_highest_from_which_the_frames_fit(run):
 
 def test_moonlight_takes_from_what_is_diffuse():
     dark, moonlit = (
-        {s.target.id: s for s in ranked(sight(NORTH, evening), PHONE)}
+        {s.target.id: s for s in ranked(visibility(NORTH, evening), PHONE)}
         for evening in (date(2026, 8, 12), date(2026, 8, 27))
     )
     cygnus = "milky-way-cygnus"
@@ -285,7 +285,7 @@ def test_how_large_it_is_in_this_lens():
     fisheye = camera(described("8mm f/3.5 equidistant 3.9um 6000x4000"))
     wide, _ = size_px(fisheye, (60.0, 10.0))
     assert wide == pytest.approx(8e3 / 3.9 * np.radians(60), rel=1e-6)
-    here = sight(NORTH, date(2026, 1, 17))
+    here = visibility(NORTH, date(2026, 1, 17))
     assert standing(here, BY_ID["orion"], tele).fit == "larger"
     assert standing(here, BY_ID["orion"], PHONE).fit == "fits"
     assert standing(here, BY_ID["double-cluster"], PHONE).fit == "small"

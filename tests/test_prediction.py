@@ -10,9 +10,9 @@ from scenes import examples
 from scipy.spatial.transform import Rotation
 from star_sessions import SIZE
 
-from stackkit.geometry import Lens, project, reaching
-from stackkit.matching import MOST_CHANCE
-from stackkit.prediction import placed_near
+from stackkit.align.matching import MOST_CHANCE
+from stackkit.align.predict import placed_near
+from stackkit.geometry.lens import Lens, project, reaching
 
 LENS = reaching(Lens(675.0, 499.5, 374.5, -0.06, 0.02), *SIZE)
 

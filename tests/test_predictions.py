@@ -14,8 +14,8 @@ from scenes import (
     sites,
 )
 
-from stackkit import resample
-from stackkit.normalise import flat_level
+from stackkit.grading.photometric import flat_level
+from stackkit.integration import resample
 
 every_pattern = pytest.mark.parametrize("pattern", PATTERNS)
 SHIFTS = st.floats(-2.0, 2.0)

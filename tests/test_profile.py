@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 from PIL import Image, ImageCms
 
-from stackkit.colour.spaces import SPACES, SRGB, to_connection
 from stackkit.output.profile import linear_profile
+from stackkit.picture.colour.spaces import SPACES, SRGB, to_connection
 
 each_space = pytest.mark.parametrize("space", SPACES.values(), ids=lambda space: space.key)
 

@@ -11,7 +11,15 @@ from hypothesis import strategies as st
 from scenes import examples
 from scipy.spatial.transform import Rotation
 
-from stackkit.geometry import REFRACTION, Lens, Mapping, Projection, project, reaching, unproject
+from stackkit.geometry.lens import (
+    REFRACTION,
+    Lens,
+    Mapping,
+    Projection,
+    project,
+    reaching,
+    unproject,
+)
 
 SIZE = (2000, 1500)
 CRITERIA = (cv2.TERM_CRITERIA_COUNT | cv2.TERM_CRITERIA_EPS, 300, 1e-15)

@@ -7,9 +7,9 @@ import pytest
 from grids import corners
 from test_turning import AXIS, FOCAL, found, turned
 
-from stackkit.geometry import SIDEREAL
-from stackkit.pushes import at_rest
-from stackkit.turning import pushes
+from stackkit.align.sky_rotation import pushes
+from stackkit.align.tripod_moves import at_rest
+from stackkit.geometry.lens import SIDEREAL
 
 FRAMES = 24
 SECONDS = np.arange(FRAMES) * 10.0

@@ -20,12 +20,12 @@ from raw_samples import LINEAR, NO_CFA, VERSION_17, fault, lossless, share_given
 
 from stackkit.output.opcode_list import area_data
 from stackkit.raw import decode as module
-from stackkit.raw.codestreams import check_lossless
 from stackkit.raw.decode import Form, Mosaic, RawFileError, decode, kind
+from stackkit.raw.headers.codestreams import check_lossless
+from stackkit.raw.headers.tags import is_dng, largest_value, read_directories
 from stackkit.raw.levels import dng_black, masked_black
-from stackkit.raw.opcodes import account
-from stackkit.raw.readers import readers
-from stackkit.raw.tags import is_dng, largest_value, read_directories
+from stackkit.raw.opcodes.apply import account
+from stackkit.run.readers import readers
 
 
 @pytest.fixture

@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 from faulty_readers import devour, die, die_once, hang, name_of, process_of, refuse
 
-from stackkit.raw.checks import RawFileError
+from stackkit.errors import RawFileError
 from stackkit.raw.decode import decode
-from stackkit.raw.readers import readers
+from stackkit.run.readers import readers
 
 
 @pytest.fixture(autouse=True)

@@ -18,7 +18,8 @@ import pytest
 from grids import corners
 from scipy.spatial.transform import Rotation
 
-from stackkit.geometry import (
+from stackkit.align.register import register
+from stackkit.geometry.lens import (
     REFRACTION,
     SIDEREAL,
     Lens,
@@ -27,10 +28,9 @@ from stackkit.geometry import (
     rotation_angle,
     unproject,
 )
-from stackkit.register import register
 from stackkit.simulate import Night
 from stackkit.simulate.night import apply, camera_matrix, refract, sky_matrix
-from stackkit.stars import Stars
+from stackkit.stars.detect import Stars
 
 SIZE = (2000, 1500)
 HALF = np.array(SIZE) / 2
@@ -204,7 +204,7 @@ def test_a_lens_is_found_from_nothing():
     sigma = found.geometry.focal_sigma
     assert sigma < 3e-3
     assert found.geometry.lens.f == pytest.approx(FOCAL, rel=4 * sigma)
-    assert turning(found, view)[0] == pytest.approx(TURNING, rel=2e-3)
+    assert sky_rotation(found, view)[0] == pytest.approx(TURNING, rel=2e-3)
 
 
 def test_a_camera_held_upright_unsaid_finds_its_lens():
@@ -218,7 +218,7 @@ def test_with_a_clock_the_rate_is_said_with_its_uncertainty():
     start = datetime(*view.start, tzinfo=UTC)
     times = [start + timedelta(seconds=k * view.cadence) for k in range(FRAMES)]
     kept = {"up": view.up, "times": times}
-    said = register(tables(photographed(view), 1), SIZE, 1.03 * FOCAL, **kept).turning
+    said = register(tables(photographed(view), 1), SIZE, 1.03 * FOCAL, **kept).sky_rotation
     rate, sigma = (np.degrees(value) * 3600 for value in (said.rate, said.rate_sigma))
     assert sigma < 1e-3 * TURNING
     assert rate == pytest.approx(TURNING, abs=3.5 * sigma)
@@ -227,7 +227,7 @@ def test_with_a_clock_the_rate_is_said_with_its_uncertainty():
     assert np.arccos(said.axis @ pole) < max(4 * said.axis_sigma, np.radians(0.2))
 
 
-def turning(found, view):
+def sky_rotation(found, view):
     """Mean rate of the sky, "/s, between the reference and the others, and its uncertainty.
 
     A wrong focal length makes turns about axes across the line of sight wrong by as much, and
@@ -246,7 +246,7 @@ def turning(found, view):
 @each_view
 def test_the_sky_is_found_to_turn_at_the_sidereal_rate(name):
     """15.041 "/s (IAU), with no clock and no axis told."""
-    rate, sigma = turning(registered(name), VIEWS[name])
+    rate, sigma = sky_rotation(registered(name), VIEWS[name])
     assert rate == pytest.approx(TURNING, abs=3 * sigma)
     assert rate == pytest.approx(TURNING, rel=2e-3)
 

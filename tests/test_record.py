@@ -12,7 +12,7 @@ from jsonschema import Draft202012Validator
 from sample_record import sample_record
 
 from stackkit.errors import InputError
-from stackkit.output.record import SCHEMA, plain, read_record, run_schema, write_record
+from stackkit.record.schema import SCHEMA, plain, read_record, run_schema, write_record
 
 VALIDATOR = Draft202012Validator(run_schema())
 

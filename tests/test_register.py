@@ -1,12 +1,12 @@
 import numpy as np
 import pytest
 
-from stackkit.pairing import choose_reference, static_flags
-from stackkit.register import register
+from stackkit.align.pairing import choose_reference, static_flags
+from stackkit.align.register import register
 from stackkit.simulate import Night
 from stackkit.simulate.night import mid_time
 from stackkit.simulate.sky import catalogue, pixels
-from stackkit.stars import Stars
+from stackkit.stars.detect import Stars
 
 SIZE = (1000, 750)
 

@@ -24,12 +24,12 @@ from scenes import (
 )
 from scipy.stats import norm
 
-from stackkit import scratch
-from stackkit.lasting import limits
-from stackkit.methods import METHODS
-from stackkit.noise import Noise
-from stackkit.normalise import Level, flat_level
-from stackkit.reject import FEWEST, judge, outliers
+from stackkit.calibration import mosaic_cache
+from stackkit.grading.photometric import Level, flat_level
+from stackkit.integration.methods import METHODS
+from stackkit.integration.rejection.outliers import FEWEST, judge, outliers
+from stackkit.noise.photon_transfer import Noise
+from stackkit.sensor.fixed_pattern import limits
 
 SHAPE = (128, 160)
 GAIN, READ = 1.6, 1.4
@@ -167,8 +167,8 @@ def judged(cache, frames, pool=None, suspects=None):
     first = combined(cache, frames, method=METHODS["median"], defects=suspects, balance=WHITE)
     grid = layout("RGGB", cache.shape, WHITE)
     verdict = judge(cache, frames, grid, suspects, first, pool or Here(), quiet)
-    whole = scratch.whole(cache)
-    rejected = [scratch.get_rejected(cache, f.number, whole) for f in frames]
+    whole = mosaic_cache.whole(cache)
+    rejected = [mosaic_cache.get_rejected(cache, f.number, whole) for f in frames]
     return verdict.defects, verdict.rejected, rejected
 
 

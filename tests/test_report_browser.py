@@ -16,7 +16,7 @@ import pytest
 from chromium import CHROMIUM, DESK, DRIVER, PHONE, as_device, browser
 from test_night_page import alone, hostile, many, night, webp
 
-from stackkit.output.pictures import ALONE, STACK
+from stackkit.picture.archive import ALONE, STACK
 from stackkit.report import page_of_night
 
 pytestmark = [

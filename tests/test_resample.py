@@ -26,11 +26,11 @@ from scenes import (
 )
 from scipy.ndimage import gaussian_filter, map_coordinates
 
-from stackkit import resample
-from stackkit.geometry import Lens, Mapping, reaching, rotation
-from stackkit.noise import Noise
-from stackkit.normalise import Level, flat_level
-from stackkit.response import noise_factors
+from stackkit.geometry.lens import Lens, Mapping, reaching, rotation
+from stackkit.grading.photometric import Level, flat_level
+from stackkit.integration import resample
+from stackkit.integration.interpolation_response import noise_factors
+from stackkit.noise.photon_transfer import Noise
 
 every_pattern = pytest.mark.parametrize("pattern", PATTERNS)
 some_patterns = pytest.mark.parametrize("pattern", corners(PATTERNS, ["GBRG"]))

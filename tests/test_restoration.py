@@ -24,11 +24,11 @@ from scenes import (
 )
 from scipy.ndimage import correlate
 
-from stackkit import summing
-from stackkit.noise import Noise
-from stackkit.opening import bayer
-from stackkit.response import noise_factors
-from stackkit.restoration import kernels, restorable, restore, restored_factors
+from stackkit.integration import weighted_sum
+from stackkit.integration.deblur import kernels, restorable, restore, restored_factors
+from stackkit.integration.interpolation_response import noise_factors
+from stackkit.noise.photon_transfer import Noise
+from stackkit.raw.bayer import bayer
 
 BALANCE = (1 / 0.52, 1.0, 1 / 0.66)
 INSIDE = (slice(None), slice(8, -8), slice(8, -8))
@@ -131,7 +131,7 @@ def test_a_clipped_star_throws_no_ring(pattern, tmp_path):
     ready = [placed(cache, k, shift(*move), Noise(0.5, 4.0)) for k, move in enumerate(moves)]
     nothing = np.zeros(shape, dtype=bool)
     rest = (nothing, None, None, 3600.0, Here(), quiet)
-    picture, _ = summing.total(cache, ready, sensor, *rest)
+    picture, _ = weighted_sum.total(cache, ready, sensor, *rest)
     inside = picture.value[INSIDE]
     assert inside.max() < 3800.5
     assert (inside - 50 * tint).min() > -4

@@ -20,7 +20,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from raw_samples import LINEAR, NO_CFA, VERSION_17, fault
 
-from stackkit.calibrate import above_black
+from stackkit.calibration.apply import above_black
 from stackkit.errors import InputError
 from stackkit.raw.decode import Form, decode, kind
 

@@ -23,12 +23,12 @@ from scipy.spatial import cKDTree
 from stackkit_cli.summary import summary
 
 import stackkit
-from stackkit.calibrate import above_black, clip_level
-from stackkit.finish import check_output, write_results
-from stackkit.output.record import run_schema
+from stackkit.calibration.apply import above_black, clip_level
+from stackkit.output.write import check_output, write_results
 from stackkit.raw.decode import decode
+from stackkit.record.schema import run_schema
 from stackkit.simulate import Night
-from stackkit.stars import detect
+from stackkit.stars.detect import detect
 
 NIGHT = Night(
     seed=41,

@@ -10,12 +10,12 @@ from grids import corners
 from scenes import PATTERNS, Here, cache_of, layout, mosaic, placed, quiet, shift
 
 import stackkit
-from stackkit import summing
 from stackkit.errors import UsageError
-from stackkit.looks import finest
-from stackkit.noise import Noise
-from stackkit.restoration import kernels, restored_factors
-from stackkit.summing import Finer
+from stackkit.integration import weighted_sum
+from stackkit.integration.deblur import kernels, restored_factors
+from stackkit.integration.passes import finest
+from stackkit.integration.weighted_sum import Finer
+from stackkit.noise.photon_transfer import Noise
 
 BALANCE = (1 / 0.52, 1.0, 1 / 0.66)
 
@@ -58,7 +58,7 @@ def test_a_sharp_star_is_sharp_and_in_its_place(pattern, tmp_path):
     rest = (layout(pattern, shape, BALANCE), np.zeros(shape, bool), None, None, np.inf)
     widths = []
     for sampling in (1, 2):
-        picture, noise = summing.total(cache, ready, *rest, Here(), quiet, sampling)
+        picture, noise = weighted_sum.total(cache, ready, *rest, Here(), quiet, sampling)
         assert picture.value.shape == (3, sampling * shape[0], sampling * shape[1])
         at = (xy + 0.5) * sampling - 0.5
         found, fwhm = measures.moments(picture.value[1].astype(float), at)
@@ -76,7 +76,7 @@ def test_the_told_variance_is_the_scatter_on_the_fine_grid(tmp_path):
     cache = cache_of(tmp_path, [rng.normal(500, 5, shape) for _ in range(3)])
     ready = [placed(cache, k, shift(0.31, 0.06), Noise(0.0, 25.0)) for k in range(3)]
     rest = (layout("RGGB", shape, BALANCE), np.zeros(shape, bool), None, None, np.inf)
-    picture, _ = summing.total(cache, ready, *rest, Here(), quiet, 2)
+    picture, _ = weighted_sum.total(cache, ready, *rest, Here(), quiet, 2)
     for dy, dx in np.ndindex(4, 4):
         at = (slice(None), slice(16 + dy, -16, 4), slice(16 + dx, -16, 4))
         told = picture.variance[at].mean(axis=(1, 2))

@@ -21,7 +21,7 @@ import tifffile
 from stackkit.errors import InputError
 from stackkit.output.dng import MosaicTags, mosaic_dng
 from stackkit.raw.decode import Form
-from stackkit.session import Role, scan
+from stackkit.session.grouping import Role, scan
 
 START = datetime(2026, 10, 13, 20, 41, 7, tzinfo=UTC)
 TAGS = MosaicTags(

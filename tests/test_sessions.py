@@ -10,11 +10,11 @@ import pytest
 from grids import corners
 from star_sessions import SIZE, clock, map_errors, night, registered, star_tables, table
 
-from stackkit.account import _of_geometry
-from stackkit.geometry import SIDEREAL, Projection
-from stackkit.geometry_account import geometry_record
-from stackkit.register import CAMERA, register
-from stackkit.turning import pushes
+from stackkit.align.register import CAMERA, register
+from stackkit.align.sky_rotation import pushes
+from stackkit.geometry.lens import SIDEREAL, Projection
+from stackkit.record.geometry import geometry_record
+from stackkit.record.run import _of_geometry
 
 FISHEYE = {"k1": 0.0, "k2": 0.0, "altitude": 88.0, "faintest": 6.8}
 
@@ -140,27 +140,27 @@ def test_a_cloudy_frame_is_placed_by_where_its_stars_must_be():
 def test_a_push_is_told_and_a_shaken_frame_is_none():
     sky = night(seed=57, frames=10, bump_frame=6, bump_degrees=2.0, wind=0.5)
     found = registered(sky, times=clock(sky))
-    (push,) = pushes(found.turning, np.arange(sky.frames))
+    (push,) = pushes(found.sky_rotation, np.arange(sky.frames))
     assert (push.before, push.after) == (5, 6)
     assert np.degrees(push.angle) == pytest.approx(2.0, rel=0.1)
     calm = registered(night(seed=57, frames=10, wind=0.5), times=clock(sky))
-    assert pushes(calm.turning, np.arange(sky.frames)) == ()
+    assert pushes(calm.sky_rotation, np.arange(sky.frames)) == ()
 
 
 @pytest.mark.parametrize("seed", corners(range(60, 64), [60]))
 def test_the_rate_is_the_sidereal_one_within_its_uncertainty(seed):
     """86164.0905 s a turn (IAU)."""
     sky = night(seed=seed, frames=16, clock_noise=0.2)
-    turning = registered(sky, times=clock(sky)).turning
-    assert turning.trusted
-    assert abs(turning.rate - SIDEREAL) < 4 * turning.rate_sigma
-    assert turning.rate_sigma < 0.01 * SIDEREAL
+    sky_rotation = registered(sky, times=clock(sky)).sky_rotation
+    assert sky_rotation.trusted
+    assert abs(sky_rotation.rate - SIDEREAL) < 4 * sky_rotation.rate_sigma
+    assert sky_rotation.rate_sigma < 0.01 * SIDEREAL
 
 
 def test_a_head_that_sinks_is_not_the_sky():
     """By 2° an hour."""
     sunk = night(seed=60, frames=16, sag=2.0)
-    assert not registered(sunk, times=clock(sunk)).turning.trusted
+    assert not registered(sunk, times=clock(sunk)).sky_rotation.trusted
 
 
 @pytest.mark.parametrize(
@@ -236,9 +236,9 @@ def test_frames_of_two_nights_and_mirrored_ones_are_told():
     tables[5] = table(mirrored, tables[5].flux)
     found = registered(sky, tables, times=clock(sky))
     assert unplaced(found) == [2, 5, 9]
-    assert "mirror" in found.strays[5]
-    assert "another part of the sky" in found.strays[2]
-    assert "another part of the sky" in found.strays[9]
+    assert "mirror" in found.unmatched_reasons[5]
+    assert "another part of the sky" in found.unmatched_reasons[2]
+    assert "another part of the sky" in found.unmatched_reasons[9]
 
 
 def test_copies_of_one_frame_are_told():

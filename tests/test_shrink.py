@@ -5,7 +5,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from stackkit.shrink import shrink
+from stackkit.picture.shrink import shrink
 
 
 def test_shrinking_against_opencv():

@@ -9,9 +9,9 @@ import pytest
 from scenes import star_table
 from scipy.ndimage import gaussian_filter
 
-from stackkit.glance import glance
-from stackkit.shapes import axes, drawn_out, second_images
-from stackkit.signs import patchiness, scatter
+from stackkit.grading.indicators import patchiness, scatter
+from stackkit.stars.first_check import first_check
+from stackkit.stars.shapes import axes, drawn_out, second_images
 
 RNG = np.random.default_rng(5)
 
@@ -86,12 +86,12 @@ def picture(width):
 
 def test_stars_far_out_of_focus_are_still_spots():
     """Wider than any star that could be measured, and yet not hidden by cloud."""
-    assert glance(picture(7.0), 4000.0).spots > 15
-    assert glance(np.float32(50 + RNG.normal(0, 5, (384, 512))), 4000.0).spots < 3
+    assert first_check(picture(7.0), 4000.0).spots > 15
+    assert first_check(np.float32(50 + RNG.normal(0, 5, (384, 512))), 4000.0).spots < 3
 
 
 def test_clipped_samples_are_counted():
     plane = picture(1.5)
     plane[:96] = 4000.0
     plane[96:192] = np.nan
-    assert glance(plane, 4000.0).clipped == pytest.approx(1 / 3, abs=0.01)
+    assert first_check(plane, 4000.0).clipped == pytest.approx(1 / 3, abs=0.01)

@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 import rawpy
 
-from stackkit.geometry import SIDEREAL, Projection, rotation_angle, unproject
+from stackkit.geometry.lens import SIDEREAL, Projection, rotation_angle, unproject
 from stackkit.output.dng import mosaic_dng
-from stackkit.raw.metadata import read_metadata
+from stackkit.raw.headers.metadata import read_metadata
 from stackkit.simulate import Night, frame_lens, frame_matrix, ideal_picture, write_night
 from stackkit.simulate.folder import file_tags, truth
 from stackkit.simulate.night import camera_matrix, mid_time, times

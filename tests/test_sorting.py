@@ -11,9 +11,9 @@ from messy import SKY, hot_sites, put, shoot
 from star_sessions import table
 
 from stackkit.raw.decode import decode
-from stackkit.session import Role, chosen, listed
+from stackkit.session.by_sky import DARK, DAY, QuickMeasure, by_sky, quick_measure, same_sky
+from stackkit.session.grouping import Role, chosen, listed
 from stackkit.simulate.night import begin
-from stackkit.sorting import DARK, DAY, Glimpse, by_sky, glimpse, same_sky
 
 PAUSED = replace(SKY, frames=8, pause_frame=4, pause=1200.0)
 """Four frames, twenty minutes in which the battery is changed, four more."""
@@ -26,15 +26,15 @@ def sorted_out(folder: Path, number: int | None = None) -> tuple[list[int], Told
     """How many frames each session has; of each file its session's number and its reason; and the
     names of the frames that were decoded.
     """
-    looked: list[str] = []
+    judgement: list[str] = []
 
-    def look(frame) -> Glimpse:
-        looked.append(frame.name)
-        return glimpse(decode(frame.path))
+    def measure(frame) -> QuickMeasure:
+        judgement.append(frame.name)
+        return quick_measure(decode(frame.path))
 
-    session = chosen(by_sky(listed([folder]), look), number)
+    session = chosen(by_sky(listed([folder]), measure), number)
     told = {frame.name: (frame.session, frame.reason) for frame in session.frames}
-    return [len(part.lights) for part in session.parts], told, looked
+    return [len(part.lights) for part in session.parts], told, judgement
 
 
 def counts(folder: Path) -> list[int]:
@@ -43,20 +43,20 @@ def counts(folder: Path) -> list[int]:
 
 def test_a_battery_change_makes_no_other_session(tmp_path: Path) -> None:
     shoot(tmp_path, "a", PAUSED, range(8))
-    sessions, _, looked = sorted_out(tmp_path)
+    sessions, _, judgement = sorted_out(tmp_path)
     assert sessions == [8]
-    assert sorted(looked) == ["a-000.dng", "a-003.dng", "a-004.dng", "a-007.dng"]
+    assert sorted(judgement) == ["a-000.dng", "a-003.dng", "a-004.dng", "a-007.dng"]
 
 
 def test_two_pointings_and_back_again(tmp_path: Path) -> None:
     shoot(tmp_path, "a", PAUSED, range(8))
     shoot(tmp_path, "b", ELSEWHERE, range(5), late=400.0)
-    sessions, told, looked = sorted_out(tmp_path)
+    sessions, told, judgement = sorted_out(tmp_path)
     assert sessions == [8, 5]
     assert {told[f"b-{k:03d}.dng"] for k in range(5)} == {
         (2, "it shows another part of the sky than the others")
     }
-    assert len(looked) == 6
+    assert len(judgement) == 6
     _, told, _ = sorted_out(tmp_path, number=2)
     assert told["b-000.dng"] == (2, "")
     assert told["a-000.dng"] == (1, "it shows another part of the sky than the others")
@@ -65,10 +65,10 @@ def test_two_pointings_and_back_again(tmp_path: Path) -> None:
 def test_pointings_without_times_are_found_by_halving(tmp_path: Path) -> None:
     shoot(tmp_path, "a", replace(SKY, frames=24), range(24), late=None)
     shoot(tmp_path, "b", ELSEWHERE, range(6), late=None)
-    sessions, told, looked = sorted_out(tmp_path)
+    sessions, told, judgement = sorted_out(tmp_path)
     assert sessions == [24, 6]
     assert {told[f"b-{k:03d}.dng"][0] for k in range(6)} == {2}
-    assert len(looked) <= 8
+    assert len(judgement) <= 8
 
 
 def test_a_frame_without_a_time_spoils_nothing(tmp_path: Path) -> None:
@@ -189,10 +189,10 @@ def test_a_frame_that_cannot_be_read_stays_with_the_others(tmp_path: Path) -> No
     paths = shoot(tmp_path, "a", PAUSED, range(8))
     bad = {paths[0], paths[4]}
 
-    def look(frame) -> Glimpse | None:
-        return None if frame.path in bad else glimpse(decode(frame.path))
+    def measure(frame) -> QuickMeasure | None:
+        return None if frame.path in bad else quick_measure(decode(frame.path))
 
-    session = chosen(by_sky(listed([tmp_path]), look))
+    session = chosen(by_sky(listed([tmp_path]), measure))
     assert [frame.role for frame in session.frames] == [Role.LIGHT] * 8
 
 

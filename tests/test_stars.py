@@ -6,13 +6,13 @@ from grids import corners
 from photutils.detection import DAOStarFinder
 from scipy.spatial import cKDTree
 
-from stackkit.noise import Noise
+from stackkit.noise.photon_transfer import Noise
 from stackkit.simulate import Night, expose
 from stackkit.simulate.camera import pattern_indices
 from stackkit.simulate.night import mid_time
 from stackkit.simulate.sensor import hot_pixels
 from stackkit.simulate.sky import catalogue, pixels
-from stackkit.stars import cells, detect
+from stackkit.stars.detect import cells, detect
 
 CLIP = 3800.0
 

@@ -8,10 +8,10 @@ import pytest
 from astropy.time import Time
 from sample_record import light, sample_record
 
-from stackkit import story as room
-from stackkit.causes import Cause
-from stackkit.geometry import SIDEREAL
-from stackkit.story import advice, story
+from stackkit.geometry.lens import SIDEREAL
+from stackkit.grading.diagnosis import Cause
+from stackkit.record import story as room
+from stackkit.record.story import advice, story
 
 START = datetime(2026, 10, 13, 21, 0, tzinfo=UTC)
 

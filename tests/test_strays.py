@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from star_sessions import SIZE, table
 
-from stackkit.pairing import Pairing
-from stackkit.strays import reasons
+from stackkit.align.pairing import Pairing
+from stackkit.align.unmatched import reasons
 
 
 def field(seed, count=60):

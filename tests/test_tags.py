@@ -17,8 +17,8 @@ from hypothesis import strategies as st
 from scenes import examples
 from tiff_blocks import EXIF_IFD, GPS_IFD, Fields, in_jpeg, tiff_block
 
-from stackkit.raw.metadata import Metadata, read_metadata, read_place
-from stackkit.raw.tags import pages, read_directories, read_gps, whole
+from stackkit.raw.headers.metadata import Metadata, read_metadata, read_place
+from stackkit.raw.headers.tags import pages, read_directories, read_gps, whole
 
 EXIF: Fields = {
     33434: (5, (1, 30)),

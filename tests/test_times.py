@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 from scenes import examples
 from tiff_blocks import EXIF_IFD, GPS_IFD, Fields, tiff_block
 
-from stackkit.raw.metadata import read_metadata
-from stackkit.raw.times import by_name, warned
+from stackkit.raw.headers.metadata import read_metadata
+from stackkit.raw.headers.times import by_name, warned
 
 NAMED = "file name, zone not known, taken as UTC"
 GPS_TIME: Fields = {7: (5, (20, 1, 41, 1, 15, 2)), 29: (2, "2024:10:13")}

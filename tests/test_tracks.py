@@ -7,11 +7,11 @@ import pytest
 from benchmarks import truth
 from star_sessions import SIZE, clock, night, registered, star_tables, table
 
-from stackkit.geometry import Lens, project, reaching, rotation
-from stackkit.pairing import pair_all
-from stackkit.placing_error import placing_error
-from stackkit.prediction import placed_near
-from stackkit.tracks import follow, residuals, spread
+from stackkit.align.pairing import pair_all
+from stackkit.align.position_error import placing_error
+from stackkit.align.predict import placed_near
+from stackkit.align.tracks import follow, residuals, spread
+from stackkit.geometry.lens import Lens, project, reaching, rotation
 
 LENS = reaching(Lens(675.0, 499.5, 374.5, -0.06, 0.02), *SIZE)
 

@@ -12,10 +12,10 @@ from scipy.ndimage import gaussian_filter, maximum_filter
 from skimage.draw import line as drawn
 from skimage.transform import radon as slow_radon
 
-from stackkit import radon
-from stackkit.reject import outliers
-from stackkit.ridge import Trail
-from stackkit.trails import find_trails, movers, trail_mask
+from stackkit.integration.rejection import line_sums
+from stackkit.integration.rejection.outliers import outliers
+from stackkit.integration.rejection.trail_path import Trail
+from stackkit.integration.rejection.trails import find_trails, movers, trail_mask
 
 SHAPE = (480, 640)
 SHARP = 0.8
@@ -233,17 +233,17 @@ def test_a_mask_is_as_wide_as_told():
 # Sums along lines
 
 
-@pytest.mark.parametrize("turn", range(radon.TURNS))
+@pytest.mark.parametrize("turn", range(line_sums.TURNS))
 def test_sums_are_those_along_drawn_lines(turn):
     """Outside reference: the line that scikit-image draws between the same ends."""
     n, rng = 64, np.random.default_rng(turn)
     sums, room = np.zeros((2, 2 * n, n), dtype=np.float32)
     for _ in range(20):
         begin, slope = n + int(rng.integers(0, n // 2)), int(rng.integers(0, n // 2))
-        x0, y0, x1, y1 = np.rint(radon.ends(n, turn, begin, slope)).astype(int)
+        x0, y0, x1, y1 = np.rint(line_sums.ends(n, turn, begin, slope)).astype(int)
         square = np.zeros((n, n), np.float32)
         square[drawn(y0, x0, y1, x1)] = 1
-        radon.line_sums(square, turn, sums, room)
+        line_sums.line_sums(square, turn, sums, room)
         b, s = np.unravel_index(int(sums.argmax()), sums.shape)
         # Two ways of drawing a line differ by a cell here and there.
         assert abs(b - begin) <= 1
@@ -254,7 +254,7 @@ def test_sums_are_those_along_drawn_lines(turn):
 def test_level_and_diagonal_sums_are_plain():
     square = np.random.default_rng(1).normal(size=(32, 32)).astype(np.float32)
     sums, room = np.zeros((2, 64, 32), dtype=np.float32)
-    radon.line_sums(square, 0, sums, room)
+    line_sums.line_sums(square, 0, sums, room)
     np.testing.assert_allclose(sums[32:, 0], square.sum(axis=1), atol=1e-4)
     assert sums[32, 31] == pytest.approx(np.trace(square), abs=1e-4)
     # Outside reference: scikit-image's projection at a right angle.
@@ -263,4 +263,4 @@ def test_level_and_diagonal_sums_are_plain():
 
 
 def test_every_cell_is_on_one_line_of_each_slope():
-    assert (radon.counts(16).sum(axis=0) == 256).all()
+    assert (line_sums.counts(16).sum(axis=0) == 256).all()

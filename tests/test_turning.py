@@ -7,16 +7,16 @@ import pytest
 from scipy.optimize import approx_fprime
 from scipy.spatial.transform import Rotation
 
-from stackkit.geometry import rotation
-from stackkit.turning import (
+from stackkit.align.sky_rotation import (
     SIDEREAL,
-    Turning,
+    SkyRotation,
     expected,
+    fit_sky_rotation,
     measured_angles,
     pushes,
     tie,
-    turning_of,
 )
+from stackkit.geometry.lens import rotation
 
 FOCAL = 1350.0
 AXIS = np.array([0.3, -0.7, np.sqrt(1 - 0.09 - 0.49)])
@@ -42,7 +42,7 @@ def turned(seconds, sway=0.0, clock=0.0, moved=None, seed=0, rate=SIDEREAL):
 def found(turns, seconds, error=1e-6):
     count = len(turns)
     covariance = np.eye(3 * count) * error**2
-    return turning_of(turns, np.arange(count), seconds, covariance, FOCAL)
+    return fit_sky_rotation(turns, np.arange(count), seconds, covariance, FOCAL)
 
 
 def test_the_sidereal_rate_is_the_earth_s():
@@ -54,21 +54,21 @@ def test_the_sidereal_rate_is_the_earth_s():
 
 def test_axis_rate_and_angles_of_a_quiet_night():
     seconds = np.arange(12) * 25.0
-    turning = found(turned(seconds), seconds)
-    assert np.abs(turning.axis - AXIS).max() < 1e-6
-    assert turning.rate == pytest.approx(SIDEREAL, rel=1e-6)
-    assert turning.trusted
-    assert np.abs(expected(turning) - turned(seconds)).max() < 1e-6
-    angles = measured_angles(turning, turned(seconds), 0)
+    sky_rotation = found(turned(seconds), seconds)
+    assert np.abs(sky_rotation.axis - AXIS).max() < 1e-6
+    assert sky_rotation.rate == pytest.approx(SIDEREAL, rel=1e-6)
+    assert sky_rotation.trusted
+    assert np.abs(expected(sky_rotation) - turned(seconds)).max() < 1e-6
+    angles = measured_angles(sky_rotation, turned(seconds), 0)
     assert angles == pytest.approx(SIDEREAL * seconds, abs=1e-7)
 
 
 def test_scatter_of_clock_and_sway_is_measured():
     seconds = np.arange(60) * 20.0
-    turning = found(turned(seconds, sway=0.2, clock=4.0, seed=2), seconds)
-    assert turning.across * FOCAL == pytest.approx(0.2, rel=0.3)
+    sky_rotation = found(turned(seconds, sway=0.2, clock=4.0, seed=2), seconds)
+    assert sky_rotation.across * FOCAL == pytest.approx(0.2, rel=0.3)
     both = np.hypot(4.0, 0.2 / FOCAL / SIDEREAL)
-    assert turning.along / SIDEREAL == pytest.approx(both, rel=0.3)
+    assert sky_rotation.along / SIDEREAL == pytest.approx(both, rel=0.3)
 
 
 @pytest.mark.parametrize("repeats", [20, pytest.param(60, marks=pytest.mark.slow)])
@@ -76,8 +76,8 @@ def test_the_rate_s_uncertainty_is_its_scatter(repeats):
     seconds = np.arange(24) * 20.0
     away = []
     for seed in range(repeats):
-        turning = found(turned(seconds, sway=0.4, clock=1.0, seed=seed), seconds)
-        away.append((turning.rate - SIDEREAL) / turning.rate_sigma)
+        sky_rotation = found(turned(seconds, sway=0.4, clock=1.0, seed=seed), seconds)
+        away.append((sky_rotation.rate - SIDEREAL) / sky_rotation.rate_sigma)
     assert 0.6 < np.std(away) < 1.4
     assert abs(np.mean(away)) < 0.5
 
@@ -87,34 +87,34 @@ def test_a_push_begins_a_segment(push):
     """In degrees: a kick, a nudge of ten pixels, a camera turned upright."""
     seconds = np.arange(20) * 20.0
     vector = np.radians(push) * np.array([0.0, 0.0, 1.0])
-    turning = found(turned(seconds, sway=0.3, moved={8: vector}), seconds)
-    (told,) = pushes(turning, np.arange(20))
+    sky_rotation = found(turned(seconds, sway=0.3, moved={8: vector}), seconds)
+    (told,) = pushes(sky_rotation, np.arange(20))
     assert (told.before, told.after) == (7, 8)
     assert np.degrees(told.angle) == pytest.approx(push, abs=0.05)
-    assert np.abs(turning.axis - AXIS).max() < 0.2
+    assert np.abs(sky_rotation.axis - AXIS).max() < 0.2
 
 
 def test_two_pushes_make_three_segments():
     seconds = np.arange(24) * 20.0
     moved = {8: [0.01, 0, 0], 16: [0, -0.02, 0.01]}
-    turning = found(turned(seconds, sway=0.3, moved=moved), seconds)
-    assert [p.after for p in pushes(turning, np.arange(24))] == [8, 16]
-    assert turning.rate == pytest.approx(SIDEREAL, rel=0.15)
+    sky_rotation = found(turned(seconds, sway=0.3, moved=moved), seconds)
+    assert [p.after for p in pushes(sky_rotation, np.arange(24))] == [8, 16]
+    assert sky_rotation.rate == pytest.approx(SIDEREAL, rel=0.15)
 
 
 def test_one_shaken_frame_is_no_push():
     seconds = np.arange(20) * 20.0
     moved = {9: [0.01, 0.004, 0], 10: [-0.01, -0.004, 0]}
-    turning = found(turned(seconds, sway=0.3, moved=moved), seconds)
-    assert pushes(turning, np.arange(20)) == ()
+    sky_rotation = found(turned(seconds, sway=0.3, moved=moved), seconds)
+    assert pushes(sky_rotation, np.arange(20)) == ()
 
 
 def test_without_a_clock_a_pause_is_no_push():
     seconds = np.concatenate([np.arange(10) * 20.0, 700 + np.arange(10) * 20.0])
-    turning = found(turned(seconds, sway=0.2), None)
-    assert pushes(turning, np.arange(20)) == ()
-    assert turning.rate is None
-    angles = measured_angles(turning, turned(seconds, sway=0.2), 0)
+    sky_rotation = found(turned(seconds, sway=0.2), None)
+    assert pushes(sky_rotation, np.arange(20)) == ()
+    assert sky_rotation.rate is None
+    angles = measured_angles(sky_rotation, turned(seconds, sway=0.2), 0)
     assert np.abs(np.abs(angles) - SIDEREAL * seconds).max() < 3 / FOCAL
     sideways = found(turned(seconds, sway=0.2, moved={7: [0.02, 0.01, 0]}), None)
     assert [p.after for p in pushes(sideways, np.arange(20))] == [7]
@@ -138,20 +138,20 @@ def test_the_tie_s_gradient_is_the_cost_s():
     seconds = np.arange(5) * 40.0
     segment = np.array([0, 0, 1, 1, 1])
     poses = rotation(np.array([[0.001, 0, 0.002], [0.02, -0.01, 0.03]]))
-    turning = Turning(
+    sky_rotation = SkyRotation(
         AXIS, SIDEREAL * seconds, segment, poses, 2e-4, 3e-4, True, SIDEREAL, 0.0, 0.0
     )
     rng = np.random.default_rng(1)
-    turns = rotation(rng.normal(0, 2e-4, (5, 3))) @ expected(turning)
+    turns = rotation(rng.normal(0, 2e-4, (5, 3))) @ expected(sky_rotation)
     count = 4 * 5 + 2 + 6
 
     def cost(step):
         vectors = step[:20].reshape(5, 4)[:, :3]
         h, g = np.zeros((count, count)), np.zeros(count)
-        return tie(turning.moved(step[20:]), rotation(vectors) @ turns, h, g, 0, 4)
+        return tie(sky_rotation.moved(step[20:]), rotation(vectors) @ turns, h, g, 0, 4)
 
     h, g = np.zeros((count, count)), np.zeros(count)
-    tie(turning, turns, h, g, 0, 4)
+    tie(sky_rotation, turns, h, g, 0, 4)
     numeric = approx_fprime(np.zeros(count), cost, 1e-7)
     assert 2 * g == pytest.approx(numeric, rel=2e-2, abs=2e-2 * np.abs(numeric).max())
     assert np.abs(h - h.T).max() < 1e-6 * np.abs(h).max()

@@ -10,8 +10,8 @@ from scenes import examples
 from skimage import transform
 from skimage.measure import ransac
 
-from stackkit.geometry import plane_mapping
-from stackkit.warps import Model, PolynomialMapping, best_warp, one_to_one, polynomial_record
+from stackkit.align.warps import Model, PolynomialMapping, best_warp, one_to_one, polynomial_record
+from stackkit.geometry.lens import plane_mapping
 
 SIZE = (2000, 1500)
 MIDDLE = np.array([999.5, 749.5])

@@ -6,9 +6,8 @@ from pathlib import Path
 import pytest
 
 from stackkit.errors import OutputError
-from stackkit.scratch import BYTES
-from stackkit.shelf import Shelf, kept
-from stackkit.workplace import Task, Workplace, check_room, passing, workplace
+from stackkit.run.checkpoints import Checkpoints, checkpointed
+from stackkit.run.workspace import BYTES, Task, Workspace, check_room, passing, workspace
 
 
 @pytest.fixture
@@ -24,9 +23,9 @@ def interrupted(task: Task, place: Path | None = None) -> Path:
     """A run that is stopped when it has laid one entry; its folder."""
 
     def run() -> None:
-        with workplace(task, place, keep=False) as work:
+        with workspace(task, place, keep=False) as work:
             folders.append(work.folder)
-            kept(work.shelf, "step", lambda: "old")
+            checkpointed(work.checkpoints, "step", lambda: "old")
             raise KeyboardInterrupt
 
     folders: list[Path] = []
@@ -36,8 +35,8 @@ def interrupted(task: Task, place: Path | None = None) -> Path:
 
 
 def found(task: Task, place: Path | None = None) -> object:
-    with workplace(task, place, keep=False) as work:
-        return kept(work.shelf, "step", lambda: "new")
+    with workspace(task, place, keep=False) as work:
+        return checkpointed(work.checkpoints, "step", lambda: "new")
 
 
 @pytest.mark.parametrize("elsewhere", [False, True])
@@ -74,20 +73,20 @@ def test_results_in_the_folder_of_the_night_are_no_input(task: Task) -> None:
 
 
 def test_a_fault_leaves_nothing_to_go_on_from(task: Task) -> None:
-    with pytest.raises(ZeroDivisionError), workplace(task, None, keep=False):
+    with pytest.raises(ZeroDivisionError), workspace(task, None, keep=False):
         raise ZeroDivisionError
     assert os.listdir(task.out) == []
 
 
 def test_kept_when_asked(task: Task) -> None:
-    with workplace(task, None, keep=True) as work:
-        kept(work.shelf, "step", lambda: "old")
+    with workspace(task, None, keep=True) as work:
+        checkpointed(work.checkpoints, "step", lambda: "old")
     assert work.folder.is_dir()
     assert found(task) == "old"
 
 
 def test_the_second_is_told(task: Task) -> None:
-    with workplace(task, None, keep=False):
+    with workspace(task, None, keep=False):
         with pytest.raises(OutputError, match="Another run is at work"):
             found(task)
         other = task.out.parent / "other"
@@ -97,7 +96,7 @@ def test_the_second_is_told(task: Task) -> None:
 
 
 def test_what_changed_is_told(task: Task) -> None:
-    with workplace(task, None, keep=False) as work:
+    with workspace(task, None, keep=False) as work:
         assert work.changed() == []
         (task.reads[0] / "a.dng").write_bytes(b"other")
         assert work.changed() == [str(task.reads[0] / "a.dng")]
@@ -110,15 +109,17 @@ def test_a_file_in_the_way_is_no_scratch(task: Task) -> None:
 
 def test_a_passing_place_goes(tmp_path: Path) -> None:
     with passing(tmp_path) as work:
-        assert work.shelf is None
+        assert work.checkpoints is None
         assert work.folder.parent == tmp_path
     assert os.listdir(tmp_path) == []
 
 
 def test_room_is_looked_at_before(tmp_path: Path) -> None:
-    place = Workplace(tmp_path, Shelf(tmp_path), out=tmp_path, made=("stack.fits", "stack.dng"))
+    place = Workspace(
+        tmp_path, Checkpoints(tmp_path), out=tmp_path, made=("stack.fits", "stack.dng")
+    )
     pixels, frames = 1_000_000, 10
-    assert check_room(place, pixels, frames).shelf == Shelf(
+    assert check_room(place, pixels, frames).checkpoints == Checkpoints(
         tmp_path, int(pixels * frames * BYTES) + (26 + 6) * pixels
     )
     with pytest.raises(OutputError, match=r"too little room in .* 10 frames need about"):

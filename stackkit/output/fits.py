@@ -16,9 +16,9 @@ import numpy as np
 from astropy.io import fits
 from numpy.typing import NDArray
 
-from stackkit.output.files import replacing
-from stackkit.output.record import plain
-from stackkit.stack_result import Stack
+from stackkit.record.schema import plain
+from stackkit.results import Stack
+from stackkit.run.files import ascii_text, replacing
 
 _BLOCK = 2880
 """Headers and data fill whole blocks of this many bytes (FITS 4.0, section 3.1)."""
@@ -69,13 +69,6 @@ def write_picture(path: Path, value: NDArray[np.float32], words: str) -> None:
     header["COMMENT"] = words
     with replacing(path) as temporary, temporary.open("wb") as file:
         _write_image(file, header, value)
-
-
-def ascii_text(text: str) -> str:
-    r"""``text`` in the characters FITS allows (4.0, section 4.2.1); others as in ``\u00e9``."""
-    return "".join(
-        c if " " <= c <= "~" else c.encode("unicode_escape").decode("ascii") for c in text
-    )
 
 
 def _one_card(text: str) -> str:

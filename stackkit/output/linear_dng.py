@@ -14,11 +14,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from stackkit.colour.camera import CameraColour
-from stackkit.colour.develop import Development
-from stackkit.colour.spaces import D50, D65, SRGB, adaptation, to_connection
+from stackkit.arrays import Plane
 from stackkit.output.about import about, exif_tags, gps_tags, plain_ascii, session_words, xmp
-from stackkit.output.files import replacing
 from stackkit.output.tiff_container import (
     ASCII,
     BYTE,
@@ -31,9 +28,11 @@ from stackkit.output.tiff_container import (
     Picture,
     write_pictures,
 )
-from stackkit.output.upright import upright
-
-Planes = NDArray[np.float32]
+from stackkit.picture.colour.camera import CameraColour
+from stackkit.picture.colour.develop import Development
+from stackkit.picture.colour.spaces import D50, D65, SRGB, adaptation, to_connection
+from stackkit.picture.orientation import upright
+from stackkit.run.files import replacing
 
 BLACK, WHITE = 2048, 65535
 _ROWS = 64
@@ -47,7 +46,7 @@ _MOST_STEPS = 5.0
 
 def write_linear_dng(
     path: Path,
-    value: Planes,
+    value: Plane,
     camera: CameraColour,
     how: Development,
     record: Mapping[str, Any],
@@ -158,7 +157,7 @@ def _as_stored(preview: NDArray[np.uint8], orientation: int) -> NDArray[np.uint8
     return np.ascontiguousarray(np.moveaxis(upright(np.moveaxis(preview, -1, 0), back), 0, -1))
 
 
-def _strips(value: Planes, full: float) -> Iterator[bytes]:
+def _strips(value: Plane, full: float) -> Iterator[bytes]:
     scale = np.float32((WHITE - BLACK) / full)
     for start in _tops(value[0]):
         rows = np.moveaxis(value[:, start : start + _ROWS], 0, -1) * scale + np.float32(BLACK)

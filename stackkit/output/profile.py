@@ -8,7 +8,7 @@ from collections.abc import Iterable
 
 import numpy as np
 
-from stackkit.colour.spaces import D50, Space, adaptation, to_connection
+from stackkit.picture.colour.spaces import D50, Space, adaptation, to_connection
 
 _WHITE = np.array([0.9642, 1.0, 0.8249])
 """The connection space's illuminant as headers give it (7.2.16)."""

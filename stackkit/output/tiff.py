@@ -16,7 +16,7 @@ import imagecodecs
 import numpy as np
 from numpy.typing import NDArray
 
-from stackkit.colour.develop import Development, develop_rows
+from stackkit.arrays import Plane
 from stackkit.output.about import (
     about,
     exif_tags,
@@ -25,7 +25,6 @@ from stackkit.output.about import (
     session_words,
     xmp,
 )
-from stackkit.output.files import replacing
 from stackkit.output.profile import linear_profile
 from stackkit.output.tiff_container import (
     ASCII,
@@ -38,39 +37,20 @@ from stackkit.output.tiff_container import (
     Picture,
     write_pictures,
 )
-from stackkit.output.upright import upright
-
-Planes = NDArray[np.float32]
+from stackkit.picture.colour.develop import Development, develop_rows
+from stackkit.picture.orientation import upright
+from stackkit.run.files import replacing
 
 _ROWS = 64
 _CLASSIC_LIMIT = 2**32 - 2**25
 """Bytes of samples that surely fit a file with 32-bit offsets, with room for its tables."""
-_PEDESTALS = (0.0, *(2.0**-k for k in range(12, 3, -1)))
-"""Among these is the least that leaves at most so many values below nought."""
-_LOST = 1e-5
 _INSIDE = 1024
 """Long side of the small picture inside, px, at most."""
 
 
-def pedestal_of(value: Planes, how: Development) -> tuple[float, float]:
-    """What is added to the picture ``value`` (3, H, W), and the share of values still below nought.
-
-    Editors cut off what is below nought, and the noise of a dark sky reaches there.
-    """
-    counts, known = np.zeros(len(_PEDESTALS)), 0
-    for top in range(0, value.shape[1], _ROWS):
-        light = develop_rows(value, top, min(top + _ROWS, value.shape[1]), how)
-        known += int(np.isfinite(light).sum())
-        below = light[light < 0]
-        counts += [(below < -pedestal).sum() for pedestal in _PEDESTALS]
-    share = counts / max(known, 1)
-    chosen = int(np.argmax(share <= _LOST)) if (share <= _LOST).any() else len(_PEDESTALS) - 1
-    return _PEDESTALS[chosen], float(share[chosen])
-
-
 def write_tiff(
     path: Path,
-    value: Planes,
+    value: Plane,
     how: Development,
     record: Mapping[str, Any],
     preview: NDArray[np.uint8],
@@ -158,7 +138,7 @@ def description(how: Development, editing: Mapping[str, Any], bits: int) -> str:
 
 
 def _strips(
-    picture: Planes, how: Development, editing: Mapping[str, Any], bits: int
+    picture: Plane, how: Development, editing: Mapping[str, Any], bits: int
 ) -> Iterator[bytes]:
     """Encoded strips of ``picture`` (3, H, W), made one at a time: memory stays small."""
     for top in range(0, picture.shape[1], _ROWS):

@@ -8,12 +8,10 @@ from dataclasses import dataclass, replace
 from math import hypot
 
 import numpy as np
-from numpy.typing import NDArray
 
 from stackkit.errors import UsageError
-from stackkit.geometry import Lens, Projection, project, unproject
+from stackkit.geometry.lens import Lens, Projection, project, unproject
 
-Array = NDArray[np.float64]
 Pair = tuple[float, float]
 
 FULL_FRAME = 43.27

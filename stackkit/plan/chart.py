@@ -8,17 +8,16 @@ from importlib.resources import files
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-from stackkit.geometry import unproject
-from stackkit.plan import ephemeris as eph
+from stackkit.arrays import Array
+from stackkit.geometry.lens import unproject
 from stackkit.plan.camera import Camera
-from stackkit.plan.events import moments
 from stackkit.plan.exposure import Aim, axes
 from stackkit.plan.planner import Plan
+from stackkit.plan.sky import ephemeris as eph
+from stackkit.plan.sky.events import moments
 from stackkit.plan.targets import track
 
-Array = NDArray[np.float64]
 Row = dict[str, Any]
 
 _STEP = 600.0

@@ -5,12 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from stackkit.geometry import SIDEREAL, project, rotation, unproject
+from stackkit.arrays import Array
+from stackkit.geometry.lens import SIDEREAL, project, rotation, unproject
 from stackkit.plan.camera import Camera
-
-Array = NDArray[np.float64]
 
 TRAIL = 2.0
 """Pixels of trail that are hardly seen: about the width of a star (common practice)."""

@@ -9,7 +9,7 @@ from typing import Any
 
 from icalendar import Alarm, Calendar, Event
 
-from stackkit.output.files import replacing
+from stackkit.run.files import replacing
 
 Row = dict[str, Any]
 

@@ -50,7 +50,7 @@ class IsoAdvice:
 
 def trial(path: Path) -> Trial:
     """Reads and measures one frame; raises ``InputError`` when that cannot be done."""
-    from stackkit.inspection import inspect
+    from stackkit.inspect import inspect
 
     record = inspect([path], jobs=1)
     group = next(iter(record["groups"]), None)

@@ -8,8 +8,8 @@ from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
 from stackkit.errors import InputError, OutputError, UsageError
-from stackkit.output.files import replacing
-from stackkit.plan.places import Place, place
+from stackkit.plan.sky.places import Place, place
+from stackkit.run.files import replacing
 
 
 @dataclass(frozen=True)

@@ -8,22 +8,22 @@ from datetime import date, timedelta
 from pathlib import Path
 
 from stackkit.errors import InputError, UsageError
-from stackkit.plan import ephemeris as eph
 from stackkit.plan import like
 from stackkit.plan.camera import Camera, Given, camera, described
 from stackkit.plan.checklist import Occasion, Section, checklist
-from stackkit.plan.events import Span
 from stackkit.plan.exposure import TRAIL, Aim, Limit, limit
-from stackkit.plan.moonlight import DARK_SKY
-from stackkit.plan.night import Night, evening_of, nights
-from stackkit.plan.places import Place
 from stackkit.plan.ranking import Ranked, next_dark, ranked
 from stackkit.plan.series import TOTAL, Series, run_length, series
+from stackkit.plan.sky import ephemeris as eph
+from stackkit.plan.sky.events import Span
+from stackkit.plan.sky.moonlight import DARK_SKY
+from stackkit.plan.sky.night import Night, evening_of, nights
+from stackkit.plan.sky.places import Place
 from stackkit.plan.targets import (
     LEAST_ALTITUDE,
-    Sight,
     Standing,
     Target,
+    Visibility,
     check_rises,
     culmination,
     matching,
@@ -61,7 +61,7 @@ class Request:
 
 @dataclass(frozen=True)
 class Plan:
-    """Everything that was found out, for :mod:`stackkit.plan.account` to tell.
+    """Everything that was found out, for :mod:`stackkit.plan.record` to tell.
 
     ``nights``: one, or all that were ranked; ``chosen`` the one the rest is about, with the
     ``window`` to work in (``kind``: dark, astronomical or nautical).  ``pick``: the standing
@@ -219,13 +219,13 @@ def _standings(
     run: float,
 ) -> tuple[Sequence[Standing], Standing | None]:
     """The targets that stand well in the window, and the one to aim at."""
-    sight = Sight(request.place, night, window, request.skyline, request.sky, run)
-    every = ranked_targets(sight, shot_with)
+    visibility = Visibility(request.place, night, window, request.skyline, request.sky, run)
+    every = ranked_targets(visibility, shot_with)
     among = (row for row in every if not wanted or row.target in wanted)
     pick = next(among, None)
     if pick is None and wanted:
         # What was asked for is told of even where it stands too low.
-        pick = standing(sight, wanted[0], shot_with, 0.0)
+        pick = standing(visibility, wanted[0], shot_with, 0.0)
     return every, pick
 
 

@@ -8,10 +8,10 @@ from datetime import date, timedelta
 
 import numpy as np
 
-from stackkit.plan import ephemeris as eph
-from stackkit.plan.events import Span, common, hours, nodes
-from stackkit.plan.night import DAY, DEPRESSIONS, LITTLE_MOON, Night, solar_noon, worth
-from stackkit.plan.places import Place, minute
+from stackkit.plan.sky import ephemeris as eph
+from stackkit.plan.sky.events import Span, common, hours, nodes
+from stackkit.plan.sky.night import DAY, DEPRESSIONS, LITTLE_MOON, Night, moonless_hours, solar_noon
+from stackkit.plan.sky.places import Place, minute
 from stackkit.plan.targets import Target, high
 
 _GOOD = 2.0
@@ -27,14 +27,14 @@ _AT_ONCE = 50
 
 @dataclass(frozen=True)
 class Ranked:
-    """A night, its ``rank`` from 1 on, the ``worth`` of its darkness in hours without Moon (with a
-    target: while that is high enough), a ``verdict`` and the ``reason``.  The verdict is poor
-    without a quarter of an hour in the dark window, good with two hours, else fair.
+    """A night, its ``rank`` from 1 on, the ``moonless_hours`` of its darkness in hours without Moon
+    (with a target: while that is high enough), a ``verdict`` and the ``reason``.  The verdict is
+    poor without a quarter of an hour in the dark window, good with two hours, else fair.
     """
 
     night: Night
     rank: int
-    worth: float
+    moonless_hours: float
     verdict: str
     reason: str
 
@@ -48,21 +48,21 @@ def ranked(
     then the nearest.  ``least``: degrees of altitude from which on the target counts.
     """
     counted = [_counted(place, night, target, least) for night in nights]
-    worths = [worth(place, spans, sky) for spans in counted]
+    scores = [moonless_hours(place, spans, sky) for spans in counted]
 
     def key(k: int) -> tuple[float, float, date]:
         night = nights[k]
         dusk = min((start for start, _ in night.under["astronomical"]), default=0.0)
         begin = min((start for start, _ in common(night.dark, counted[k])), default=dusk + DAY)
         late = round((begin - dusk) / 3600)
-        return -min(round(2 * worths[k]) / 2, _ENOUGH), late, night.date
+        return -min(round(2 * scores[k]) / 2, _ENOUGH), late, night.date
 
     order = sorted(range(len(nights)), key=key)
     return [
         Ranked(
             night=nights[k],
             rank=order.index(k) + 1,
-            worth=worths[k],
+            moonless_hours=scores[k],
             verdict=_verdict(hours(common(nights[k].dark, counted[k]))),
             reason=_reason(place, nights[k]) + _of_target(nights[k], counted[k], target, least),
         )

@@ -6,13 +6,10 @@ from dataclasses import dataclass
 from math import ceil, inf
 
 import numpy as np
-from numpy.typing import NDArray
 
-from stackkit.geometry import unproject
+from stackkit.geometry.lens import unproject
 from stackkit.plan.camera import Camera
 from stackkit.plan.exposure import Aim, axes, moved
-
-Array = NDArray[np.float64]
 
 TOTAL = 8.0
 """Minutes of exposure in all: 7 to 10 serve a phone well (common practice)."""

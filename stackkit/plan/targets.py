@@ -13,17 +13,15 @@ from functools import cache
 from importlib.resources import files
 
 import numpy as np
-from numpy.typing import NDArray
 
+from stackkit.arrays import Array
 from stackkit.errors import InputError, UsageError
-from stackkit.plan import ephemeris as eph
 from stackkit.plan.camera import Camera, size_px
-from stackkit.plan.events import Span, below, common, longest, moments, nodes, outside
-from stackkit.plan.moonlight import DARK_SKY, magnitudes, nanolamberts
-from stackkit.plan.night import DAY, Night, sky_moonlight, solar_noon
-from stackkit.plan.places import Place
-
-Array = NDArray[np.float64]
+from stackkit.plan.sky import ephemeris as eph
+from stackkit.plan.sky.events import Span, below, common, longest, moments, nodes, outside
+from stackkit.plan.sky.moonlight import DARK_SKY, magnitudes, nanolamberts
+from stackkit.plan.sky.night import DAY, Night, sky_moonlight, solar_noon
+from stackkit.plan.sky.places import Place
 
 LEAST_ALTITUDE = 20.0
 """Degrees below which thick air and haze take too much (common practice: 20 to 30)."""
@@ -105,7 +103,7 @@ class Standing:
 
 
 @dataclass(frozen=True)
-class Sight:
+class Visibility:
     """What is seen from where and when: the ``window`` of a night at a place, down to ``least``
     degrees of altitude, under a ``sky`` of so many mag/arcsec² without the Moon, for a ``run`` of
     frames of so many seconds.
@@ -238,19 +236,19 @@ def high(place: Place, whole: Span, target: Target, least: float) -> list[Span]:
 
 
 def standing(
-    sight: Sight, target: Target, camera: Camera, least: float | None = None
+    visibility: Visibility, target: Target, camera: Camera, least: float | None = None
 ) -> Standing | None:
     """How the target stands through the window; None if it never gets as high in it as ``least``
     degrees (None: the sight's own).
     """
-    place, sky = sight.place, sight.sky
-    over = high(place, sight.night.whole, target, sight.least if least is None else least)
-    usable = longest(common(over, [sight.window]))
+    place, sky = visibility.place, visibility.sky
+    over = high(place, visibility.night.whole, target, visibility.least if least is None else least)
+    usable = longest(common(over, [visibility.window]))
     if usable is None:
         return None
     at = moments(usable, _STEP)
     directions = track(place, at, target)
-    starts = moments((usable[0], max(usable[1] - sight.run, usable[0])), _STEP)
+    starts = moments((usable[0], max(usable[1] - visibility.run, usable[0])), _STEP)
     started = track(place, starts, target)
     k = int(np.argmax(started[:, 2]))
     here, then = started[k : k + 1], starts[k : k + 1]
@@ -302,11 +300,11 @@ def _fit(camera: Camera, px: tuple[float, float]) -> str:
     return "small" if px[0] < 0.015 * long else "fits"
 
 
-def ranked(sight: Sight, camera: Camera) -> list[Standing]:
+def ranked(visibility: Visibility, camera: Camera) -> list[Standing]:
     """All that stand high enough in the window, what is easiest and best placed first, and last
     what the sky washes out.
     """
-    every = (standing(sight, target, camera) for target in targets())
+    every = (standing(visibility, target, camera) for target in targets())
     return sorted((s for s in every if s), key=lambda s: (s.washed, -s.score))
 
 

@@ -7,13 +7,13 @@ from datetime import date
 from math import hypot, isnan
 
 from stackkit.plan.camera import Camera
-from stackkit.plan.events import hours
 from stackkit.plan.exposure import Limit
-from stackkit.plan.night import DAY, Night
-from stackkit.plan.places import minute
 from stackkit.plan.planner import Plan
 from stackkit.plan.ranking import Ranked
 from stackkit.plan.series import Series
+from stackkit.plan.sky.events import hours
+from stackkit.plan.sky.night import DAY, Night
+from stackkit.plan.sky.places import minute
 from stackkit.plan.targets import WASHED, month_at_midnight
 
 _POINTS = (
@@ -92,7 +92,7 @@ def _choice(nights: Sequence[Ranked]) -> list[str]:
     """The soonest good night beside the darkest, of several: the one's plans, the other's sky."""
     if len(nights) < 2:
         return []
-    darkest = max(nights, key=lambda row: (bool(row.night.dark), row.worth))
+    darkest = max(nights, key=lambda row: (bool(row.night.dark), row.moonless_hours))
     soonest = next((row for row in nights if row.verdict == "good"), None)
     if not darkest.night.dark:
         return ["None of these nights has a dark window."]

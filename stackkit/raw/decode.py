@@ -11,14 +11,15 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from stackkit.errors import RawFileError, why
 from stackkit.raw import dng, libraw, pictures, salvage
-from stackkit.raw.checks import BLANK_END, COPY_AGAIN, NOT_AS_SAID, RawFileError, look, not_raw, why
-from stackkit.raw.kinds import Form, Kind, OpenFile, kind, opened
-from stackkit.raw.layout import LINEARIZATION_TABLE, Layout, read_pattern
+from stackkit.raw.headers.checks import BLANK_END, COPY_AGAIN, NOT_AS_SAID, first_bytes, not_raw
+from stackkit.raw.headers.kinds import Form, Kind, OpenFile, kind, opened
+from stackkit.raw.headers.layout import LINEARIZATION_TABLE, Layout, read_pattern
+from stackkit.raw.headers.metadata import LIBRAW_FAULTS, Matrix
+from stackkit.raw.headers.tags import OPCODE_LISTS, Directory, read_directories
 from stackkit.raw.levels import dng_black, dng_white, masked_black
-from stackkit.raw.metadata import LIBRAW_FAULTS, Matrix
-from stackkit.raw.opcode_lists import NO_OPCODES, Opcode, Opcodes, parse
-from stackkit.raw.tags import OPCODE_LISTS, Directory, read_directories
+from stackkit.raw.opcodes.lists import NO_OPCODES, Opcode, Opcodes, parse
 
 __all__ = ["Form", "Kind", "Mosaic", "RawFileError", "decode", "kind", "open_raw", "why"]
 
@@ -88,7 +89,7 @@ def open_raw(path: Path) -> Iterator[tuple[Any, tuple[Directory, ...]]]:
     The directories are empty when the file is not TIFF-like.  Raises ``RawFileError`` for
     everything that can be told without unpacking, and for what LibRaw does not decode.
     """
-    reason = not_raw(look(path)[1])
+    reason = not_raw(first_bytes(path)[1])
     if reason:
         raise RawFileError(path, reason)
     with opened(path) as file:

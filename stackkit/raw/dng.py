@@ -13,18 +13,25 @@ import numpy as np
 import tifffile
 from numpy.typing import NDArray
 
-from stackkit.raw.checks import (
+from stackkit.errors import RawFileError
+from stackkit.raw.headers.checks import (
     BLANK_END,
     COPY_AGAIN,
     CUT_SHORT,
     LARGER_THAN_PLACE,
     MISSING,
     MOST_BYTES,
-    RawFileError,
 )
-from stackkit.raw.codestreams import check_lossless, jpeg_frame, jxl_frame
-from stackkit.raw.layout import JPEG, JPEG_XL, LINEARIZATION_TABLE, LOSSY_JPEG, PLAIN, Layout
-from stackkit.raw.tags import Directory, largest_value, pages
+from stackkit.raw.headers.codestreams import check_lossless, jpeg_frame, jxl_frame
+from stackkit.raw.headers.layout import (
+    JPEG,
+    JPEG_XL,
+    LINEARIZATION_TABLE,
+    LOSSY_JPEG,
+    PLAIN,
+    Layout,
+)
+from stackkit.raw.headers.tags import Directory, largest_value, pages
 
 # tifffile reports odd tags through logging; without a handler Python prints them on the terminal.
 logging.getLogger("tifffile").addHandler(logging.NullHandler())

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from stackkit.raw.kinds import Form, Kind, kind
-from stackkit.raw.metadata import Metadata, read_metadata
+from stackkit.raw.headers.kinds import Form, Kind, kind
+from stackkit.raw.headers.metadata import Metadata, read_metadata
 
 
 def examine(path: Path) -> tuple[Kind, Metadata]:

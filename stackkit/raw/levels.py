@@ -8,8 +8,8 @@ from math import ceil
 import numpy as np
 from numpy.typing import NDArray
 
-from stackkit.raw.layout import LINEARIZATION_TABLE
-from stackkit.raw.tags import Directory, whole
+from stackkit.raw.headers.layout import LINEARIZATION_TABLE
+from stackkit.raw.headers.tags import Directory, whole
 
 _LEAST_MASKED = 256
 """Masked samples that a site of the 2×2 pattern needs: noise of 5 codes leaves 0.3."""

@@ -10,8 +10,8 @@ import numpy as np
 import rawpy
 from numpy.typing import NDArray
 
-from stackkit.raw.checks import RawFileError
-from stackkit.raw.metadata import LIBRAW_FAULTS, Matrix
+from stackkit.errors import RawFileError
+from stackkit.raw.headers.metadata import LIBRAW_FAULTS, Matrix
 
 
 def open_file(raw: Any, path: Path) -> Exception | None:

@@ -11,19 +11,19 @@ import imagecodecs
 import numpy as np
 from numpy.typing import NDArray
 
-from stackkit.raw.checks import (
+from stackkit.errors import RawFileError
+from stackkit.raw.dng import open_tiff, outside_faults
+from stackkit.raw.headers.checks import (
     COPY_AGAIN,
     CUT_SHORT,
     LEAST_SIDE,
     MISSING,
     MOST_BYTES,
-    RawFileError,
     check_size,
 )
-from stackkit.raw.codestreams import jpeg_frame
-from stackkit.raw.dng import open_tiff, outside_faults
-from stackkit.raw.layout import check_lengths, parts_of
-from stackkit.raw.tags import ICC_PROFILE, Directory, whole
+from stackkit.raw.headers.codestreams import jpeg_frame
+from stackkit.raw.headers.layout import check_lengths, parts_of
+from stackkit.raw.headers.tags import ICC_PROFILE, Directory, whole
 
 WHITE = 65535
 _RGB = 2

@@ -15,10 +15,11 @@ import numpy as np
 import tifffile
 from numpy.typing import NDArray
 
+from stackkit.errors import RawFileError
 from stackkit.raw import dng
-from stackkit.raw.checks import COPY_AGAIN, CUT_SHORT, RawFileError
-from stackkit.raw.layout import PLAIN, Layout
-from stackkit.raw.tags import Directory
+from stackkit.raw.headers.checks import COPY_AGAIN, CUT_SHORT
+from stackkit.raw.headers.layout import PLAIN, Layout
+from stackkit.raw.headers.tags import Directory
 
 LEAST_SHARE = 0.1
 """Share of the samples that must be there."""

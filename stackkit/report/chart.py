@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from markupsafe import Markup, escape
 
-from stackkit.report.figures import number
+from stackkit.report.method_figures import number
 
 Row = dict[str, Any]
 Point = tuple[int, float]

@@ -11,7 +11,7 @@ from typing import Any
 from jinja2 import Environment, PackageLoader, StrictUndefined, Template
 from markupsafe import Markup
 
-from stackkit.report.figures import number
+from stackkit.report.method_figures import number
 
 
 def rendered(template: Template, styles: Sequence[str], script: str | None, **values: Any) -> str:

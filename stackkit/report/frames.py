@@ -9,7 +9,7 @@ from enum import StrEnum
 from typing import Any
 
 from stackkit.report.document import data_uri
-from stackkit.report.figures import number
+from stackkit.report.method_figures import number
 
 Row = dict[str, Any]
 

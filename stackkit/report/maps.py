@@ -7,12 +7,11 @@ from typing import Any
 
 import numpy as np
 from markupsafe import Markup, escape
-from numpy.typing import NDArray
 
-from stackkit.output.upright import upright
+from stackkit.arrays import Array
+from stackkit.picture.orientation import upright
 
 Row = dict[str, Any]
-Array = NDArray[np.float64]
 
 _WIDE = 360
 _TALLEST = 420

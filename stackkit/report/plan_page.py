@@ -9,10 +9,10 @@ from typing import Any
 
 from jinja2 import Template
 
-from stackkit.output.files import replacing
-from stackkit.plan.places import minute_of
+from stackkit.plan.sky.places import minute_of
 from stackkit.report.document import environment, rendered
 from stackkit.report.plan_charts import moon_disc, night_chart, view_up
+from stackkit.run.files import replacing
 
 Row = dict[str, Any]
 

@@ -10,8 +10,8 @@ import numpy as np
 from markupsafe import Markup, escape
 
 from stackkit.report.chart import LogAxis
-from stackkit.report.figures import amount
 from stackkit.report.frames import Fate
+from stackkit.report.method_figures import amount
 
 WIDE, HIGH = 360, 220
 _LEFT, _RIGHT, _TOP, _BOTTOM = 46, 12, 30, 44

@@ -12,12 +12,11 @@ from scipy.interpolate import RectBivariateSpline
 from scipy.ndimage import map_coordinates
 from scipy.special import erf
 
-from stackkit.geometry import Array, unproject
+from stackkit.arrays import Array, Plane
+from stackkit.geometry.lens import unproject
 from stackkit.simulate.conditions import conditions
 from stackkit.simulate.night import Night, exposure_of, frame_lens, generator, mid_time
 from stackkit.simulate.sky import Trail, catalogue, extinction, glow, pixels, trails
-
-Plane = NDArray[np.float32]
 
 _HALF = 7
 """Half the side of the patch a star is drawn on, px."""

@@ -8,7 +8,7 @@ from functools import lru_cache
 import numpy as np
 from scipy.ndimage import gaussian_filter, zoom
 
-from stackkit.geometry import Array
+from stackkit.arrays import Array
 from stackkit.simulate.mishaps import GRADUAL, Mishap, MishapKind
 from stackkit.simulate.night import Night, generator
 

@@ -13,10 +13,10 @@ from typing import Any
 import numpy as np
 from scipy.ndimage import map_coordinates
 
-from stackkit.geometry import Array
+from stackkit.arrays import Array
 from stackkit.output.dng import MosaicTags, mosaic_dng
-from stackkit.output.files import replacing
 from stackkit.output.opcode_list import area_data, gain_map_opcode, opcode_list
+from stackkit.run.files import replacing
 from stackkit.simulate.camera import vignette
 from stackkit.simulate.conditions import present
 from stackkit.simulate.night import Night, exposure_of, frame_matrix, iso_of, mid_time, times

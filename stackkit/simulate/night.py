@@ -13,7 +13,8 @@ from functools import lru_cache
 
 import numpy as np
 
-from stackkit.geometry import SIDEREAL, Array, Lens, Projection, reaching, rotation
+from stackkit.arrays import Array
+from stackkit.geometry.lens import SIDEREAL, Lens, Projection, reaching, rotation
 from stackkit.simulate.mishaps import Mishap, MishapKind
 
 

@@ -12,7 +12,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from stackkit.geometry import Array
+from stackkit.arrays import Array
 from stackkit.simulate.camera import colour_planes, ideal_picture, vignette
 from stackkit.simulate.night import Night, exposure_of, generator, iso_of
 

@@ -11,7 +11,8 @@ from functools import lru_cache
 
 import numpy as np
 
-from stackkit.geometry import Array, Projection, project, unproject
+from stackkit.arrays import Array
+from stackkit.geometry.lens import Projection, project, unproject
 from stackkit.simulate.night import (
     Night,
     apply,

@@ -21,8 +21,8 @@ from typing import Any
 import numpy as np
 
 import stackkit
-import stackkit.line
-from stackkit.register import Registration
+import stackkit.pipeline
+from stackkit.align.register import Registration
 from stackkit.simulate import Night
 from stackkit.simulate.folder import frame_name
 
@@ -59,7 +59,7 @@ class Ours:
 def ours(folder: Path, night: Night) -> Ours:
     """``stackkit.stack`` with its registration and its time kept."""
     kept: list[tuple[Registration, float]] = []
-    register = stackkit.line.register
+    register = stackkit.pipeline.register
 
     def watched(*arguments: Any, **named: Any) -> Registration:
         started = time.perf_counter()
@@ -67,13 +67,13 @@ def ours(folder: Path, night: Night) -> Ours:
         kept.append((found, time.perf_counter() - started))
         return found
 
-    stackkit.line.register = watched
+    stackkit.pipeline.register = watched
     try:
         started = time.perf_counter()
         run = stackkit.stack([folder])
         whole = time.perf_counter() - started
     finally:
-        stackkit.line.register = register
+        stackkit.pipeline.register = register
     names = [frame_name(k) for k in range(night.frames)]
     reference = names.index(Path(run.record["reference"]).name)
     registration, seconds = kept[0]

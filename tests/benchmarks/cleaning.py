@@ -21,11 +21,11 @@ import rawpy
 from scipy.spatial import cKDTree
 
 import stackkit
-import stackkit.line as line
-from stackkit.calibrate import calibrate
-from stackkit.geometry import Array
-from stackkit.line import Result
+import stackkit.pipeline as line
+from stackkit.arrays import Array
+from stackkit.calibration.apply import calibrate
 from stackkit.raw.decode import decode
+from stackkit.results import Result
 from stackkit.simulate import Calibration, Night, write_calibration, write_night
 from stackkit.simulate.camera import vignette
 from stackkit.simulate.folder import frame_name

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from stackkit.geometry import Array
+from stackkit.arrays import Array
 from stackkit.simulate import Night
 from stackkit.simulate.folder import frame_name
 

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import map_coordinates, zoom
 
-from stackkit.geometry import Array
+from stackkit.arrays import Array
 
 from .mosaic import Mask
 

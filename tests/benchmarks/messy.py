@@ -27,9 +27,9 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from messy import hot_sites, put, shoot
 
 from stackkit.raw.decode import decode
-from stackkit.session import Session, chosen, listed
+from stackkit.session.by_sky import by_sky, quick_measure
+from stackkit.session.grouping import Session, chosen, listed
 from stackkit.simulate import Night
-from stackkit.sorting import by_sky, glimpse
 
 DAY = 86_000.0
 OTHER = "none"
@@ -159,19 +159,19 @@ def main() -> None:
     for seed in range(asked.seed, asked.seed + asked.folders):
         with tempfile.TemporaryDirectory() as name:
             truth, words = write_folder(np.random.default_rng(seed), Path(name))
-            looked = []
+            measured: list[str] = []
 
-            def look(frame: Any, looked: list[str] = looked) -> Any:
-                looked.append(frame.name)
-                return glimpse(decode(frame.path))
+            def measure(frame: Any, measured: list[str] = measured) -> Any:
+                measured.append(frame.name)
+                return quick_measure(decode(frame.path))
 
             began = time.perf_counter()
-            session = chosen(by_sky(listed([Path(name)]), look))
+            session = chosen(by_sky(listed([Path(name)]), measure))
             took = time.perf_counter() - began
         own = len(set(truth.values()) - {OTHER})
         print(
             f"| {seed} | {len(truth)} | {own} | {len(session.parts)} | "
-            f"{misplaced(session, truth)} | {len(looked)} | {took:.1f} | {', '.join(words)} |",
+            f"{misplaced(session, truth)} | {len(measured)} | {took:.1f} | {', '.join(words)} |",
             flush=True,
         )
 

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 from astropy.stats import sigma_clip as astropy_sigma_clip
 
-from stackkit.methods import METHODS, Samples
+from stackkit.integration.methods import METHODS, Samples
 
 _PICTURE = 9_000_000
 

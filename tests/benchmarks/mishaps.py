@@ -14,7 +14,7 @@ unharmed frames of its setting.
 - noise, depth, places: what the weights reach of the best possible ones.  Noise: of the sky, the
   best by true inverse variances over all frames whose stars are no more than half spoilt; depth
   and places: of the faintest stars seen and of stars' places, by matched filters, over all frames
-  (``signs.sharpness`` has the formula).
+  (``indicators.sharpness`` has the formula).
 """
 
 from __future__ import annotations
@@ -28,10 +28,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from stackkit.causes import Cause
-from stackkit.geometry import Array
-from stackkit.line import Options, prepared
-from stackkit.signs import sharpness
+from stackkit.arrays import Array
+from stackkit.grading.diagnosis import Cause
+from stackkit.grading.indicators import sharpness
+from stackkit.pipeline import Options, prepared
 from stackkit.simulate import Mishap, MishapKind, Night, ideal_picture, random_mishaps
 from stackkit.simulate.conditions import conditions, present
 from stackkit.simulate.night import exposure_of, iso_of, mid_time

@@ -13,7 +13,7 @@ import numpy as np
 from scipy.interpolate import RectBivariateSpline
 from scipy.ndimage import binary_dilation, gaussian_filter, map_coordinates, spline_filter
 
-from stackkit.geometry import Array
+from stackkit.arrays import Array
 from stackkit.simulate import Night
 from stackkit.simulate.folder import frame_name
 

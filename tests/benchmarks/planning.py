@@ -12,12 +12,12 @@ from datetime import UTC, datetime
 
 import numpy as np
 
-from stackkit.plan import ephemeris as eph
-from stackkit.plan.account import record
-from stackkit.plan.events import outside
-from stackkit.plan.night import nights
-from stackkit.plan.places import place
 from stackkit.plan.planner import Request, plan
+from stackkit.plan.record import record
+from stackkit.plan.sky import ephemeris as eph
+from stackkit.plan.sky.events import outside
+from stackkit.plan.sky.night import nights
+from stackkit.plan.sky.places import place
 from tests import independent_sky
 from tests.independent_sky import KINDS, cases
 

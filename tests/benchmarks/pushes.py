@@ -17,8 +17,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
-from stackkit.geometry import SIDEREAL
-from stackkit.turning import Turning, pushes, turning_of
+from stackkit.align.sky_rotation import SkyRotation, fit_sky_rotation, pushes
+from stackkit.geometry.lens import SIDEREAL
 
 Array = NDArray[np.float64]
 
@@ -89,11 +89,11 @@ def _direction(rng: np.random.Generator) -> Array:
 def told(one: Rotations, *, clock: bool) -> list[tuple[int, float]]:
     """The pushes that the turning tells: frame and px."""
     count = len(one.turns)
-    turning = turning_of(
+    sky_rotation = fit_sky_rotation(
         one.turns, np.arange(count), one.seconds if clock else None,
         np.eye(3 * count) * (0.05 / one.focal) ** 2, one.focal,
     )  # fmt: skip
-    found = pushes(turning, np.arange(count)) if isinstance(turning, Turning) else ()
+    found = pushes(sky_rotation, np.arange(count)) if isinstance(sky_rotation, SkyRotation) else ()
     return [(push.after, push.angle * one.focal) for push in found]
 
 

@@ -15,10 +15,10 @@ from pathlib import Path
 
 import numpy as np
 
-from stackkit import looks
-from stackkit.comparison import compare
-from stackkit.line import BY_SAMPLE, Options, prepared
-from stackkit.methods import METHODS
+from stackkit.compare import compare
+from stackkit.integration import passes
+from stackkit.integration.methods import METHODS
+from stackkit.pipeline import BY_SAMPLE, Options, prepared
 from stackkit.simulate import Night
 from stackkit.simulate.folder import frame_name
 
@@ -48,15 +48,15 @@ def ten_nights(seed: int) -> list[Night]:
 def true_errors(folder: Path, night: Night) -> dict[str, float]:
     """Error of every method by the truth, in ADU."""
     with prepared([folder], Options()) as ready:
-        desk, lights, placed = ready.desk, ready.lights, ready.placed
-        looked = looks.look(lights, placed, ready.suspects, desk)
-        base, _ = looks.sum_up(lights, placed, looked, desk)
-        made = looks.each(
+        context, lights, placed = ready.context, ready.lights, ready.placed
+        judgement = passes.look(lights, placed, ready.suspects, context)
+        base, _ = passes.combine_by_sample(lights, placed, judgement, context)
+        made = passes.each(
             lights,
             placed,
-            looked,
+            judgement,
             list(METHODS.values()),
-            desk,
+            context,
             lambda shape: np.empty(shape, np.float32),
         )
         names = [frame_name(k) for k in range(night.frames)]

@@ -18,7 +18,7 @@ import sep
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from stackkit.geometry import Array
+from stackkit.arrays import Array
 from stackkit.simulate import Night
 
 from . import mosaic

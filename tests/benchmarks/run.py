@@ -19,7 +19,7 @@ from pathlib import Path
 import numpy as np
 
 import stackkit
-import stackkit.line
+import stackkit.pipeline
 from stackkit.simulate import Night
 from stackkit.simulate.folder import frame_name
 

@@ -12,7 +12,7 @@ import numpy as np
 from astropy.stats import sigma_clip
 
 import stackkit
-from stackkit.comparison import compare
+from stackkit.compare import compare
 
 from . import nights
 

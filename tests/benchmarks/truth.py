@@ -11,7 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import map_coordinates
 
-from stackkit.geometry import Array, project, unproject
+from stackkit.arrays import Array
+from stackkit.geometry.lens import project, unproject
 from stackkit.simulate import Night, frame_lens, ideal_picture
 from stackkit.simulate.camera import colour_planes, trail_profile, vignette
 from stackkit.simulate.night import apply, camera_matrix, mid_time, refract, sky_matrix

@@ -15,11 +15,11 @@ from pathlib import Path
 
 import numpy as np
 
-from stackkit.calibrate import calibrate
-from stackkit.raw import opcodes
+from stackkit.calibration.apply import calibrate
 from stackkit.raw.decode import Form, Kind, Mosaic, RawFileError, decode, kind
-from stackkit.raw.kinds import opened
-from stackkit.raw.metadata import Metadata, read_metadata, read_place
+from stackkit.raw.headers.kinds import opened
+from stackkit.raw.headers.metadata import Metadata, read_metadata, read_place
+from stackkit.raw.opcodes import apply
 
 _STATUS, _CLEAR = Path("/proc/self/status"), Path("/proc/self/clear_refs")
 _LEFT_OVER = "what it decodes to hangs on what the memory held before"
@@ -78,7 +78,7 @@ def _decoded(path: Path, fill: int) -> Mosaic | RawFileError:
         return copy(reason)  # without the traceback, which holds on to all that was read
     finally:
         if perturb:
-            perturb(-6, 0xFF)  # as stackkit.raw.worker
+            perturb(-6, 0xFF)  # as stackkit.run.reader
 
 
 def _known(path: Path) -> bool:
@@ -145,20 +145,20 @@ def _of_use(mosaic: Mosaic) -> list[str]:
     """The functions downstream, each once."""
     codes, found = mosaic.opcodes, []
     asked = (*codes.raw, *codes.linear, *codes.picture)
-    fates = opcodes.account(codes)
+    fates = apply.account(codes)
     if len(fates) != len(asked) or any("\n" in fate.what or not fate.what for fate in fates):
         found.append(f"fates {fates}")
-    hint = opcodes.lens_hint(codes)
+    hint = apply.lens_hint(codes)
     if hint is not None and not np.isfinite([*hint.radial, *hint.centre, hint.unit]).all():
         found.append(f"lens {hint}")
     if mosaic.data.size > _PIXELS:
         return found
-    marked = opcodes.marked_sites(codes, mosaic.data, mosaic.pattern)
+    marked = apply.marked_sites(codes, mosaic.data, mosaic.pattern)
     if marked is not None and marked.shape != mosaic.data.shape:
         found.append("marked sites of another size")
     plane = np.linspace(-0.1, 1.1, mosaic.data.size, dtype=np.float32).reshape(mosaic.data.shape)
-    opcodes.apply(codes, plane, mosaic.pattern)
-    gain = opcodes.gain_field(codes, plane.shape, mosaic.pattern)
+    apply.apply(codes, plane, mosaic.pattern)
+    gain = apply.gain_field(codes, plane.shape, mosaic.pattern)
     if np.isnan(plane).any():
         found.append("opcodes make samples that are no numbers")
     if np.isinf(plane).any() or (gain is not None and not (np.isfinite(gain) & (gain > 0)).all()):

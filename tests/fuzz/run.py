@@ -25,7 +25,7 @@ from pathlib import Path
 import numpy as np
 
 from stackkit.raw.decode import RawFileError
-from stackkit.raw.readers import Read, readers
+from stackkit.run.readers import Read, readers
 
 from .anatomy import Anatomy, anatomy
 from .look import Seen, examine, forget_peak, memory, wrong

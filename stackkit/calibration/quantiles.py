@@ -1,0 +1,73 @@
+"""Quantiles over the frames at each site, from the mosaic cache."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from concurrent.futures import Executor
+
+import numba
+import numpy as np
+
+from stackkit.arrays import Plane
+from stackkit.calibration import mosaic_cache
+from stackkit.calibration.mosaic_cache import Cache, Window
+
+_BUDGET = 32 * 2**20
+_MOST_FRAMES = 15
+"""A quartile needs no more; taken evenly over the session."""
+
+
+def quantile_of(cache: Cache, frames: Sequence[int], share: float, pool: Executor) -> Plane:
+    """The value (H, W) below which a ``share`` of some frames lies at each site, in codes.
+
+    Each frame is taken less its sky's level.  NaN where a sample is missing in all of them.
+    """
+    few = min(len(frames), _MOST_FRAMES)
+    chosen = [frames[int(i)] for i in np.linspace(0, len(frames) - 1, few).round()]
+    levels = np.array(list(pool.map(lambda k: _level(cache, k), chosen)), dtype=np.float32)
+    middle = np.empty(cache.shape, dtype=np.float32)
+    rows = max(int(_BUDGET / (2 * len(chosen) * cache.shape[1])) // 2 * 2, 8)
+    bands = [
+        Window(top, min(top + rows, cache.shape[0]), 0, cache.shape[1])
+        for top in range(0, cache.shape[0], rows)
+    ]
+
+    def one(band: Window) -> None:
+        codes = np.stack([mosaic_cache.get(cache, k, band) for k in chosen])
+        _quantile_over_frames(codes, levels, share, middle[band.top : band.bottom])
+
+    for _ in pool.map(one, bands):
+        pass
+    return middle
+
+
+def _level(cache: Cache, frame: int) -> tuple[float, float, float, float]:
+    """Median code of each of the four sites, from every eighth row: frames differ in sky level."""
+    codes = mosaic_cache.get(cache, frame, mosaic_cache.whole(cache))
+    rows = [codes[y::16, x::2] for y in (0, 1) for x in (0, 1)]
+    a, b, c, d = (float(np.median(r[r != 0])) if r.any() else 0.0 for r in rows)
+    return a, b, c, d
+
+
+@numba.njit(cache=True, nogil=True)
+def _quantile_over_frames(codes, levels, share, out):  # type: ignore[no-untyped-def]
+    """Quantile over frames (N, h, w) of code minus its frame's and site's level, NaN if none.
+
+    The bands begin on even rows, so that rows and sites go together.
+    """
+    count, height, width = codes.shape
+    kept = np.empty(count, dtype=np.float32)
+    for y in range(height):
+        for x in range(width):
+            site = 2 * (y & 1) + (x & 1)
+            n = 0
+            for k in range(count):
+                if codes[k, y, x] != 0:
+                    v = codes[k, y, x] - levels[k, site]
+                    i = n
+                    while i > 0 and kept[i - 1] > v:
+                        kept[i] = kept[i - 1]
+                        i -= 1
+                    kept[i] = v
+                    n += 1
+            out[y, x] = kept[int((n - 1) * share + 0.5)] if n > 0 else np.nan

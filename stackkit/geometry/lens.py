@@ -1,0 +1,391 @@
+"""Pure mathematics of the camera: directions, pixels, rotations and the mapping between frames.
+
+Conventions
+-----------
+Pixel (0, 0) is the centre of the first pixel of the visible mosaic; x runs right, y down.
+Camera axes: x right, y down, z forward.  Angles are radians.
+
+A lens first projects: a ray at the angle θ from the axis goes to the radius r(θ), with r = tan θ
+(rectilinear), 2 tan(θ/2) (stereographic), θ (equidistant) or 2 sin(θ/2) (equisolid): the
+projections of Kannala & Brandt (2006), section 2.  Then it bends, by the radial-tangential model of
+Brown (1966), written as in most camera calibration libraries: with ``a = r(θ) X/√(X² + Y²)``, ``b``
+alike (for a rectilinear lens X/Z and Y/Z) and ``r² = a² + b²``::
+
+    a' = a (1 + k1 r² + k2 r⁴ + k3 r⁶) + 2 p1 a b + p2 (r² + 2 a²)
+    b' = b (1 + k1 r² + k2 r⁴ + k3 r⁶) + p1 (r² + 2 b²) + 2 p2 a b
+    u  = cx + f a',   v = cy + f b'
+
+Before the lens lies the air: refraction lifts a direction d towards the zenith z, d' ∝ d + R₀ z / D
+with D = c + κ / (c + λ) and c = d·z: a continued fraction whose first term is the classical
+R₀ tan ζ.  Fitted to Saemundsson's formula (1986; Meeus, chapter 16), it follows that within 0.01′
+down to the horizon.  The air stays with the camera while the sky turns, like the lens's own
+bending, and is kept with it.
+
+Beyond ``r_max`` the radial polynomial is continued by its tangent, so that the mapping stays
+monotone and defined outside the picture.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from enum import StrEnum
+from typing import Any, Protocol
+
+import numba
+import numpy as np
+from numpy.typing import NDArray
+
+from stackkit.arrays import Array
+
+SIDEREAL = 2 * np.pi / 86164.0905
+"""Turning rate of the sky, rad/s (IAU)."""
+REFRACTION = np.radians(1.0189 / 60)
+"""R₀ at sea level, 1010 hPa and 10 °C."""
+AIR = (0.003126, 0.0889)
+"""κ and λ, by which the finite thickness of the air lessens refraction near the horizon."""
+LOWEST = -0.01
+"""Sine of the altitude below which refraction grows no more."""
+
+_ALL_ROUND = 3.1
+"""Angle from the axis, rad, up to which a fisheye is followed."""
+
+#: The radial slope d(r')/dr at which the polynomial is no longer followed.
+_LEAST_SLOPE = 0.25
+
+
+class Projection(StrEnum):
+    """How the angle from the axis becomes a radius, before the lens bends it further."""
+
+    RECTILINEAR = "rectilinear"
+    STEREOGRAPHIC = "stereographic"
+    EQUIDISTANT = "equidistant"
+    EQUISOLID = "equisolid"
+
+
+_NUMBER = {projection: float(n) for n, projection in enumerate(Projection)}
+#: Radius beyond which no ray falls: θ = π for the equidistant and the equisolid projection.
+_WIDEST = (4.0, 4.0, 3.1, 1.99)
+
+
+@dataclass(frozen=True)
+class Lens:
+    """A lens: focal length and centre in px, dimensionless distortion, reach in units of r(θ).
+
+    ``air`` is the refraction constant R₀ in radians, 0 for none, and ``zenith`` the unit vector
+    upwards in camera axes.
+    """
+
+    f: float
+    cx: float
+    cy: float
+    k1: float = 0.0
+    k2: float = 0.0
+    k3: float = 0.0
+    p1: float = 0.0
+    p2: float = 0.0
+    r_max: float = np.inf
+    air: float = 0.0
+    zenith: tuple[float, float, float] = (0.0, -1.0, 0.0)
+    projection: Projection = Projection.RECTILINEAR
+
+    @property
+    def packed(self) -> Array:
+        """The lens as a vector (14,) in the order of the fields, as the kernels index it."""
+        bending = (self.k1, self.k2, self.k3, self.p1, self.p2, self.r_max)
+        air = (self.air, *self.zenith)
+        return np.array([self.f, self.cx, self.cy, *bending, *air, _NUMBER[self.projection]])
+
+
+def reaching(lens: Lens, width: int, height: int, margin: float = 1.1) -> Lens:
+    """The same lens with ``r_max`` set for a picture of this size.
+
+    The reach is where the picture's farthest corner (times ``margin``) lies, or where the radial
+    polynomial becomes too flat to be inverted, whichever comes first.
+    """
+    corner = margin * np.hypot(max(lens.cx, width - lens.cx), max(lens.cy, height - lens.cy))
+    r = np.linspace(0.0, _WIDEST[int(_NUMBER[lens.projection])], 4001)
+    r2 = r * r
+    radius = r * (1 + r2 * (lens.k1 + r2 * (lens.k2 + r2 * lens.k3)))
+    slope = 1 + r2 * (3 * lens.k1 + r2 * (5 * lens.k2 + r2 * 7 * lens.k3))
+    beyond = (slope < _LEAST_SLOPE) | (radius * lens.f > corner)
+    reach = r[max(int(np.argmax(beyond)) - 1, 1)] if beyond.any() else r[-1]
+    return replace(lens, r_max=float(reach))
+
+
+@numba.njit(cache=True, inline="always")
+def _radial(lens: Array, r2: float) -> tuple[float, float]:
+    """r'/r and d(r')/dr at tangent radius √r2."""
+    if r2 <= lens[8] * lens[8]:
+        scale = 1 + r2 * (lens[3] + r2 * (lens[4] + r2 * lens[5]))
+        slope = 1 + r2 * (3 * lens[3] + r2 * (5 * lens[4] + r2 * 7 * lens[5]))
+        return scale, slope
+    m2 = lens[8] * lens[8]
+    scale_m = 1 + m2 * (lens[3] + m2 * (lens[4] + m2 * lens[5]))
+    slope_m = 1 + m2 * (3 * lens[3] + m2 * (5 * lens[4] + m2 * 7 * lens[5]))
+    r = np.sqrt(r2)
+    return (scale_m * lens[8] + slope_m * (r - lens[8])) / r, slope_m
+
+
+@numba.njit(cache=True)
+def _radius(projection: float, angle: float) -> float:
+    """r(θ) of the projections that are not rectilinear."""
+    if projection == 1.0:
+        return 2 * np.tan(angle / 2)  # type: ignore[no-any-return]
+    return angle if projection == 2.0 else 2 * np.sin(angle / 2)
+
+
+@numba.njit(cache=True)
+def _angle(projection: float, radius: float) -> float:
+    """θ(r), the inverse of ``_radius``; NaN outside the circle that a fisheye fills."""
+    if projection == 1.0:
+        return 2 * np.arctan(radius / 2)  # type: ignore[no-any-return]
+    if projection == 2.0:
+        return radius if radius <= np.pi else np.nan
+    return 2 * np.arcsin(radius / 2) if radius <= 2.0 else np.nan
+
+
+@numba.njit(cache=True, inline="always")
+def _lift(sine: float) -> float:
+    """What of the zenith is added to a direction at that sine of the altitude, over R₀."""
+    low = max(sine, LOWEST)
+    return 1 / (low + AIR[0] / (low + AIR[1]))
+
+
+@numba.njit(cache=True)
+def project_one(lens: Array, x: float, y: float, z: float) -> tuple[float, float]:
+    """Pixel (u, v) of the direction (x, y, z); NaN behind the camera (fisheyes see to 180°)."""
+    if lens[9] > 0:
+        n = np.sqrt(x * x + y * y + z * z)
+        x, y, z = x / n, y / n, z / n
+        lift = lens[9] * _lift(x * lens[10] + y * lens[11] + z * lens[12])
+        x, y, z = x + lift * lens[10], y + lift * lens[11], z + lift * lens[12]
+    if lens[13] == 0.0:
+        if z <= 1e-6:
+            return np.nan, np.nan
+        a = x / z
+        b = y / z
+    else:
+        h = np.sqrt(x * x + y * y)
+        angle = np.arctan2(h, z)
+        if angle > _ALL_ROUND:
+            return np.nan, np.nan
+        stretch = _radius(lens[13], angle) / h if h > 1e-12 else 1.0
+        a = stretch * x
+        b = stretch * y
+    r2 = a * a + b * b
+    scale, _ = _radial(lens, r2)
+    p1 = lens[6]
+    p2 = lens[7]
+    u = lens[1] + lens[0] * (a * scale + 2 * p1 * a * b + p2 * (r2 + 2 * a * a))
+    v = lens[2] + lens[0] * (b * scale + p1 * (r2 + 2 * b * b) + 2 * p2 * a * b)
+    return u, v
+
+
+@numba.njit(cache=True)
+def unproject_one(lens: Array, u: float, v: float) -> tuple[float, float, float]:
+    """Unit direction seen at pixel (u, v): Newton's method on the lens equations.
+
+    NaN outside a fisheye's circle.
+    """
+    ta = (u - lens[1]) / lens[0]
+    tb = (v - lens[2]) / lens[0]
+    p1 = lens[6]
+    p2 = lens[7]
+    a = ta
+    b = tb
+    for _ in range(30):
+        r2 = a * a + b * b
+        scale, slope = _radial(lens, r2)
+        fa = a * scale + 2 * p1 * a * b + p2 * (r2 + 2 * a * a) - ta
+        fb = b * scale + p1 * (r2 + 2 * b * b) + 2 * p2 * a * b - tb
+        if fa * fa + fb * fb < 1e-26:
+            break
+        q = (slope - scale) / r2 if r2 > 0 else 0.0
+        jaa = scale + q * a * a + 2 * p1 * b + 6 * p2 * a
+        jab = q * a * b + 2 * p1 * a + 2 * p2 * b
+        jbb = scale + q * b * b + 6 * p1 * b + 2 * p2 * a
+        det = jaa * jbb - jab * jab
+        if det == 0:
+            break
+        a -= (jbb * fa - jab * fb) / det
+        b -= (jaa * fb - jab * fa) / det
+    if lens[13] == 0.0:
+        n = 1 / np.sqrt(a * a + b * b + 1)
+        x, y, z = a * n, b * n, n
+    else:
+        r = np.sqrt(a * a + b * b)
+        angle = _angle(lens[13], r)
+        n = np.sin(angle) / r if r > 1e-12 else 1.0
+        x, y, z = a * n, b * n, np.cos(angle)
+    if lens[9] > 0:
+        x, y, z = _without_air(lens, x, y, z)
+    return x, y, z
+
+
+@numba.njit(cache=True)
+def _without_air(lens: Array, x: float, y: float, z: float) -> tuple[float, float, float]:
+    """True direction of an apparent one: d = μ d' - (R₀/D) z, by iteration on c."""
+    along = x * lens[10] + y * lens[11] + z * lens[12]
+    sine = along
+    lift = 0.0
+    size = 1.0
+    for _ in range(40):
+        lift = lens[9] * _lift(sine)
+        size = lift * along + np.sqrt(1 - lift * lift * (1 - along * along))
+        fresh = size * along - lift
+        if abs(fresh - sine) < 1e-15:
+            break
+        sine = fresh
+    x, y, z = size * x, size * y, size * z
+    return x - lift * lens[10], y - lift * lens[11], z - lift * lens[12]
+
+
+@numba.njit(cache=True, nogil=True)
+def _project_many(lens: Array, directions: Array, out: Array) -> None:
+    for i in range(directions.shape[0]):
+        out[i, 0], out[i, 1] = project_one(
+            lens, directions[i, 0], directions[i, 1], directions[i, 2]
+        )
+
+
+@numba.njit(cache=True, nogil=True)
+def _unproject_many(lens: Array, xy: Array, out: Array) -> None:
+    for i in range(xy.shape[0]):
+        out[i, 0], out[i, 1], out[i, 2] = unproject_one(lens, xy[i, 0], xy[i, 1])
+
+
+@numba.njit(cache=True, nogil=True)
+def _project_rows(lenses: Array, which: NDArray[np.int64], directions: Array, out: Array) -> None:
+    for i in range(directions.shape[0]):
+        out[i, 0], out[i, 1] = project_one(
+            lenses[which[i]], directions[i, 0], directions[i, 1], directions[i, 2]
+        )
+
+
+@numba.njit(cache=True, nogil=True)
+def _unproject_rows(lenses: Array, which: NDArray[np.int64], xy: Array, out: Array) -> None:
+    for i in range(xy.shape[0]):
+        out[i, 0], out[i, 1], out[i, 2] = unproject_one(lenses[which[i]], xy[i, 0], xy[i, 1])
+
+
+def project_rows(lenses: Array, which: NDArray[np.int64], directions: Array) -> Array:
+    """As :func:`project`, direction i (N, 3) through the packed lens ``lenses[which[i]]``."""
+    out = np.empty((len(directions), 2))
+    _project_rows(lenses, which, np.ascontiguousarray(directions), out)
+    return out
+
+
+def unproject_rows(lenses: Array, which: NDArray[np.int64], xy: Array) -> Array:
+    """As :func:`unproject`, pixel i (N, 2) through the packed lens ``lenses[which[i]]``."""
+    out = np.empty((len(xy), 3))
+    _unproject_rows(lenses, which, np.ascontiguousarray(xy), out)
+    return out
+
+
+def _rows(values: Any, columns: int) -> tuple[Array, tuple[int, ...]]:
+    array = np.asarray(values, dtype=np.float64)
+    if array.shape[-1:] != (columns,):
+        raise ValueError(f"expected an array of shape (…, {columns}), got {array.shape}")
+    return np.ascontiguousarray(array.reshape(-1, columns)), array.shape[:-1]
+
+
+def project(lens: Lens, directions: Any) -> Array:
+    """Pixels (…, 2) as x, y of directions (…, 3) in camera axes; NaN behind the camera."""
+    rows, shape = _rows(directions, 3)
+    out = np.empty((len(rows), 2))
+    _project_many(lens.packed, rows, out)
+    return out.reshape(*shape, 2)
+
+
+def unproject(lens: Lens, xy: Any) -> Array:
+    """Unit directions (…, 3) in camera axes of pixels (…, 2); inverse of :func:`project`."""
+    rows, shape = _rows(xy, 2)
+    out = np.empty((len(rows), 3))
+    _unproject_many(lens.packed, rows, out)
+    return out.reshape(*shape, 3)
+
+
+class AnyMapping(Protocol):
+    """Where a place of the reference grid lies in a frame, and back; pixels (…, 2) as x, y."""
+
+    def from_reference(self, xy: Any, /) -> Array:
+        """Frame pixels of reference pixels."""
+        ...
+
+    def to_reference(self, xy: Any, /) -> Array:
+        """Reference pixels of frame pixels."""
+        ...
+
+
+@dataclass(frozen=True)
+class Mapping:
+    """Where a place of the reference grid lies in a frame, and back.
+
+    Pixel → direction through ``reference``; direction in the frame's axes = ``matrix`` ·
+    direction; → pixel through ``frame``.  With two distortion-free lenses and a general matrix it
+    is a homography, so that the plane transforms are the same object.
+    """
+
+    reference: Lens
+    frame: Lens
+    matrix: Array
+
+    def from_reference(self, xy: Any) -> Array:
+        """Frame pixels (…, 2) of reference pixels (…, 2)."""
+        return project(self.frame, unproject(self.reference, xy) @ self.matrix.T)
+
+    def to_reference(self, xy: Any) -> Array:
+        """Reference pixels (…, 2) of frame pixels (…, 2)."""
+        inverse = np.linalg.inv(self.matrix)
+        return project(self.reference, unproject(self.frame, xy) @ inverse.T)
+
+
+def plane_mapping(matrix: Any) -> Mapping:
+    """A mapping from a homography (3, 3) that takes reference pixels to frame pixels."""
+    plane = Lens(1.0, 0.0, 0.0)
+    return Mapping(plane, plane, np.asarray(matrix, dtype=np.float64))
+
+
+def rotation(vector: Any) -> Array:
+    """Rotation matrices (…, 3, 3) of rotation vectors (…, 3) in radians (Rodrigues' formula)."""
+    v = np.asarray(vector, dtype=np.float64)
+    angle = np.sqrt(np.sum(v * v, axis=-1))[..., None, None]
+    k = np.zeros((*v.shape, 3))
+    k[..., 0, 1], k[..., 0, 2], k[..., 1, 2] = -v[..., 2], v[..., 1], -v[..., 0]
+    k = k - np.swapaxes(k, -1, -2)
+    small = angle < 1e-9
+    safe = np.where(small, 1.0, angle)
+    one = np.where(small, 1.0, np.sin(safe) / safe)
+    two = np.where(small, 0.5, (1 - np.cos(safe)) / safe**2)
+    return np.asarray(np.eye(3) + one * k + two * (k @ k))
+
+
+def rotation_vector(matrix: Any) -> Array:
+    """The rotation vector (…, 3) of rotation matrices (…, 3, 3) that turn by less than π."""
+    m = np.asarray(matrix, dtype=np.float64)
+    twice = np.stack(
+        [
+            m[..., 2, 1] - m[..., 1, 2],
+            m[..., 0, 2] - m[..., 2, 0],
+            m[..., 1, 0] - m[..., 0, 1],
+        ],
+        axis=-1,
+    )
+    sine = 0.5 * np.sqrt(np.sum(twice**2, axis=-1))
+    angle = np.arctan2(sine, 0.5 * (np.trace(m, axis1=-2, axis2=-1) - 1))
+    factor = np.where(sine > 1e-12, angle / np.where(sine > 1e-12, 2 * sine, 1.0), 0.5)
+    return np.asarray(twice * factor[..., None])
+
+
+def rotation_angle(matrix: Any) -> float:
+    """Angle of a rotation matrix, radians, accurate for small angles too."""
+    m = np.asarray(matrix, dtype=np.float64)
+    axis = np.array([m[2, 1] - m[1, 2], m[0, 2] - m[2, 0], m[1, 0] - m[0, 1]])
+    return float(np.arctan2(0.5 * np.linalg.norm(axis), 0.5 * (np.trace(m) - 1)))
+
+
+def best_rotation(a: Any, b: Any) -> Array:
+    """The rotation R (3, 3) that minimises Σ|R aᵢ - bᵢ|² (Kabsch 1976), a and b (N, 3)."""
+    u, _, vt = np.linalg.svd(np.asarray(b).T @ np.asarray(a))
+    sign = np.sign(np.linalg.det(u @ vt))
+    return np.asarray(u @ np.diag([1.0, 1.0, sign]) @ vt)

@@ -1,0 +1,12 @@
+"""What is in files and folders, and whether it is fit for stacking: a pipeline of its own.
+
+``listing`` finds the files and their headers, ``facts`` measures one frame, ``sample`` what frames
+of one setting share, ``motion`` what happens between frames, ``verdicts`` puts it into sentences,
+``record`` into plain data.  ``run`` goes the whole way.
+"""
+
+from stackkit.inspect.listing import survey
+from stackkit.inspect.record import SCHEMA, inspect_schema, record
+from stackkit.inspect.run import headers, inspect
+
+__all__ = ["SCHEMA", "headers", "inspect", "inspect_schema", "record", "survey"]

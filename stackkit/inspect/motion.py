@@ -1,0 +1,181 @@
+"""What happens between the frames: pauses, the sky's own motion, and the camera's."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from itertools import pairwise
+from typing import TypeVar
+
+import numpy as np
+from scipy.ndimage import distance_transform_edt
+
+from stackkit.align.pairing import static_flags
+from stackkit.align.register import Registration
+from stackkit.align.sky_rotation import pushes
+from stackkit.arrays import Array
+from stackkit.geometry.lens import SIDEREAL
+from stackkit.record.geometry import placed_in_order
+from stackkit.record.geometry import turns as degrees_turned
+from stackkit.stars.detect import Stars
+
+_Item = TypeVar("_Item")
+
+_PAUSE = 1.5
+"""Multiple of the usual time between frames from which on it is a gap."""
+_LEAST_PAUSE = 2.0
+"""Seconds beyond the usual ones that a gap has at least: clocks may count whole seconds."""
+_UNSURE = 0.02
+"""Error of the turning rate, as a share of the sky's, from which on it is not told."""
+_TOO_FAST = 2.0
+"""Speed of the stars as a multiple of the sky's in the middle: distortion may stretch corners."""
+_EXPECTED = 12.0
+"""Stars that a disc should have which counts as empty: by chance with a probability of e⁻¹²; in
+dark corners and dust lanes sooner."""
+_WIDEST = 0.15
+"""Radius of that disc as a share of the picture's shorter side: larger ones tell nothing."""
+_GRID = 8
+_LEAST_SHARE = 0.05
+"""Gaps between stars come to 4 % of simulated skies without a foreground."""
+
+
+@dataclass(frozen=True)
+class Gap:
+    """After frame number ``after`` nothing for ``seconds`` (from middle to middle)."""
+
+    after: int
+    seconds: float
+
+
+@dataclass(frozen=True)
+class Jump:
+    """After frame number ``after`` the camera stood elsewhere by ``px``."""
+
+    after: int
+    px: float
+
+
+@dataclass(frozen=True)
+class Motion:
+    """``drift`` px/s of the stars across the picture; ``rate`` arc seconds/s and ``turn`` degrees
+    of the turning; ``jumps`` by which the camera moved; ``foreground`` share of the picture that
+    shows no stars in any frame.  None: not to be told.
+    """
+
+    drift: float | None
+    rate: float | None
+    turn: float | None
+    jumps: tuple[Jump, ...]
+    foreground: float | None
+
+
+def gaps(times: Sequence[datetime | None]) -> tuple[float | None, tuple[Gap, ...]]:
+    """Usual seconds from one frame to the next, and where it took clearly longer."""
+    known = [(k, time) for k, time in enumerate(times) if time is not None]
+    waits = [(a, (later - time).total_seconds()) for (a, time), (_, later) in _next(known)]
+    if not waits:
+        return None, ()
+    usual = float(np.median([wait for _, wait in waits]))
+    longest = max(_PAUSE * usual, usual + _LEAST_PAUSE)
+    return usual, tuple(Gap(k, wait) for k, wait in waits if wait > longest)
+
+
+def _next(items: Sequence[_Item]) -> list[tuple[_Item, _Item]]:
+    return list(pairwise(items))
+
+
+def motion(
+    tables: Sequence[Stars],
+    times: Sequence[datetime | None],
+    registration: Registration,
+    size: tuple[int, int],
+) -> Motion:
+    """What the solved session tells of motion; lists run over its frames, ``size`` in px."""
+    placed = [k for k, mapping in enumerate(registration.mappings) if mapping is not None]
+    seconds = _clock(times)
+    told = all(time is not None for time in times)
+    speed = _drift(tables, registration, placed, seconds) if told else None
+    return Motion(
+        drift=speed,
+        rate=_rate(registration),
+        turn=_turn(registration, times),
+        jumps=_jumps(registration, times),
+        foreground=starless(tables, size),
+    )
+
+
+def _clock(times: Sequence[datetime | None]) -> Array:
+    """Seconds since the first frame; frame numbers where times are missing."""
+    known = [time for time in times if time is not None]
+    if len(known) < len(times):
+        return np.arange(len(times), dtype=np.float64)
+    return np.array([(time - known[0]).total_seconds() for time in known])
+
+
+def _rate(registration: Registration) -> float | None:
+    """Arc seconds a second of the turning; None where it is not known well enough."""
+    sky_rotation = registration.sky_rotation
+    if sky_rotation is None or sky_rotation.rate is None or sky_rotation.rate_sigma is None:
+        return None
+    if sky_rotation.rate_sigma > _UNSURE * max(sky_rotation.rate, SIDEREAL):
+        return None
+    return float(np.degrees(sky_rotation.rate) * 3600)
+
+
+def _turn(registration: Registration, times: Sequence[datetime | None]) -> float | None:
+    known = [d for d in degrees_turned(registration, times) if d is not None]
+    return max(known) - min(known) if len(known) > 1 else None
+
+
+def _jumps(registration: Registration, times: Sequence[datetime | None]) -> tuple[Jump, ...]:
+    if registration.sky_rotation is None:
+        return ()
+    order = placed_in_order(registration, times)
+    focal = registration.geometry.lens.f
+    return tuple(Jump(p.before, p.angle * focal) for p in pushes(registration.sky_rotation, order))
+
+
+def _drift(
+    tables: Sequence[Stars], registration: Registration, placed: Sequence[int], seconds: Array
+) -> float | None:
+    """Median speed of the stars, px/s, between frames that follow each other.
+
+    None when that is faster than a sky can move behind this lens: then the camera moved.
+    """
+    speeds = []
+    for a, b in _next(placed):
+        _, i, j = np.intersect1d(
+            registration.pairs[a][:, 0], registration.pairs[b][:, 0], return_indices=True
+        )
+        if len(i) == 0 or seconds[b] <= seconds[a]:
+            continue
+        before = tables[a].xy[registration.pairs[a][i, 1]]
+        after = tables[b].xy[registration.pairs[b][j, 1]]
+        path = float(np.median(np.hypot(*(after - before).T)))
+        speeds.append(path / (seconds[b] - seconds[a]))
+    if not speeds or np.median(speeds) > _TOO_FAST * SIDEREAL * registration.geometry.lens.f:
+        return None
+    return float(np.median(speeds))
+
+
+def starless(tables: Sequence[Stars], size: tuple[int, int]) -> float | None:
+    """Share of the picture (width, height in px) without a star that moves: foreground or cloud.
+
+    The union of all discs in which no frame has a star, of an area in which ``_EXPECTED`` are usual
+    (they are the same stars in all frames).  None where stars are too few to tell.
+    """
+    width, height = size
+    moving = [table.xy[~still] for table, still in zip(tables, static_flags(tables), strict=True)]
+    usual = float(np.median([len(xy) for xy in moving])) if moving else 0.0
+    radius = float(np.sqrt(_EXPECTED * width * height / (np.pi * max(usual, 1.0))))
+    if radius > _WIDEST * min(size):
+        return None
+    free = np.ones((-(-height // _GRID), -(-width // _GRID)), dtype=np.bool_)
+    at = (np.concatenate(moving) / _GRID).astype(np.int64)
+    free[np.clip(at[:, 1], 0, free.shape[0] - 1), np.clip(at[:, 0], 0, free.shape[1] - 1)] = False
+    middle = _GRID * distance_transform_edt(free) > radius
+    if not middle.any():
+        return 0.0
+    share = float(np.mean(_GRID * distance_transform_edt(~middle) <= radius))
+    return share if share >= _LEAST_SHARE else 0.0

@@ -1,0 +1,188 @@
+"""Takes back what opening and interpolating blur, so that stars are as sharp as the optics.
+
+A frame's mosaic is opened and interpolated at places that lie anyhow between its samples.  Over
+many frames the mean of that is one linear filter, the same all over the picture: its transfer T(f)
+follows from the weights that single samples get.  The sky as the optics drew it is found again by
+the filter S that makes T·S as like the target as noise allows (Wiener 1949).  Solving for all
+neighbours together in this way loses no noise where pictures are smooth, S(0) = 1, unlike narrower
+kernels, which weigh samples unevenly.
+
+Missing places take no part: differences to them are left out.
+"""
+
+from __future__ import annotations
+
+from functools import lru_cache
+
+import numba
+import numpy as np
+from scipy.ndimage import maximum_filter
+
+from stackkit.arrays import Array, Plane
+from stackkit.integration.interpolation_response import Response, factors_of, response_of
+from stackkit.raw.bayer import NEVER, Bayer, neutral
+
+_REACH = 2
+"""The filter spans so many pixels of the sensor to either side."""
+_STAR = 0.8
+"""Gaussian width, px, of the sharpest stars that lenses draw on a sensor: where there is light."""
+_TARGETS = np.arange(0.25, 1.5, 0.05)
+"""Gaussian widths, px, of what is left of the blur: the first that noise allows is taken."""
+_GROWTH = 1.35
+"""The most by which the noise's variance may grow from pixel to pixel."""
+_PRICE = 0.01
+"""Of noise beside a star's power."""
+_BESIDE = 4
+"""So many pixels around a clipped one nothing is taken back: no optics drew what is clipped."""
+_FREQUENCIES = 24
+_FLOOR = 1e-2
+"""Of noise where interpolation passes next to nothing: it is not to be drawn out of there."""
+_FEWEST = 3
+"""With fewer frames places do not lie anyhow, and the filter would draw the sensor's mosaic."""
+
+
+def restorable(frames: int) -> bool:
+    """Whether so many frames make one filter of their interpolation."""
+    return frames >= _FEWEST
+
+
+def kernels(sensor: Bayer, sampling: int = 1) -> Plane:
+    """The filter of each colour (3, side, side), sum 1, for a grid of ``sampling`` places a pixel
+    of the sensor.
+    """
+    return _kernels(*_key(neutral(sensor)), sampling)
+
+
+def restored_factors(sensor: Bayer, sampling: int = 1) -> Array:
+    """Like ``interpolation_response.noise_factors``, of the restored picture."""
+    return _restored_factors(*_key(sensor), sampling)
+
+
+def restore(picture: Plane, sensor: Bayer, clip: float, sampling: int = 1) -> Plane:
+    """The picture (3, H, W) without the blur; from ``clip`` ADU on samples count as clipped."""
+    out = np.empty_like(picture)
+    clipped = np.zeros(picture.shape[1:], dtype=bool)
+    for plane in picture:
+        clipped |= plane >= clip
+    if clipped.any():
+        clipped = maximum_filter(clipped, 2 * _BESIDE * sampling + 1)
+    _filter(picture, kernels(sensor, sampling), clipped, out)
+    return out
+
+
+def _key(sensor: Bayer) -> tuple[tuple[int, ...], tuple[float, ...]]:
+    sites = tuple(int(v) for v in sensor.layout[:5])
+    return (*sites, 0, 0, NEVER), tuple(float(v) for v in sensor.cross.ravel())
+
+
+@lru_cache(maxsize=8)
+def _response(layout: tuple[int, ...], cross: tuple[float, ...]) -> Response:
+    return response_of(Bayer(np.array(layout), np.array(cross, dtype=np.float32).reshape(3, 3)))
+
+
+@lru_cache(maxsize=8)
+def _kernels(layout: tuple[int, ...], cross: tuple[float, ...], sampling: int) -> Plane:
+    step = (np.arange(_FREQUENCIES) + 0.5) / (2 * _FREQUENCIES)  # both quarters are alike
+    fx, fy = (sampling * f.ravel() for f in np.meshgrid(step, step))
+    transfer = _transfer(_response(layout, cross), fx, fy)
+    return np.stack([_sharpest(own, fx, fy, sampling) for own in transfer]).astype(np.float32)
+
+
+def _sharpest(transfer: Array, fx: Array, fy: Array, sampling: int) -> Array:
+    """The kernel (side, side) of the sharpest target that lets noise grow no further than
+    allowed.
+    """
+    reach = _REACH * sampling
+    kernel = np.zeros((2 * reach + 1, 2 * reach + 1))
+    step = np.arange(-reach, reach + 1) / sampling
+    along, up = (np.cos(2 * np.pi * np.outer(step, f)) for f in (fx, fy))
+    for target in _TARGETS:
+        kernel = _wiener(transfer, fx, fy, target, sampling)
+        passed = transfer * np.einsum("yx,yf,xf->f", kernel, up, along)
+        if np.sum(passed**2) <= _GROWTH * np.sum(transfer**2):
+            break
+    return kernel
+
+
+def _transfer(response: Response, fx: Array, fy: Array) -> Array:
+    """T (3, frequencies): mean over all places of what is left of a white wave, its real part."""
+    total = np.zeros((3, len(fx)))
+    side = np.arange(response.weights.shape[-1])
+    for row, v in enumerate(response.places):
+        for column, u in enumerate(response.places):
+            along = np.cos(2 * np.pi * np.outer(side - u, fx))
+            up = np.cos(2 * np.pi * np.outer(side - v, fy))
+            total += np.einsum("cyx,yf,xf->cf", response.weights[row, column], up, along)
+    return np.asarray(total / len(response.places) ** 2)
+
+
+def _wiener(transfer: Array, fx: Array, fy: Array, blur: float, sampling: int) -> Array:
+    """The kernel with the eight symmetries of a square that has the least squared error.
+
+    Frequencies are in waves a pixel of the sensor; the kernel has ``sampling`` places to a pixel.
+    """
+    reach = _REACH * sampling
+    orbits = [(a, b) for a in range(reach + 1) for b in range(a + 1)]
+    waves, members = [], []
+    for a, b in orbits:
+        places = {(s * i, t * j) for i, j in ((a, b), (b, a)) for s in (1, -1) for t in (1, -1)}
+        members.append(sorted(places))
+        # Over the four quarters of the plane of frequencies the sines cancel.
+        i, j = np.array(sorted(places)).T / sampling
+        along, up = np.cos(2 * np.pi * np.outer(i, fx)), np.cos(2 * np.pi * np.outer(j, fy))
+        waves.append((along * up).sum(axis=0))
+    square = fx**2 + fy**2
+    light = np.exp(-((2 * np.pi * _STAR) ** 2) * square)
+    target = np.exp(-2 * (np.pi * blur) ** 2 * square)
+    wave, count = np.array(waves), np.array([len(m) for m in members])
+    filtered, noise = wave * transfer, _PRICE * (transfer**2 + _FLOOR)
+    normal = (filtered * light) @ filtered.T + (wave * noise) @ wave.T
+    wanted = (filtered * light) @ target + wave @ noise
+    system = np.block([[normal, count[:, None]], [count[None], np.zeros((1, 1))]])
+    solved = np.linalg.solve(system, np.append(wanted, 1.0))[:-1]
+    kernel = np.zeros((2 * reach + 1, 2 * reach + 1))
+    for value, orbit in zip(solved, members, strict=True):
+        for i, j in orbit:
+            kernel[j + reach, i + reach] = value
+    return kernel
+
+
+@lru_cache(maxsize=8)
+def _restored_factors(layout: tuple[int, ...], cross: tuple[float, ...], sampling: int) -> Array:
+    """The weights of the single samples in the filtered value, squared and added."""
+    response = _response(layout, cross)
+    weights = np.zeros_like(response.weights)
+    steps, reach = len(response.places) // 2, _REACH * sampling
+    sensor = Bayer(np.array(layout), np.array(cross, dtype=np.float32).reshape(3, 3))
+    within = np.arange(2 * steps)
+    for c, kernel in enumerate(kernels(sensor, sampling)):
+        for j, i in np.ndindex(kernel.shape):
+            # The table has the place beside in the first two pixels: moved to where it lies.
+            at_row, at_column = (within + steps * (k - reach) // sampling for k in (j, i))
+            rows, columns = at_row % (2 * steps), at_column % (2 * steps)
+            down, right = (at_row - rows) // steps, (at_column - columns) // steps
+            for row in range(2 * steps):
+                for column in range(2 * steps):
+                    there = response.weights[rows[row], columns[column], c]
+                    moved = np.roll(there, (down[row], right[column]), axis=(0, 1))
+                    weights[row, column, c] += kernel[j, i] * moved
+    return factors_of(Response(weights, response.places, response.site))
+
+
+@numba.njit(cache=True, nogil=True)
+def _filter(picture, kernels, clipped, out):  # type: ignore[no-untyped-def]
+    colours, height, width = picture.shape
+    reach = kernels.shape[1] // 2
+    for c in range(colours):
+        for y in range(height):
+            for x in range(width):
+                own = picture[c, y, x]
+                change = np.float32(0)
+                if np.isfinite(own) and not clipped[y, x]:
+                    for j in range(max(y - reach, 0), min(y + reach + 1, height)):
+                        for i in range(max(x - reach, 0), min(x + reach + 1, width)):
+                            other = picture[c, j, i]
+                            if np.isfinite(other):
+                                share = kernels[c, j - y + reach, i - x + reach]
+                                change += share * (other - own)
+                out[c, y, x] = own + change

@@ -1,0 +1,218 @@
+"""A window of a mosaic opened into three planes, one a colour.
+
+Between the samples of a colour its plane is linear, and at a sample's own site it is the sample.
+What another colour's sample tells there of the steepness of the picture (itself minus its nearest
+four) is added, scaled by the white balance: a gradient-corrected linear demosaic (Malvar, He &
+Cutler 2004), with terms chosen so that a white star has the same width in all colours.
+
+Beside clipped samples, whose steepness means nothing, each colour keeps to itself.  Where samples
+are missing, a plane takes what is expected there (their codes, when somebody knows
+what to expect) or what remains around, and says so: its *confidence* is the share of the usual
+samples that were there.
+"""
+
+from __future__ import annotations
+
+from functools import lru_cache
+
+import numba
+import numpy as np
+from numpy.typing import NDArray
+
+from stackkit.raw.bayer import colour_at
+
+Taps = tuple[NDArray[np.int64], NDArray[np.int64]]
+
+FILLED = 1e-3
+"""Confidence of a value that stands for a missing sample: counts only where nothing else does."""
+_RINGS = 5
+"""How far from a clipped sample interpolation would ring, px."""
+_FAST = {"contract", "reassoc", "nsz", "arcp"}
+
+
+@numba.njit(cache=True, nogil=True)
+def beside_clipped(codes, clip, near):  # type: ignore[no-untyped-def]
+    """Set ``near`` (h, w) where a sample of a window is clipped close by."""
+    height, width = codes.shape
+    for y in range(height):
+        for x in range(width):
+            if codes[y, x] >= clip:
+                near[max(y - _RINGS, 0) : y + _RINGS + 1, max(x - _RINGS, 0) : x + _RINGS + 1] = 1
+
+
+@numba.njit(cache=True, nogil=True)
+def open_window(codes, missing, coding, layout, cross, taps, planes, confidence):  # type: ignore[no-untyped-def]
+    """A window of codes (h, w), first site even, as ADU ``planes`` and ``confidence`` (3, h, w).
+
+    ``missing`` (h, w): samples that do not count; their code is what is expected there, or 0.
+    ``coding`` = (step, pedestal); ``layout`` from :func:`layout_of`; ``cross`` as in
+    :class:`Bayer`; ``taps`` from :func:`opening_taps`.
+    """
+    step, pedestal = coding
+    height, width = codes.shape
+    _open_inside(codes, layout, cross, planes)
+    shift = step + pedestal
+    for c in range(3):
+        for y in range(height):
+            for x in range(width):
+                planes[c, y, x] = planes[c, y, x] * step - shift
+                confidence[c, y, x] = 1.0
+    middle = _window_levels(codes, step, pedestal, layout)
+    none = np.zeros_like(cross)
+    again, plain = np.zeros((2, height, width), dtype=np.bool_)
+    beside_clipped(codes, layout[7], plain)
+    for y in range(height):
+        rim = y < 2 or y >= height - 2
+        for x in range(width):
+            if rim or x < 2 or x >= width - 2 or plain[y, x]:
+                again[y, x] = True
+            if codes[y, x] == 0 or missing[y, x]:
+                again[max(y - 2, 0) : y + 3, max(x - 2, 0) : x + 3] = True
+    for y in range(height):
+        for x in range(width):
+            if again[y, x]:
+                share = none if plain[y, x] else cross
+                _reopen(
+                    codes, missing, x, y, coding, layout, share, taps, middle, planes, confidence
+                )
+
+
+@numba.njit(cache=True, nogil=True, fastmath=_FAST)
+def _open_inside(codes, layout, cross, planes):  # type: ignore[no-untyped-def]
+    """Opens a window as if nothing were missing, but for its rim of 2; in rows, for speed."""
+    height, width = codes.shape
+    half, quarter = np.float32(0.5), np.float32(0.25)
+    f = codes.astype(np.float32)
+    steep = np.zeros(width, dtype=np.float32)
+    corners = np.zeros(width, dtype=np.float32)
+    for y in range(2, height - 2):
+        first = 2 + ((2 + y + layout[4]) & 1)  # green sites have this parity in the row
+        for x in range(2, width - 2):
+            corners[x] = quarter * (
+                f[y - 1, x - 1] + f[y - 1, x + 1] + f[y + 1, x - 1] + f[y + 1, x + 1]
+            )
+            around = f[y, x - 2] + f[y, x + 2] + f[y - 2, x] + f[y + 2, x]
+            steep[x] = f[y, x] - quarter * around
+        for x in range(first, width - 2, 2):
+            steep[x] = f[y, x] - corners[x]
+        red_row = y & 1 == layout[1]
+        here, other = (0, 2) if red_row else (2, 0)
+        own, away, green = planes[here, y], planes[other, y], planes[1, y]
+        for x in range(first, width - 2, 2):
+            green[x] = f[y, x]
+            own[x] = half * (f[y, x - 1] + f[y, x + 1]) + cross[1, here] * steep[x]
+            away[x] = half * (f[y - 1, x] + f[y + 1, x]) + cross[1, other] * steep[x]
+        for x in range(5 - first, width - 2, 2):
+            beside = f[y, x - 1] + f[y, x + 1] + f[y - 1, x] + f[y + 1, x]
+            green[x] = quarter * beside + cross[here, 1] * steep[x]
+            own[x] = f[y, x]
+            away[x] = corners[x] + cross[here, other] * steep[x]
+
+
+@numba.njit(cache=True, nogil=True)
+def _reopen(  # type: ignore[no-untyped-def]
+    codes, missing, x, y, coding, layout, cross, taps, middle, planes, confidence
+):
+    """One place of a window from the samples that are there and what is expected of others."""
+    height, width = codes.shape
+    step, pedestal = coding
+    offsets, counts = taps
+    site = 2 * (y & 1) + (x & 1)
+    here = colour_at(x, y, layout)
+    steep = _steepness(codes, x, y, here)
+    for c in range(3):
+        total = np.float32(0)
+        known = np.float32(0)
+        measured = np.float32(0)
+        for t in range(counts[c, site]):
+            j = y + offsets[c, site, t, 0]
+            i = x + offsets[c, site, t, 1]
+            if 0 <= i < width and 0 <= j < height and codes[j, i] != 0:
+                total += np.float32(codes[j, i])
+                known += 1
+                measured += 0 if missing[j, i] else 1
+        if known > 0:
+            beside = (total / known - 1) * step - pedestal
+            planes[c, y, x] = beside + cross[here, c] * steep * step
+            confidence[c, y, x] = max(measured / counts[c, site], FILLED)
+        else:
+            planes[c, y, x] = _around(codes, x, y, c, layout, step, pedestal, np.nan)
+            confidence[c, y, x] = FILLED
+            if np.isnan(planes[c, y, x]):
+                # Far from any sample nothing is made up; the level only keeps NaN out of sums.
+                planes[c, y, x] = middle[c]
+                confidence[c, y, x] = 0
+
+
+@numba.njit(cache=True, inline="always")
+def _steepness(codes, x, y, here):  # type: ignore[no-untyped-def]
+    """A sample minus the mean of the four nearest of its colour, in codes; 0 if one is missing."""
+    height, width = codes.shape
+    if codes[y, x] == 0:
+        return np.float32(0)
+    total = np.float32(0)
+    for t in range(4):
+        if here == 1:
+            i, j = x + (1 if t & 1 else -1), y + (1 if t & 2 else -1)
+        else:
+            i, j = x + (0, 0, -2, 2)[t], y + (-2, 2, 0, 0)[t]
+        if i < 0 or i >= width or j < 0 or j >= height or codes[j, i] == 0:
+            return np.float32(0)
+        total += np.float32(codes[j, i])
+    return np.float32(codes[y, x]) - np.float32(0.25) * total
+
+
+@lru_cache(maxsize=8)
+def _taps(sites: tuple[int, ...]) -> Taps:
+    red_x, red_y, blue_x, blue_y, parity = sites
+    offsets = np.zeros((3, 4, 4, 2), dtype=np.int64)
+    counts = np.zeros((3, 4), dtype=np.int64)
+    for site in range(4):
+        y, x = divmod(site, 2)
+        cross = [(0, -1), (0, 1), (-1, 0), (1, 0)]
+        nearest = {1: [(0, 0)] if (x + y) % 2 == parity else cross}
+        for c, (own_x, own_y) in ((0, (red_x, red_y)), (2, (blue_x, blue_y))):
+            rows = (0,) if y == own_y else (-1, 1)
+            columns = (0,) if x == own_x else (-1, 1)
+            nearest[c] = [(dy, dx) for dy in rows for dx in columns]
+        for c, found in nearest.items():
+            offsets[c, site, : len(found)], counts[c, site] = found, len(found)
+    return offsets, counts
+
+
+def opening_taps(layout: NDArray[np.int64]) -> Taps:
+    """From which samples each colour is opened at each site, index 2·(y mod 2) + x mod 2.
+
+    Offsets y, x (3, 4, 4, 2) and how many count (3, 4): a sample's own site takes it as it is, the
+    others the mean of the two or four nearest.
+    """
+    return _taps(tuple(int(v) for v in layout[:5]))
+
+
+@numba.njit(cache=True)
+def _around(codes, x, y, c, layout, step, pedestal, otherwise):  # type: ignore[no-untyped-def]
+    """Gaussian mean (σ 1.2 px) of a colour's samples within 4 px, or ``otherwise``."""
+    height, width = codes.shape
+    total, weight = 0.0, 0.0
+    for j in range(max(y - 4, 0), min(y + 5, height)):
+        for i in range(max(x - 4, 0), min(x + 5, width)):
+            if codes[j, i] != 0 and colour_at(i, j, layout) == c:
+                w = np.exp(-0.5 * ((i - x) ** 2 + (j - y) ** 2) / 1.44)
+                total += w * ((codes[j, i] - 1.0) * step - pedestal)
+                weight += w
+    return total / weight if weight > 0 else otherwise
+
+
+@numba.njit(cache=True)
+def _window_levels(codes, step, pedestal, layout):  # type: ignore[no-untyped-def]
+    """Mean of each colour in the window, for places with no sample far and wide."""
+    total = np.zeros(3)
+    count = np.zeros(3)
+    for y in range(codes.shape[0]):
+        for x in range((y & 6) + (y & 1), codes.shape[1], 7):
+            if codes[y, x] != 0:
+                for c in range(3):
+                    if colour_at(x, y, layout) == c:
+                        total[c] += (codes[y, x] - 1.0) * step - pedestal
+                        count[c] += 1
+    return total / np.maximum(count, 1)

@@ -1,0 +1,204 @@
+"""Integration in order: first stack, judgement of the samples, and what is made of the rest."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import partial
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stackkit.calibration import apply, mosaic_cache
+from stackkit.calibration.load import Lights
+from stackkit.integration.methods import METHODS, Method
+from stackkit.integration.rejection.outliers import FEWEST, Verdict, judge
+from stackkit.integration.tiles import (
+    Outcome,
+    Placed,
+    Room,
+    combine,
+    values_by_method,
+)
+from stackkit.integration.weighted_sum import NoiseBlocks, total
+from stackkit.noise.photon_transfer import block_noise
+from stackkit.results import Stack
+from stackkit.run.checkpoints import CheckpointedPool, checkpointed
+from stackkit.run.context import Context
+
+_CLIPPED = 0.95
+"""Share of the clip level from which on a pixel of the stack counts as clipped."""
+_FIRST_FRAMES = 9
+"""Frames in the first stack: enough to judge by, and no more to wait for with a hundred."""
+_FILL, _WIDEST = 8, 2.0
+"""Frames that fill a grid of twice as many places, and width of stars, px, up to which there is
+something to be seen on it."""
+_ROUND_NAMES = (("First stack", "Rejecting outliers"), ("Second stack", "Rejecting again"))
+
+
+@dataclass(frozen=True)
+class Judgement:
+    """The verdict on the samples, and the first stack (3, H, W) they were held against.
+
+    ``expected`` is None when there were too few frames to judge.
+    """
+
+    verdict: Verdict
+    expected: NDArray[np.float32] | None
+
+
+def judge_samples(
+    lights: Lights, placed: Sequence[Placed], suspects: NDArray[np.bool_], context: Context
+) -> Judgement:
+    """Hold every sample against a first stack, twice where hot pixels weigh in that stack."""
+    judgement = Judgement(Verdict(suspects, None, 0.0), None)
+    masks = [mosaic_cache.mask_file(lights.cache, frame.number) for frame in placed]
+    times = _times_judged(len(placed))
+    for k in range(times):
+        # The masks are written over by the next look.
+        beside = masks if k == times - 1 else []
+        again = partial(_judge_once, lights, placed, judgement.verdict.defects, context, k)
+        judgement = checkpointed(context.place.checkpoints, f"look-{k}", again, beside)
+    return judgement
+
+
+def _judge_once(
+    lights: Lights, placed: Sequence[Placed], defects: NDArray[np.bool_], context: Context, k: int
+) -> Judgement:
+    """The ``k``-th look: a first stack without the ``defects`` known, and the verdict by it."""
+    stacking, rejecting = _ROUND_NAMES[k]
+    grid = (lights.sensor, defects)
+    few = _spread_over(placed, _FIRST_FRAMES)
+    name = f"look-{k}.first"
+    known = (*grid, METHODS["median"], None, clip(lights))
+    pool = CheckpointedPool(context.pool, context.place.checkpoints, name)
+    told = _told(context, stacking)
+    first = checkpointed(
+        context.place.checkpoints, name, lambda: combine(lights.cache, few, *known, pool, told)
+    )
+    found = partial(judge, lights.cache, placed, *grid, first, context.pool)
+    verdict = found(_told(context, rejecting), context.place.checkpoints, f"look-{k}.judged")
+    return Judgement(verdict, first.value)
+
+
+def combine_by_sample(
+    lights: Lights,
+    placed: Sequence[Placed],
+    judgement: Judgement,
+    context: Context,
+    sampling: int = 1,
+) -> tuple[Stack, NoiseBlocks]:
+    """The weighted mean of what the verdict left, on a grid of so many places a pixel, and its
+    noise.
+    """
+    known = (judgement.verdict.defects, judgement.verdict.pattern, judgement.expected)
+    told = _told(context, "Combining")
+    grid = (lights.cache, placed, lights.sensor)
+    pool = CheckpointedPool(context.pool, context.place.checkpoints, "result.sum")
+    return total(*grid, *known, clip(lights), pool, told, sampling)
+
+
+def finest(asked: int, frames: int, width: float) -> tuple[int, str]:
+    """Places a pixel that so many frames with stars so wide (FWHM, px) fill, and why not what was
+    asked for, empty when it is.
+
+    A Gaussian 2 px wide has a thirtieth of its contrast left at the sensor's own limit (half a wave
+    a pixel): beyond it noise is all there is.
+    """
+    if asked == 1:
+        return 1, ""
+    if frames < _FILL:
+        why = f"{frames} frames do not fill a finer grid; it takes {_FILL}"
+    elif not width <= _WIDEST:
+        why = f"stars are {width:.1f} px wide, and the sensor's own grid holds all of that"
+    else:
+        return asked, ""
+    return 1, f"The grid was not made finer: {why}."
+
+
+def combined(
+    lights: Lights, placed: Sequence[Placed], judgement: Judgement, method: Method, context: Context
+) -> Stack:
+    """What a method of the table makes of the samples, none left out but the defects."""
+    known = (lights.sensor, judgement.verdict.defects, method, judgement.expected, clip(lights))
+    pool = CheckpointedPool(context.pool, context.place.checkpoints, "result.method")
+    return combine(lights.cache, placed, *known, pool, _told(context, "Combining"))
+
+
+def each(
+    lights: Lights,
+    placed: Sequence[Placed],
+    judgement: Judgement,
+    methods: Sequence[Method],
+    context: Context,
+    room: Room,
+) -> list[Outcome]:
+    """What several methods make of the same samples, as :func:`combined` would one by one."""
+    known = (lights.sensor, judgement.verdict.defects, methods, judgement.expected, clip(lights))
+    told = _told(context, "Combining by method")
+    return values_by_method(lights.cache, placed, *known, context.pool, told, room)
+
+
+def summary(
+    placed: Sequence[Placed], verdict: Verdict, noise: NoiseBlocks | None
+) -> dict[str, Any]:
+    """What integration tells the record."""
+    return {
+        "defects": int(verdict.defects.sum()),
+        "pattern": verdict.pattern is not None,
+        "rejected_share": verdict.rejected,
+        "noise_frame_adu": block_noise(noise.frame) if noise else None,
+        "noise_stack_adu": block_noise(noise.stack) if noise else None,
+        "noise_by_frames": convergence(noise) if noise else [],
+        "trails": [
+            {"frame": number, "start": trail.start, "end": trail.end, "width_px": trail.width}
+            for number, found in sorted(verdict.trails.items())
+            for trail in found
+        ],
+        "star_gain": float(np.sqrt(sum(frame.weight for frame in placed))),
+    }
+
+
+def summary_of_method(placed: Sequence[Placed], verdict: Verdict) -> dict[str, Any]:
+    """What integration by a method of the table tells: only the defects are the verdict's."""
+    return summary(placed, Verdict(verdict.defects, None, None), None)
+
+
+def convergence(noise: NoiseBlocks) -> list[dict[str, Any]]:
+    """By how much the noise fell with the first frame, two, four … all: {frames, noise_gain}.
+
+    Means over the colours that could be told.
+    """
+    levels = [
+        np.array([np.nan if v is None else v for v in block_noise(means)]) for means in noise.means
+    ]
+    rows = []
+    for frames, level in zip(noise.frames, levels, strict=True):
+        gains = levels[0] / np.where(level > 0, level, np.nan)
+        known = gains[np.isfinite(gains)]
+        rows.append({"frames": frames, "noise_gain": float(known.mean()) if len(known) else None})
+    return rows
+
+
+def clip(lights: Lights) -> float:
+    """From where on a pixel of the stack counts as clipped, ADU."""
+    return _CLIPPED * apply.clip_level(lights.mosaic)
+
+
+def _told(context: Context, name: str) -> Callable[[int, int], None]:
+    return lambda done, of: context.progress(name, done, of)
+
+
+def _times_judged(frames: int) -> int:
+    """With few frames a hot pixel weighs in the first stack that is to tell it: judged twice."""
+    if frames < FEWEST:
+        return 0
+    return 2 if frames <= _FIRST_FRAMES else 1
+
+
+def _spread_over(placed: Sequence[Placed], most: int) -> list[Placed]:
+    """At most so many frames, evenly over the session, the reference first."""
+    rest = sorted(placed[1:], key=lambda frame: frame.number)
+    count = min(len(rest), most - 1)
+    return [placed[0], *(rest[int(i)] for i in np.linspace(0, len(rest) - 1, count).round())]

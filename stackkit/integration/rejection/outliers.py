@@ -1,0 +1,267 @@
+"""Which samples do not belong: every raw sample held against what the first stack says there.
+
+A first robust stack predicts each sample of each frame at its own place.  A sample is rejected
+when it stands out from the prediction by more than its own noise allows; where the picture is
+steep, registration and seeing allow more, so that star cores stay.  Trails are wider than one
+sample and faint at their shoulders: the average over 3×3 samples finds them, and what is found is
+cut two samples wider; what crosses the frame as a line is cut along its whole length
+(``trails.py``).  What stays with the sensor is told by the same deviations (``lasting.py``).
+"""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Callable, Iterable, Sequence
+from concurrent.futures import Executor
+from dataclasses import dataclass, field
+from functools import partial
+
+import numba
+import numpy as np
+
+from stackkit.arrays import Mask, Plane
+from stackkit.calibration import mosaic_cache
+from stackkit.calibration.apply import RELIEF_STEP
+from stackkit.calibration.mosaic_cache import Cache
+from stackkit.integration import resample
+from stackkit.integration.rejection.trail_path import Trail
+from stackkit.integration.rejection.trails import find_trails, movers, trail_mask
+from stackkit.integration.tiles import Placed, Step
+from stackkit.raw.bayer import Bayer
+from stackkit.results import Stack
+from stackkit.run.checkpoints import Checkpoints, advance, newest
+from stackkit.sensor.fixed_pattern import (
+    Evidence,
+    Pattern,
+    add_evidence,
+    convicted,
+    fixed_pattern,
+    no_evidence,
+    pattern_share,
+    restless,
+)
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """Defects (H, W), what else stays with the sensor (H, W) in codes of the cache (None when it is
+    not worth taking off), the share of samples rejected (None when nobody judged), and the trails
+    in the frames by their numbers.
+    """
+
+    defects: Mask
+    pattern: Pattern | None
+    rejected: float | None
+    trails: dict[int, tuple[Trail, ...]] = field(default_factory=dict)
+
+
+SINGLE = 5.0
+"""Deviation of one sample, in its own standard deviations, at which it is rejected."""
+TOGETHER = 5.0
+"""Deviation of the mean of 3×3 samples, in its standard deviations, at which they are a trail."""
+STEEPNESS = 0.25
+"""Share of the local contrast that a sample may be off by registration and seeing (one σ)."""
+FEWEST = 3
+"""With fewer frames there is no telling which one is wrong."""
+_A_FEW = 8
+"""Frames after which it is kept how far the judgement is."""
+_GROWTH = 2
+"""How much wider than found a trail is cut, px."""
+
+
+def judge(
+    cache: Cache,
+    frames: Sequence[Placed],
+    sensor: Bayer,
+    suspects: Mask,
+    first: Stack,
+    pool: Executor,
+    step: Step,
+    checkpoints: Checkpoints | None = None,
+    name: str = "judged",
+) -> Verdict:
+    """Lay rejection masks over the frames in the cache, and tell what stays with the sensor.
+
+    ``suspects`` (H, W) have no part in the first stack; they are acquitted when it shows that a
+    star stood there.  How far it is stays on the ``checkpoints`` under this ``name``.
+    """
+    if len(frames) < FEWEST:
+        return Verdict(suspects, None, 0.0)
+    spread = _coarse(first.variance)
+    in_time = sorted(frames, key=lambda frame: frame.number)
+
+    def one(frame: Placed) -> tuple[Mask, Plane, Mask, list[Trail]]:
+        starry = np.zeros(cache.shape, dtype=bool)
+        deviation = _deviation(cache, frame, sensor, first.value, spread, starry)
+        return outliers(deviation), deviation, starry, find_trails(deviation, starry)
+
+    so_far = _gathered(cache, in_time, partial(_lazily, pool, one), step, checkpoints, name)
+    evidence, rejected, found = so_far.evidence, so_far.rejected, so_far.lines
+    trails = movers(found, {frame.number: frame.mapping for frame in frames}, len(frames))
+    rejected += sum(_cut(cache, number, lines) for number, lines in trails.items())
+    moved = _drift(in_time, cache.shape)
+    defects = convicted(evidence, suspects, len(frames), moved)
+    unfit = defects | restless(evidence)
+    share = pattern_share(evidence, unfit, moved)
+    pattern = None
+    if share > 0:
+        noise = _sky_noise(first, frames[0], spread)
+        pattern = fixed_pattern(evidence, unfit, share, noise, sensor.layout, cache.coding)
+    return Verdict(defects, pattern, rejected / (len(frames) * defects.size), trails)
+
+
+@dataclass
+class _SoFar:
+    """What the frames said so far, so many ``done``: their ``evidence``, how many samples were
+    ``rejected``, and the ``lines`` in them by number.
+    """
+
+    evidence: Evidence
+    rejected: int = 0
+    lines: dict[int, list[Trail]] = field(default_factory=dict)
+    done: int = 0
+
+
+def _gathered(
+    cache: Cache,
+    frames: Sequence[Placed],
+    judged: Callable[[Sequence[Placed]], Iterable[tuple[Mask, Plane, Mask, list[Trail]]]],
+    step: Step,
+    checkpoints: Checkpoints | None,
+    name: str,
+) -> _SoFar:
+    """Take in one frame after the other, in order: sums of floats must not depend on which thread
+    is first.
+    """
+    masks = [mosaic_cache.mask_file(cache, frame.number) for frame in frames]
+    so_far = newest(checkpoints, name, masks, _SoFar(no_evidence(cache.shape)))
+    rest = frames[so_far.done :]
+    for frame, (mask, deviation, starry, lines) in zip(rest, judged(rest), strict=True):
+        mosaic_cache.put_rejected(cache, frame.number, mask)
+        so_far.done += 1
+        so_far.rejected += int(mask.sum())
+        np.logical_or(so_far.evidence.starry, starry, out=so_far.evidence.starry)
+        if lines:
+            so_far.lines[frame.number] = lines
+        add_evidence(so_far.evidence, deviation, mask, late=2 * so_far.done > len(frames))
+        if so_far.done % _A_FEW == 0:
+            advance(checkpoints, name, masks, so_far.done, so_far)
+        step(so_far.done, len(frames))
+    return so_far
+
+
+def _cut(cache: Cache, number: int, trails: Sequence[Trail]) -> int:
+    """Add a frame's trails to what is rejected of it; how many samples that are more."""
+    mask = mosaic_cache.get_rejected(cache, number, mosaic_cache.whole(cache))
+    wider = mask | trail_mask(trails, mask)
+    mosaic_cache.put_rejected(cache, number, wider)
+    return int(wider.sum()) - int(mask.sum())
+
+
+def _drift(frames: Sequence[Placed], shape: tuple[int, int]) -> float:
+    """How far the sky moved over the sensor from the first frame to the last, px: the median."""
+    x, y = (np.linspace(0, side - 1, 7) for side in shape[::-1])
+    places = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
+    first, last = (frames[k].mapping.from_reference(places) for k in (0, -1))
+    return float(np.nan_to_num(np.nanmedian(np.hypot(*(last - first).T))))
+
+
+def _sky_noise(first: Stack, frame: Placed, spread: Plane) -> Plane:
+    """Standard deviation (3, …, …) of a sample of the empty sky about the first stack, in ADU."""
+    sky = np.maximum(_coarse(first.value), 0)
+    rows, columns = (np.arange(side) for side in sky.shape[1:])
+    rows, columns = (
+        np.minimum(at, side - 1)
+        for at, side in zip((rows, columns), frame.relief.shape[1:], strict=True)
+    )
+    gain = frame.relief[:, rows[:, None], columns]
+    variance = gain * (frame.noise.slope * sky + frame.noise.floor * gain) + spread
+    return np.asarray(np.sqrt(variance), dtype=np.float32)
+
+
+def _coarse(variance: Plane) -> Plane:
+    """Medians (3, …, …) of blocks of ``RELIEF_STEP`` px, those of the whole where nothing is."""
+    step = RELIEF_STEP
+    thin = variance[:, ::4, ::4]
+    short = [-side % (step // 4) for side in thin.shape[1:]]
+    thin = np.pad(thin, ((0, 0), (0, short[0]), (0, short[1])), constant_values=np.nan)
+    rows, columns = (side // (step // 4) for side in thin.shape[1:])
+    blocks = thin.reshape(3, rows, step // 4, columns, step // 4)
+    usual = np.nanmedian(thin, axis=(1, 2))[:, None, None]
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)  # blocks that no frame reaches
+        medians = np.nanmedian(blocks, axis=(2, 4))
+    return np.where(np.isfinite(medians), medians, usual).astype(np.float32)
+
+
+def _lazily(pool: Executor, one, frames):  # type: ignore[no-untyped-def]
+    """Like ``pool.map``, but at most two results wait at a time: each is as large as a frame."""
+    waiting = [pool.submit(one, frame) for frame in frames[:2]]
+    for frame in [*frames[2:], None, None]:
+        if not waiting:
+            break
+        result = waiting.pop(0).result()
+        if frame is not None:
+            waiting.append(pool.submit(one, frame))
+        yield result
+
+
+def _deviation(
+    cache: Cache,
+    frame: Placed,
+    sensor: Bayer,
+    model: Plane,
+    spread: Plane,
+    starry: Mask,
+) -> Plane:
+    """(sample - prediction) / its standard deviation (H, W), NaN if unknown; marks ``starry``."""
+    codes = mosaic_cache.get(cache, frame.number, mosaic_cache.whole(cache))
+    height, width = cache.shape
+    nodes = resample.nodes_of(frame.mapping.to_reference, 0, 0, width, height)
+    deviation = np.empty(cache.shape, dtype=np.float32)
+    resample.deviations(
+        codes,
+        (cache.coding.step, cache.coding.pedestal),
+        sensor.layout,
+        model,
+        spread,
+        nodes,
+        (frame.level.offset, frame.level.unit, frame.level.transparency),
+        (frame.noise.slope, frame.noise.floor),
+        frame.relief,
+        STEEPNESS,
+        deviation,
+        starry,
+    )
+    return deviation
+
+
+def outliers(deviation: Plane) -> Mask:
+    """Samples (H, W) to reject, from deviations in standard deviations (NaN where unknown)."""
+    mask = np.zeros(deviation.shape, dtype=bool)
+    _mark(deviation, SINGLE, TOGETHER, mask)
+    return mask
+
+
+@numba.njit(cache=True, nogil=True)
+def _mark(deviation, single, together, mask):  # type: ignore[no-untyped-def]
+    height, width = deviation.shape
+    for y in range(height):
+        for x in range(width):
+            total = 0.0
+            count = 0
+            for j in range(max(y - 1, 0), min(y + 2, height)):
+                for i in range(max(x - 1, 0), min(x + 2, width)):
+                    v = deviation[j, i]
+                    if np.isfinite(v):
+                        # A hot sample must not make a trail of its neighbours: it counts as far
+                        # as it may go alone.
+                        total += min(max(v, -single), single)
+                        count += 1
+            if abs(deviation[y, x]) > single:
+                mask[y, x] = True
+            if count > 0 and abs(total) > together * np.sqrt(count):
+                for j in range(max(y - _GROWTH, 0), min(y + _GROWTH + 1, height)):
+                    for i in range(max(x - _GROWTH, 0), min(x + _GROWTH + 1, width)):
+                        if abs(j - y) + abs(i - x) < 2 * _GROWTH:
+                            mask[j, i] = True

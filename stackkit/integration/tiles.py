@@ -1,0 +1,290 @@
+"""Walks the reference grid tile by tile and combines the frames there.
+
+Only tiles are ever resampled, never whole frames, and a tile shrinks as frames become more: the
+memory in use does not grow with their number.  Tiles are independent, so that threads change
+nothing in the result.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Executor
+from dataclasses import dataclass, field, replace
+from typing import Any, TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stackkit.arrays import Array, Codes, Mask, Plane
+from stackkit.calibration import mosaic_cache
+from stackkit.calibration.apply import EVEN
+from stackkit.calibration.mosaic_cache import Cache, Window
+from stackkit.geometry.lens import AnyMapping
+from stackkit.grading.photometric import Level
+from stackkit.integration import resample
+from stackkit.integration.deblur import restorable, restore, restored_factors
+from stackkit.integration.demosaic import beside_clipped, open_window, opening_taps
+from stackkit.integration.interpolation_response import noise_factors
+from stackkit.integration.methods import Method, Samples
+from stackkit.noise.photon_transfer import Noise
+from stackkit.raw.bayer import Bayer
+from stackkit.results import Stack
+
+_BUDGET = 24 * 2**20
+"""Bytes of samples that one tile may hold."""
+LARGEST_TILE = 256
+_SMALLEST_TILE = 32
+_REACH = 5
+"""How far beyond a place its samples may lie, px."""
+
+_Sample = TypeVar("_Sample", bound=np.generic)
+Step = Callable[[int, int], None]
+Room = Callable[[tuple[int, int, int]], Plane]
+_Told = TypeVar("_Told")
+
+
+@dataclass(frozen=True)
+class Placed:
+    """A frame ready for integration: where it lies in the cache and on the grid, how it is scaled,
+    how noisy it is and what weight it has.
+
+    ``relief`` (3, …, …): by what calibration multiplied the samples of a colour, an entry every
+    ``RELIEF_STEP`` px; their noise grew with it.
+    """
+
+    number: int
+    mapping: AnyMapping
+    level: Level
+    noise: Noise
+    weight: float
+    relief: Plane = field(default_factory=lambda: EVEN)
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """The picture (3, H, W) that a method made, the share of the samples that had no part in it,
+    and the seconds of one core that it took.
+    """
+
+    value: Plane
+    rejected: float
+    seconds: float
+
+
+def tile_side(frames: int) -> int:
+    """Side of tiles that hold so many frames within the budget: three values, three variances."""
+    side = int(np.sqrt(_BUDGET / (24 * max(frames, 1))))
+    return int(np.clip(side // 16 * 16, _SMALLEST_TILE, LARGEST_TILE))
+
+
+def tiles(shape: tuple[int, int], side: int) -> Iterator[Window]:
+    """Tiles of the grid (H, W), in reading order."""
+    for top in range(0, shape[0], side):
+        for left in range(0, shape[1], side):
+            yield Window(top, min(top + side, shape[0]), left, min(left + side, shape[1]))
+
+
+def combine(
+    cache: Cache,
+    frames: Sequence[Placed],
+    sensor: Bayer,
+    defects: Mask,
+    method: Method,
+    first: Plane | None,
+    clip: float,
+    pool: Executor,
+    step: Step,
+) -> Stack:
+    """One method of the table over the whole grid; each frame interpolated by itself.
+
+    ``first`` (3, H, W), a first stack, tells where the picture is steep.  From ``clip`` ADU on
+    pixels count as clipped, and are left as they are.  Methods are told the variances that samples
+    have in the restored picture: a tenth more than they have as they come.
+    """
+    sample = _sampler(cache, frames, sensor, defects, first)
+
+    def one(tile: Window) -> tuple[list[Any], None]:
+        size, block = sample(tile)
+        value, variance, count = method.function(block)
+        return [value.reshape(size), variance.reshape(size), _fewest(count, size)], None
+
+    picture = empty_stack(cache.shape)
+    side = tile_side(len(frames))
+    fill([picture.value, picture.variance, picture.coverage], side, one, pool, step)
+    return sharpened(picture, len(frames), sensor, clip)
+
+
+def values_by_method(
+    cache: Cache,
+    frames: Sequence[Placed],
+    sensor: Bayer,
+    defects: Mask,
+    methods: Sequence[Method],
+    first: Plane | None,
+    clip: float,
+    pool: Executor,
+    step: Step,
+    room: Room,
+) -> list[Outcome]:
+    """What several methods make of the same samples, each frame interpolated once for all.
+
+    ``room`` makes the arrays for the pictures; the rest as in :func:`combine`.
+    """
+    sample = _sampler(cache, frames, sensor, defects, first)
+
+    def one(tile: Window) -> tuple[list[Any], Array]:
+        size, block = sample(tile)
+        there = np.count_nonzero(np.isfinite(block.values))
+        values, spent = [], []
+        for method in methods:
+            start = time.thread_time()
+            value, _, count = method.function(block)
+            seconds = time.thread_time() - start
+            spent.append((there - count.sum(dtype=np.int64), there, seconds))
+            values.append(value.reshape(size))
+        return values, np.array(spent)
+
+    pictures = [room((3, *cache.shape)) for _ in methods]
+    spent = np.sum(fill(pictures, tile_side(len(frames)), one, pool, step), axis=0)
+    if restorable(len(frames)):
+        for picture in pictures:
+            picture[:] = restore(picture, sensor, clip)
+    return [
+        Outcome(picture, float(left_out / max(there, 1)), float(seconds))
+        for picture, (left_out, there, seconds) in zip(pictures, spent, strict=True)
+    ]
+
+
+def _sampler(
+    cache: Cache,
+    frames: Sequence[Placed],
+    sensor: Bayer,
+    defects: Mask,
+    first: Plane | None,
+) -> Callable[[Window], tuple[tuple[int, int, int], Samples]]:
+    """A function that gives the size (3, h, w) of a tile and its samples, flattened."""
+    factors = factors_for(len(frames), sensor)
+    weights = np.array([frame.weight for frame in frames], dtype=np.float32)
+
+    def sample(tile: Window) -> tuple[tuple[int, int, int], Samples]:
+        size = (3, tile.bottom - tile.top, tile.right - tile.left)
+        values = np.full((len(frames), *size), np.nan, dtype=np.float32)
+        variances = np.full_like(values, np.nan)
+        for k, frame in enumerate(frames):
+            window = source_window(frame.mapping, tile, cache.shape)
+            if window is not None:
+                codes = mosaic_cache.get(cache, frame.number, window)
+                if not codes.any():  # behind the end of a file that was cut off
+                    continue
+                missing = within(defects, window)
+                codes[missing] = 0
+                opened = opened_tile(cache, frame, tile, window, sensor, codes, missing)
+                resample.sample_frame(*opened, factors, values[k], variances[k])
+        contrast = np.zeros(size, dtype=np.float32)
+        if first is not None:
+            resample.contrasts(first, tile.top, tile.left, contrast)
+        flat = (len(frames), -1)
+        block = Samples(values.reshape(flat), variances.reshape(flat), weights, contrast.ravel())
+        return size, block
+
+    return sample
+
+
+def _fewest(count: NDArray[np.int16], size: tuple[int, int, int]) -> NDArray[np.int16]:
+    """How many frames count at the least in any colour (h, w)."""
+    return np.asarray(count.reshape(size).min(axis=0))
+
+
+def factors_for(frames: int, sensor: Bayer, sampling: int = 1) -> Array:
+    """Noise factors of the picture that so many frames make, restored or not."""
+    return restored_factors(sensor, sampling) if restorable(frames) else noise_factors(sensor)
+
+
+def sharpened(picture: Stack, frames: int, sensor: Bayer, clip: float, sampling: int = 1) -> Stack:
+    """The picture restored, where so many frames allow it."""
+    if not restorable(frames):
+        return picture
+    return replace(picture, value=restore(picture.value, sensor, clip, sampling))
+
+
+def within(plane: NDArray[_Sample], window: Window) -> NDArray[_Sample]:
+    """A copy of a window of a plane (H, W)."""
+    return np.ascontiguousarray(plane[window.top : window.bottom, window.left : window.right])
+
+
+def opened_tile(
+    cache: Cache,
+    frame: Placed,
+    tile: Window,
+    window: Window,
+    sensor: Bayer,
+    codes: Codes,
+    missing: Mask,
+) -> tuple[Any, ...]:
+    """What the kernels want to know of a frame in a tile, in their order."""
+    planes = np.empty((3, *codes.shape), dtype=np.float32)
+    confidence = np.empty_like(planes)
+    coding = (cache.coding.step, cache.coding.pedestal)
+    taps = opening_taps(sensor.layout)
+    open_window(codes, missing, coding, sensor.layout, sensor.cross, taps, planes, confidence)
+    near = np.zeros(codes.shape, dtype=np.bool_)
+    beside_clipped(codes, sensor.layout[7], near)
+    return (
+        planes,
+        confidence,
+        near,
+        (window.left, window.top),
+        sensor.layout,
+        resample.nodes_of(
+            frame.mapping.from_reference,
+            tile.left,
+            tile.top,
+            tile.right - tile.left,
+            tile.bottom - tile.top,
+        ),
+        (frame.level.offset, frame.level.unit, frame.level.transparency),
+        # A whole number given for one of them would have the loops compiled once more.
+        (float(frame.noise.slope), float(frame.noise.floor)),
+        frame.relief,
+    )
+
+
+def source_window(mapping: AnyMapping, tile: Window, shape: tuple[int, int]) -> Window | None:
+    """The part of a frame that a tile's places need, starting on even sites; None when outside."""
+    x = np.linspace(tile.left, tile.right - 1, 9)
+    y = np.linspace(tile.top, tile.bottom - 1, 9)
+    there = mapping.from_reference(np.stack(np.meshgrid(x, y), axis=-1)).reshape(-1, 2)
+    there = there[np.isfinite(there).all(axis=1)]
+    if len(there) == 0:
+        return None
+    low, high = there.min(axis=0) - _REACH, there.max(axis=0) + _REACH + 1
+    left, top = (max(int(v) // 2 * 2, 0) for v in np.floor(low))
+    right, bottom = min(int(np.ceil(high[0])), shape[1]), min(int(np.ceil(high[1])), shape[0])
+    return Window(top, bottom, left, right) if right > left and bottom > top else None
+
+
+def empty_stack(shape: tuple[int, int]) -> Stack:
+    """Room for a stack of that shape (H, W), not yet filled."""
+    value, variance = (np.empty((3, *shape), dtype=np.float32) for _ in range(2))
+    return Stack(value, variance, np.empty(shape, dtype=np.int16))
+
+
+def fill(
+    pictures: Sequence[NDArray[Any]],
+    side: int,
+    one: Callable[[Window], tuple[Sequence[Any], _Told]],
+    pool: Executor,
+    step: Step,
+) -> list[_Told]:
+    """Fill pictures (…, H, W) with what ``one`` makes of each tile; what else it tells."""
+    height, width = pictures[0].shape[-2:]
+    places, told = list(tiles((height, width), side)), []
+    for done, (tile, (parts, more)) in enumerate(
+        zip(places, pool.map(one, places), strict=True), start=1
+    ):
+        for picture, part in zip(pictures, parts, strict=True):
+            picture[..., tile.top : tile.bottom, tile.left : tile.right] = part
+        told.append(more)
+        step(done, len(places))
+    return told

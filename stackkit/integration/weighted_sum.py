@@ -1,0 +1,219 @@
+"""The weighted sum of all samples that the verdict left, tile by tile, and its measured noise."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from concurrent.futures import Executor
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numba
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import binary_dilation
+
+from stackkit.arrays import Array, Codes, Mask, Plane
+from stackkit.calibration import mosaic_cache
+from stackkit.calibration.mosaic_cache import Cache, Window
+from stackkit.geometry.lens import AnyMapping
+from stackkit.integration import resample
+from stackkit.integration.tiles import (
+    LARGEST_TILE,
+    Placed,
+    Step,
+    empty_stack,
+    factors_for,
+    fill,
+    opened_tile,
+    sharpened,
+    source_window,
+    tiles,
+    within,
+)
+from stackkit.noise.photon_transfer import BLOCK_MEAN, block_means
+from stackkit.raw.bayer import Bayer
+from stackkit.results import Stack
+
+Pattern = NDArray[np.int16]
+
+_NOTHING = np.zeros((0, 0), dtype=np.uint16)
+_RIM = 4
+"""How far from a sample others weigh in what is opened and interpolated there, px."""
+
+
+@dataclass(frozen=True)
+class Finer:
+    """A mapping whose grid has ``sampling`` places a pixel; the first pixel's places lie about its
+    centre.
+    """
+
+    mapping: AnyMapping
+    sampling: int
+
+    def from_reference(self, xy: Any, /) -> Array:
+        """Frame pixels of places of the fine grid."""
+        return self.mapping.from_reference((np.asarray(xy) + 0.5) / self.sampling - 0.5)
+
+    def to_reference(self, xy: Any, /) -> Array:
+        """Places of the fine grid of frame pixels."""
+        return (self.mapping.to_reference(xy) + 0.5) * self.sampling - 0.5
+
+
+@dataclass(frozen=True)
+class NoiseBlocks:
+    """Means over blocks of ``noise.BLOCK_MEAN`` px of pure noise (n, 3, h, w): of the reference
+    frame by itself, of the first two, four, eight … frames, and of all.
+
+    ``frames`` (n,) says of how many.
+    """
+
+    frames: tuple[int, ...]
+    means: Array
+
+    @property
+    def frame(self) -> Array:
+        """Of the reference frame (3, h, w)."""
+        return np.asarray(self.means[0])
+
+    @property
+    def stack(self) -> Array:
+        """Of the whole stack (3, h, w)."""
+        return np.asarray(self.means[-1])
+
+
+def total(
+    cache: Cache,
+    frames: Sequence[Placed],
+    sensor: Bayer,
+    defects: Mask,
+    pattern: Pattern | None,
+    first: Plane | None,
+    clip: float,
+    pool: Executor,
+    step: Step,
+    sampling: int = 1,
+) -> tuple[Stack, NoiseBlocks]:
+    """Weighted mean of all samples that are neither defective nor rejected, and its noise.
+
+    Sums and weights of all frames are added before the division, so that a sample missing in one
+    frame costs its own weight and nothing else.  ``first``, a first stack (3, H, W), bridges the
+    gaps between which the others are interpolated: a star with a gap in it stays a star.
+    ``pattern`` (H, W) is taken off every sample, in codes of the cache.  From ``clip`` ADU on
+    pixels count as clipped, and are left as they are.  The grid has ``sampling`` places a pixel in
+    either direction.
+    """
+    factors = factors_for(len(frames), sensor, sampling)
+    counts, block = told_counts(len(frames)), BLOCK_MEAN * sampling
+    grid = (cache.shape[0] * sampling, cache.shape[1] * sampling)
+    fine = [replace(frame, mapping=_finer(frame.mapping, sampling)) for frame in frames]
+    shape = (len(counts), 3, grid[0] // block, grid[1] // block)
+    noise = np.full(shape, np.nan)
+
+    def one(tile: Window) -> tuple[list[Any], Array]:
+        size = (3, tile.bottom - tile.top, tile.right - tile.left)
+        here = np.full((len(counts), 3, size[1] // block, size[2] // block), np.nan)
+        # Apart: the reference, and every other frame.  Their differences are pure noise.
+        parts = np.zeros((3, 4, *size))
+        for k, frame in enumerate(frames):
+            window = source_window(fine[k].mapping, tile, cache.shape)
+            codes = (
+                mosaic_cache.get(cache, frame.number, window) if window is not None else _NOTHING
+            )
+            # Nothing at all: behind the end of a file that was cut off.
+            if window is not None and codes.any():
+                if pattern is not None:
+                    _take_off(codes, within(pattern, window))
+                missing = within(defects, window)
+                missing = missing | mosaic_cache.get_rejected(cache, frame.number, window)
+                missing |= _rim(codes)
+                _expect(cache, frame, window, sensor, codes, missing, first)
+                opened = opened_tile(cache, fine[k], tile, window, sensor, codes, missing)
+                group = 0 if k == 0 else 1 + k % 2
+                resample.add_frame(*opened, factors, float(frame.weight), parts[group])
+            if k > 0 and k + 1 in counts:
+                here[counts.index(k + 1)] = block_means(_noise_of_sum(parts), block)
+        here[0] = block_means(_noise_of_one(parts), block)
+        sums = parts.sum(axis=0)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            value, variance = sums[0] / sums[1], sums[2] / sums[1] ** 2
+        return [value, variance, sums[3].min(axis=0)], here
+
+    picture = empty_stack(grid)
+    told = fill([picture.value, picture.variance, picture.coverage], LARGEST_TILE, one, pool, step)
+    for tile, here in zip(tiles(grid, LARGEST_TILE), told, strict=True):
+        y, x = tile.top // block, tile.left // block
+        noise[:, :, y : y + here.shape[2], x : x + here.shape[3]] = here
+    picture = sharpened(picture, len(frames), sensor, clip, sampling)
+    return picture, NoiseBlocks(counts, noise)
+
+
+def _finer(mapping: AnyMapping, sampling: int) -> AnyMapping:
+    return mapping if sampling == 1 else Finer(mapping, sampling)
+
+
+def told_counts(frames: int) -> tuple[int, ...]:
+    """Of how many frames the noise is told: 1, 2, 4, 8 …, all."""
+    return tuple(sorted({min(2**k, frames) for k in range(frames.bit_length() + 1)}))
+
+
+def _noise_of_one(parts: Array) -> Array:
+    """Noise of the reference frame at each place, the scene taken out.
+
+    From independent parts with weights a and b: the reference minus the rest, times √(b/(a + b)),
+    has the reference's own variance.
+    """
+    own, rest = parts[0], parts[1] + parts[2]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        share = np.sqrt(rest[1] / (own[1] + rest[1]))
+        return np.asarray((own[0] / own[1] - rest[0] / rest[1]) * share)
+
+
+def _noise_of_sum(parts: Array) -> Array:
+    """Noise of the sum of the frames so far: a difference of halves, times √(a·b)/(a + b)."""
+    one, other = parts[0] + parts[1], parts[2]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        both = np.sqrt(one[1] * other[1]) / (one[1] + other[1])
+        return np.asarray((one[0] / one[1] - other[0] / other[1]) * both)
+
+
+def _rim(codes: Codes) -> Mask:
+    """Samples (h, w) that a frame lacks within interpolation's reach of those that it has."""
+    lacking: Mask = np.asarray(codes == 0)
+    if not lacking.any():
+        return lacking
+    return np.asarray(lacking & binary_dilation(~lacking, np.ones((3, 3)), _RIM))
+
+
+@numba.njit(cache=True, nogil=True)
+def _take_off(codes, pattern):  # type: ignore[no-untyped-def]
+    for y in range(codes.shape[0]):
+        for x in range(codes.shape[1]):
+            if codes[y, x] != 0:
+                codes[y, x] = min(max(np.int32(codes[y, x]) - pattern[y, x], 1), 65535)
+
+
+def _expect(
+    cache: Cache,
+    frame: Placed,
+    window: Window,
+    sensor: Bayer,
+    codes: Codes,
+    missing: Mask,
+    first: Plane | None,
+) -> None:
+    """Put what the first stack expects into the codes of the missing samples, 0 without one."""
+    if first is None:
+        codes[missing] = 0
+        return
+    rows, columns = np.nonzero(missing)
+    sites = np.stack([columns + window.left, rows + window.top], axis=1)
+    resample.expect(
+        codes,
+        sites,
+        (cache.coding.step, cache.coding.pedestal),
+        (window.left, window.top),
+        sensor.layout,
+        first,
+        frame.mapping.to_reference(sites.astype(np.float64)),
+        (frame.level.offset, frame.level.unit, frame.level.transparency),
+    )

@@ -1,0 +1,154 @@
+"""The end of the line: the folder for the results, and all files of a result."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Mapping
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+from stackkit.errors import InputError, OutputError, UsageError
+from stackkit.output.fits import write_fits, write_picture
+from stackkit.output.linear_dng import write_linear_dng
+from stackkit.output.tiff import write_tiff
+from stackkit.picture.archive import ALONE, STACK, read_pictures, write_pictures
+from stackkit.picture.edit import AS_USUAL, OF_SKY, Edited, Editing, edited, sky_of
+from stackkit.picture.preview import render, upright_picture, write_jpeg, write_png
+from stackkit.picture.thumbnails import opened, picture_name, webp
+from stackkit.progress import Progress
+from stackkit.record.schema import checked, plain, write_record
+from stackkit.report import page_of_night
+from stackkit.results import Result
+from stackkit.run.files import FILES, MOVING, RESULTS, reason, replacing, working_folder
+
+PICTURE_BYTES = 1_400_000
+"""Bytes of the stack's picture for the report, and of the one frame's."""
+
+
+def check_output(folder: Path, force: bool) -> bool:
+    """Make ``folder`` ready for results; True when it was made just now.
+
+    Raises ``UsageError`` when it holds results and ``force`` is not given, ``OutputError`` when it
+    cannot be made or written to.
+    """
+    if folder.exists() and not folder.is_dir():
+        raise UsageError(f"{folder} is a file. Name a folder for the results with --out.")
+    present = [name for name in RESULTS if (folder / name).exists()]
+    if present and not force and not (folder / MOVING).exists():
+        raise UsageError(
+            f"{folder} already has results ({', '.join(present)}). "
+            "Choose another --out, or give --force to replace them."
+        )
+    made = not folder.exists()
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise OutputError(f"Cannot make the folder {folder}: {reason(error)}") from error
+    if not os.access(folder, os.W_OK | os.X_OK):
+        raise OutputError(
+            f"Cannot write to {folder}: no permission to write there. Choose another --out."
+        )
+    return made
+
+
+def write_results(
+    result: Result,
+    folder: Path,
+    progress: Progress | None = None,
+    editing: Editing = AS_USUAL,
+) -> dict[str, Any]:
+    """Write all files of a result into ``folder``; returns the record as written.
+
+    The files are made in a folder of their own beside and moved when all are complete, the record
+    last: there is a whole result or none.  Raises ``OutputError`` when the disk refuses.
+    """
+    progress = progress or (lambda _step, _done, _total: None)
+    names = editing.files
+    progress("Writing", 0, len(names) + 1)
+    writers, record = _writers(result, str(folder), editing)
+    with working_folder(folder) as made:
+        for done, (kind, name) in enumerate(names.items(), 1):
+            progress("Writing", done, len(names) + 1)
+            writers[kind](made / name)
+        _move(made, folder, names)
+    progress("Writing", len(names) + 1, len(names) + 1)
+    return record
+
+
+def _writers(
+    result: Result, folder: str, editing: Editing
+) -> tuple[dict[str, Callable[[Path], None]], dict[str, Any]]:
+    """What writes each kind of file, and the record."""
+    made = edited(result, editing)
+    pictures = _pictures(result, made)
+    value, how, shown, camera = made.stack.value, made.how, made.preview, result.known.colour
+    record = {
+        **result.record,
+        **made.told,
+        "options": {**result.record["options"], **asdict(editing)},
+        "output": {**result.record["output"], "folder": folder, "files": editing.files},
+        "warnings": [*result.record["warnings"], *([how.remark] if how.remark else [])],
+    }
+    return {
+        "fits": lambda path: write_fits(path, made.stack, record),
+        "tiff": lambda path: write_tiff(path, value, how, record, shown, editing.bits),
+        "preview": lambda path: write_png(path, shown),
+        "jpeg": lambda path: write_jpeg(path, shown),
+        "dng": lambda path: write_linear_dng(path, value, camera, how, record, shown),
+        "gradient": lambda path: write_picture(path, sky_of(made), OF_SKY),
+        "pictures": lambda path: write_pictures(path, pictures),
+        "report": lambda path: write_page(path, record, pictures),
+        "record": lambda path: write_record(path, record),
+    }, record
+
+
+def _move(made: Path, folder: Path, names: Mapping[str, str]) -> None:
+    """All files from where they were made to where they are wanted, the record last."""
+    try:
+        (folder / MOVING).touch()
+        # An older record goes first: no run must look finished with another's pictures.
+        for name in (FILES["record"], *(name for name in RESULTS if name not in names.values())):
+            (folder / name).unlink(missing_ok=True)
+        for name in names.values():
+            os.replace(made / name, folder / name)
+        (folder / MOVING).unlink()
+    except OSError as error:
+        raise OutputError(f"Cannot replace the results in {folder}: {reason(error)}") from error
+
+
+def _pictures(result: Result, made: Edited) -> dict[str, bytes]:
+    """All small pictures by name: stack and one frame at one look, and the thumbnails."""
+    alone = opened(result.pictures.alone, result.record["integration"]["sampling"])
+    shown = upright_picture(render(alone, made.rendering), result.orientation)
+    large = {STACK: made.preview, ALONE: shown}
+    small = {picture_name(k): data for k, data in result.pictures.thumbnails.items()}
+    return {name: webp(one, PICTURE_BYTES) for name, one in large.items()} | small
+
+
+def write_page(path: Path, record: dict[str, Any], pictures: Mapping[str, bytes]) -> None:
+    """The report of a record, with WebP pictures by name.  Raises ``OutputError``."""
+    with replacing(path) as temporary:
+        temporary.write_text(page_of_night(plain(record), pictures), encoding="utf-8", newline="\n")
+
+
+def report_again(folder: Path) -> Path:
+    """Make the report in a folder of results anew, from its record and its small pictures.
+
+    Raises ``InputError`` where there is no record, or one that does not fit its schema, and
+    ``OutputError`` when the disk refuses.
+    """
+    if not folder.is_dir():
+        raise InputError(
+            f"There is no folder {folder}. Name the one that stackkit stack wrote its results to."
+        )
+    record = checked(folder / FILES["record"])
+    page, pictures = folder / FILES["report"], read_pictures(folder / FILES["pictures"])
+    try:
+        write_page(page, record, pictures)
+    except (ValueError, ArithmeticError) as error:  # fits the schema, and still makes no sense
+        raise InputError(
+            f"{folder / FILES['record']} was changed: its figures make no sense. Stack the frames "
+            "again to get a new one."
+        ) from error
+    return page

@@ -1,0 +1,58 @@
+"""``pictures.zip``: the small pictures of a run, from which its report can be made again.
+
+A ZIP file of WebP pictures, stored as they are; its bytes depend on nothing but theirs.
+"""
+
+from __future__ import annotations
+
+import zipfile
+from collections.abc import Mapping
+from pathlib import Path
+
+from stackkit.run.files import replacing
+
+STACK, ALONE = "stack.webp", "one-frame.webp"
+"""The stack, and the reference frame alone at the same stretch, upright."""
+_EPOCH = (1980, 1, 1, 0, 0, 0)
+_LARGEST = 4_000_000
+"""Bytes from which on a picture is none of ours."""
+_MOST = 20_000
+
+
+def write_pictures(path: Path, pictures: Mapping[str, bytes]) -> None:
+    """Write WebP files by their names.  Raises ``OutputError`` when the disk refuses."""
+    with replacing(path) as temporary, zipfile.ZipFile(temporary, "w") as archive:
+        for name, data in pictures.items():
+            entry = zipfile.ZipInfo(name, _EPOCH)
+            entry.create_system = 3  # the same on every system
+            archive.writestr(entry, data)
+
+
+def read_pictures(path: Path) -> dict[str, bytes]:
+    """The pictures by name; those that are damaged, or none of ours, are left out, all of them
+    where there is no such file: a report can do without.
+    """
+    found = {}
+    try:
+        with zipfile.ZipFile(path) as archive:
+            for entry in archive.infolist()[:_MOST]:
+                if entry.file_size <= _LARGEST and entry.compress_type == zipfile.ZIP_STORED:
+                    data = _whole(archive, entry)
+                    if _is_webp(data):
+                        found[entry.filename] = data
+    except (OSError, zipfile.BadZipFile, NotImplementedError, ValueError):
+        pass
+    return found
+
+
+def _whole(archive: zipfile.ZipFile, entry: zipfile.ZipInfo) -> bytes:
+    """Its bytes; none where they do not agree with their checksum."""
+    try:
+        return archive.read(entry)
+    except (OSError, RuntimeError, EOFError, zipfile.BadZipFile, NotImplementedError, ValueError):
+        return b""
+
+
+def _is_webp(data: bytes) -> bool:
+    """RIFF, its length, WEBP (RFC 9649, section 2.4)."""
+    return data[:4] == b"RIFF" and data[8:12] == b"WEBP"

@@ -1,0 +1,216 @@
+"""The camera's linear colours as light of a standard space: white balance, matrix, clipping."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import maximum_filter
+
+from stackkit.arrays import Array, Plane
+from stackkit.errors import UsageError
+from stackkit.picture.colour import camera, spaces
+from stackkit.picture.colour.camera import CameraColour, sensible
+from stackkit.picture.colour.spaces import D55, SRGB, Space
+
+Balance = tuple[float, float, float]
+
+AS_SHOT, DAYLIGHT, STARS = "asshot", "daylight", "stars"
+"""What may be taken for white, besides three multipliers."""
+BESIDE = 6
+"""How far from a clipped pixel colours are wrong, px."""
+_FAINTEST, _CLEAR = 1.3, 2.0
+"""Rims are mended from so many times the sky's light on, and wholly from so many: noise must not
+lift green.
+"""
+_NEARLY = 0.9
+"""Share of the clipping level from which on a sample begins to count as clipped."""
+_WORDS = {
+    AS_SHOT: "as the camera had it",
+    DAYLIGHT: "daylight (5500 K)",
+    STARS: "the average colour of the stars",
+}
+
+
+@dataclass(frozen=True)
+class CameraWhite:
+    """What a session knows of white and colours.
+
+    ``as_shot`` and ``stars`` (3,) are what white looks like to the camera, by its own word and by
+    the average star; None where that is not known.
+    """
+
+    colour: CameraColour
+    as_shot: Balance | None
+    stars: Balance | None
+
+
+@dataclass(frozen=True)
+class Development:
+    """How ADU become linear light of ``space``.
+
+    ``neutral`` (3,): what white looks like to the camera, greatest 1; ``matrix`` (3, 3) from the
+    camera's colours, divided by it, to the space, which keeps (1, 1, 1); ``white``: ADU that
+    become 1.0 in the colour that clips first; ``clip``: ADU from which on a colour is clipped;
+    ``sky``: ADU in green of the picture's usual place.
+    ``kelvin``: temperature of the white, None where the camera's colours are not known: then they
+    are taken for those of sRGB.  ``words`` say what is white, ``remark`` what could not be had.
+    """
+
+    neutral: Array
+    matrix: Array
+    white: float
+    clip: float
+    space: Space
+    kelvin: float | None
+    words: str
+    remark: str = ""
+    sky: float = 0.0
+
+    @property
+    def gains(self) -> Array:
+        """Multipliers (3,) of the camera's colours, the least 1."""
+        return np.asarray(1 / self.neutral)
+
+
+def camera_white(
+    colour: CameraColour,
+    neutral: tuple[float, ...] | None,
+    white_xy: tuple[float, ...] | None,
+    balance: Balance | None,
+    stars: Balance | None,
+) -> CameraWhite:
+    """White as shot by DNG's AsShotNeutral, else AsShotWhiteXY, else the multipliers that LibRaw
+    found; figures that make no sense count as missing.
+    """
+    shot = sensible(neutral)
+    if shot is None and white_xy is not None and colour.known:
+        shot = sensible(camera.neutral_of(colour, (white_xy[0], white_xy[1])))
+    if shot is None and balance is not None:
+        shot = sensible(1 / np.array(balance))
+    return CameraWhite(colour, _plain(shot), _plain(sensible(stars)))
+
+
+def _plain(neutral: Array | None) -> Balance | None:
+    return None if neutral is None else (float(neutral[0]), float(neutral[1]), float(neutral[2]))
+
+
+def development(
+    known: CameraWhite,
+    asked: str | Balance,
+    white: float,
+    clip: float,
+    space: Space = SRGB,
+    sky: float = 0.0,
+) -> Development:
+    """The development with the white ``asked`` for: ``asshot``, ``daylight``, ``stars``, or
+    multipliers for R, G, B.
+
+    What cannot be had is replaced by the next best, and said.  Raises ``UsageError`` for a white
+    that there is not.
+    """
+    if isinstance(asked, str):
+        neutral, words, remark = _white(known, asked)
+    else:
+        neutral, remark = 1 / np.array(asked), ""
+        words = "multipliers {:g}, {:g}, {:g}".format(*asked)
+    neutral = neutral / neutral.max()
+    kelvin = None
+    if known.colour.known:
+        kelvin = spaces.temperature(camera.white_of(known.colour, neutral))
+        to_connection = camera.balanced_to_connection(known.colour, neutral)
+    else:
+        to_connection = spaces.to_connection(SRGB)
+    matrix = np.linalg.solve(spaces.to_connection(space), to_connection)
+    matrix = matrix / matrix.sum(axis=1)[:, None]  # white is white to the last digit
+    return Development(neutral, matrix, white, clip, space, kelvin, words, remark, sky)
+
+
+def _white(known: CameraWhite, asked: str) -> tuple[Array, str, str]:
+    """What white looks like (3,), in words where that comes from, and what was not to be had."""
+    daylight = camera.neutral_of(known.colour, D55) if known.colour.known else None
+    have = {AS_SHOT: known.as_shot, DAYLIGHT: sensible(daylight), STARS: known.stars}
+    why = {
+        AS_SHOT: "The camera does not say what it took for white",
+        DAYLIGHT: "The camera's colours are not known, so neither is its daylight",
+        STARS: "There are too few unclipped stars to average their colour",
+    }
+    if asked not in have:
+        raise UsageError(f"There is no white “{asked}”. Choose one of: {', '.join(have)}.")
+    for choice in (asked, *(other for other in (AS_SHOT, STARS, DAYLIGHT) if other != asked)):
+        found = have[choice]
+        if found is not None:
+            remark = "" if choice == asked else f"{why[asked]}; white is {_WORDS[choice]} instead."
+            return np.array(found), _WORDS[choice], remark
+    return np.ones(3), "not balanced", f"{why[asked]}; the colours are left as the sensor has them."
+
+
+def develop(native: Plane, how: Development) -> Plane:
+    """Linear light (3, h, w) of the space from camera-native ADU (3, h, w).
+
+    A clipped colour is raised to the brightest of the others, as light that clips is more than it
+    shows: what is white comes out white, not tinted.  Beside such a place red and blue are wider
+    than green (their samples lie farther apart), a purple rim: green is raised to their geometric
+    mean, as hardly any star's is below.  A missing colour takes the mean of those that are there;
+    where all are missing the pixel stays so.
+    """
+    light = native * (how.gains / how.white).astype(np.float32)[:, None, None]
+    full = np.clip((native / np.float32(how.clip) - _NEARLY) / (1 - _NEARLY), 0, 1)
+    full = np.nan_to_num(full * full * (3 - 2 * full))
+    light += full * (np.fmax.reduce(light, axis=0) - light)
+    if full.any():
+        light[1] = _without_rim(light, full.max(axis=0) > 0, how)
+    lost = np.isnan(light)
+    if lost.any():
+        count = (~lost).sum(axis=0)
+        mean = np.where(lost, 0, light).sum(axis=0) / np.maximum(count, 1)
+        light = np.where(lost, np.where(count > 0, mean, np.nan), light)
+    return np.asarray(np.einsum("ij,jyx->iyx", how.matrix.astype(np.float32), light))
+
+
+def _without_rim(light: Plane, clipped: NDArray[np.bool_], how: Development) -> Plane:
+    """Green (h, w), raised beside clipped pixels where it is below red and blue together."""
+    beside = maximum_filter(clipped, size=2 * BESIDE + 1)
+    red, green, blue = light
+    wanted = np.sqrt(np.maximum(red, 0) * np.maximum(blue, 0))
+    sky = np.float32(how.sky * how.gains[1] / how.white)
+    bright = np.clip((wanted - _FAINTEST * sky) / ((_CLEAR - _FAINTEST) * sky + 1e-9), 0, 1)
+    mended = green + bright * np.maximum(wanted - green, 0)
+    return np.asarray(np.where(beside, mended, green))
+
+
+def develop_rows(value: Plane, first: int, last: int, how: Development) -> Plane:
+    """Rows from ``first`` up to ``last`` of a picture (3, H, W), as in the whole developed."""
+    top = max(first - BESIDE, 0)
+    return develop(value[:, top : last + BESIDE], how)[:, first - top : last - top]
+
+
+def colour_record(how: Development, asked: str | Balance, known: CameraWhite) -> dict[str, Any]:
+    """What the record tells of the colours of the pictures for editing."""
+    colour = known.colour
+    matrices = None
+    if colour.known:
+        white = camera.white_of(colour, how.neutral)
+        matrices = {
+            "white_xy": list(white),
+            "xyz_to_camera": camera.xyz_to_camera(colour, white).tolist(),
+            "balanced_to_xyz_d50": camera.balanced_to_connection(colour, how.neutral).tolist(),
+            "illuminants_k": [kelvin or None for kelvin, _ in colour.calibrations],
+            "forward": all(profile.forward_matrix for _, profile in colour.calibrations),
+        }
+    return {
+        "white": asked if isinstance(asked, str) else list(asked),
+        "white_words": how.words,
+        "neutral": how.neutral.tolist(),
+        "multipliers": how.gains.tolist(),
+        "kelvin": how.kelvin,
+        "space": how.space.name,
+        "camera": matrices,
+        "balanced_to_space": how.matrix.tolist(),
+        "assumed": not colour.known,
+        "full_adu": how.white,
+        "as_shot": known.as_shot and list(known.as_shot),
+        "stars": known.stars and list(known.stars),
+    }

@@ -1,0 +1,132 @@
+"""From the stack, which is a measurement, to what is edited and looked at."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stackkit.arrays import Plane
+from stackkit.errors import UsageError
+from stackkit.picture.colour.develop import (
+    AS_SHOT,
+    Balance,
+    Development,
+    colour_record,
+    develop_rows,
+    development,
+)
+from stackkit.picture.colour.spaces import SRGB, space_named
+from stackkit.picture.gradient import gradient_record, sky_of_grid, without_sky
+from stackkit.picture.preview import Rendering, render, rendering_of, upright_picture
+from stackkit.results import Result, Stack
+from stackkit.run.files import FILES, ON_REQUEST
+
+_PEDESTALS = (0.0, *(2.0**-k for k in range(12, 3, -1)))
+"""Among these is the least that leaves at most so many values below nought."""
+_LOST = 1e-5
+_ROWS = 64
+
+KEEP, REMOVE = "keep", "remove"
+"""What may be done to the smooth light of the sky."""
+OF_SKY = "The smooth light of the sky that was taken off the stack."
+_SOME = 5
+"""Every so many-th row and column is enough for a median."""
+
+
+@dataclass(frozen=True)
+class Editing:
+    """What is wanted: ``white`` is ``asshot``, ``daylight``, ``stars`` or multipliers for R, G, B;
+    ``space`` a key of ``spaces.SPACES``; ``bits`` of the TIFF, 32 or 16; ``dng``: whether a linear
+    DNG is wanted, too; ``gradient``: ``keep`` or ``remove``.
+    """
+
+    white: str | Balance = AS_SHOT
+    space: str = SRGB.key
+    bits: int = 32
+    dng: bool = False
+    gradient: str = KEEP
+
+    @property
+    def files(self) -> dict[str, str]:
+        """Names of the files by kind, the record's last."""
+        asked = {"dng": self.dng, "gradient": self.gradient == REMOVE}
+        more = {kind: name for kind, name in ON_REQUEST.items() if asked[kind]}
+        pictures = {kind: name for kind, name in FILES.items() if kind != "record"}
+        return {**pictures, **more, "record": FILES["record"]}
+
+
+AS_USUAL = Editing()
+
+
+@dataclass(frozen=True)
+class Edited:
+    """``stack`` with or without the sky's glow; ``how`` it is developed for the editor,
+    ``rendering`` for the eye; ``preview`` (h, w, 3), upright; ``told``: what the record has of it.
+    """
+
+    stack: Stack
+    how: Development
+    rendering: Rendering
+    preview: NDArray[np.uint8]
+    told: dict[str, Any]
+
+
+def edited(result: Result, wanted: Editing = AS_USUAL) -> Edited:
+    """The pictures that are made of a result.  Raises ``UsageError`` for what cannot be made."""
+    if wanted.bits not in (16, 32) or wanted.gradient not in (KEEP, REMOVE):
+        raise UsageError(f"A TIFF has 16 or 32 bits, and the gradient is for {KEEP} or {REMOVE}.")
+    stack, orientation = result.stack, result.orientation
+    levels = result.white, result.record["integration"]["clip_adu"]
+    sky = _usual_place(stack.value)
+    how = development(result.known, wanted.white, *levels, space_named(wanted.space), sky)
+    rendering = rendering_of(
+        stack.value, development(result.known, wanted.white, *levels, SRGB, sky)
+    )
+    preview = upright_picture(render(stack.value, rendering), orientation)
+    if wanted.gradient == REMOVE:
+        stack = replace(stack, value=without_sky(stack.value, rendering.sky))
+    pedestal, below = pedestal_of(stack.value, how)
+    _, height, width = stack.value.shape
+    told = {
+        "colour": colour_record(how, wanted.white, result.known),
+        "gradient": gradient_record(rendering.sky, (height, width), orientation),
+        "editing": {
+            "bits": wanted.bits,
+            "pedestal": pedestal,
+            "below_zero_share": below,
+            "full_scale": float(how.gains.max()) + pedestal,
+            "gradient_removed": wanted.gradient == REMOVE,
+        },
+    }
+    return Edited(stack, how, rendering, preview, told)
+
+
+def sky_of(made: Edited) -> NDArray[np.float32]:
+    """The smooth light of the sky (3, H, W), ADU."""
+    _, height, width = made.stack.value.shape
+    return sky_of_grid(made.rendering.sky, height, width)
+
+
+def _usual_place(value: NDArray[np.float32]) -> float:
+    """Median of green, ADU: mostly sky."""
+    some = value[1, ::_SOME, ::_SOME]
+    return float(np.nanmedian(some)) if np.isfinite(some).any() else 0.0
+
+
+def pedestal_of(value: Plane, how: Development) -> tuple[float, float]:
+    """What is added to the picture ``value`` (3, H, W), and the share of values still below nought.
+
+    Editors cut off what is below nought, and the noise of a dark sky reaches there.
+    """
+    counts, known = np.zeros(len(_PEDESTALS)), 0
+    for top in range(0, value.shape[1], _ROWS):
+        light = develop_rows(value, top, min(top + _ROWS, value.shape[1]), how)
+        known += int(np.isfinite(light).sum())
+        below = light[light < 0]
+        counts += [(below < -pedestal).sum() for pedestal in _PEDESTALS]
+    share = counts / max(known, 1)
+    chosen = int(np.argmax(share <= _LOST)) if (share <= _LOST).any() else len(_PEDESTALS) - 1
+    return _PEDESTALS[chosen], float(share[chosen])

@@ -1,0 +1,178 @@
+"""The smooth light of the sky in a picture: its shape, how strong, where from, and without it.
+
+The model is the exponential of a second-order surface, and a fourth-order term about the middle
+for the lens's falloff, through the logarithms of the medians of tiles: what shapes the sky
+multiplies.  The fit is robust against
+what stands out of it, a band like the Milky Way or the ground; one set of weights serves all
+colours, so that the band keeps its colour.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stackkit.arrays import Array, Plane
+from stackkit.picture.orientation import upright
+
+_TILES = 32
+"""Sky samples along the long side."""
+_TILES_FOR_A_SURFACE = 60
+"""With fewer the sky is taken as even."""
+_MAP = (9, 12)
+"""Rows and columns of the map in the record, of a picture that lies on its long side."""
+_BAND = 64
+"""Rows whose sky is worked out at a time."""
+
+
+@dataclass(frozen=True)
+class Sky:
+    """The sky of a picture, at places given as shares (0-1) of its height and width.
+
+    exp of the surface with ``coefficients`` (terms, 3), minus ``offset``; its logarithm is held
+    within ``least`` and ``most``.  Without terms it is nought.  ``wide``: width over height.
+    """
+
+    coefficients: Array
+    wide: float
+    offset: float
+    least: float
+    most: float
+
+
+NO_SKY = Sky(np.zeros((0, 3)), 1.0, 0.0, 0.0, 0.0)
+
+
+def sky_at(sky: Sky, y: Array, x: Array) -> Plane:
+    """The sky (3, rows, columns) at ``y`` (rows,) and ``x`` (columns,), shares of the sides."""
+    out = np.zeros((3, len(y), len(x)), dtype=np.float32)
+    if len(sky.coefficients):
+        for i, row in enumerate(y):
+            terms = _terms(np.full(len(x), row), x, sky.wide)
+            surface = terms[:, : len(sky.coefficients)] @ sky.coefficients
+            out[:, i] = np.exp(np.clip(surface, sky.least, sky.most)).T - sky.offset
+    return out
+
+
+def sky_of_grid(sky: Sky, height: int, width: int) -> Plane:
+    """The sky (3, height, width) of a whole picture."""
+    return sky_at(sky, (np.arange(height) + 0.5) / height, (np.arange(width) + 0.5) / width)
+
+
+def without_sky(value: Plane, sky: Sky) -> Plane:
+    """The picture (3, H, W) with the smooth sky taken off."""
+    _, height, width = value.shape
+    y, x = (np.arange(height) + 0.5) / height, (np.arange(width) + 0.5) / width
+    out = np.empty_like(value)
+    for top in range(0, height, _BAND):
+        rows = slice(top, top + _BAND)
+        np.subtract(value[:, rows], sky_at(sky, y[rows], x), out=out[:, rows])
+    return out
+
+
+def fit_sky(small: Plane) -> Sky:
+    """The smooth sky under a picture (3, h, w), NaN where nothing is known."""
+    _, h, w = small.shape
+    medians, scatter, yx = tiles(small)
+    if len(yx) == 0:
+        return NO_SKY
+    least = 1e-5 * float(np.abs(medians).max()) + 1e-9
+    offset = max(0.0, float(np.median(scatter)) + least - float(medians.min()))
+    terms = _terms(yx[:, 0] / h, yx[:, 1] / w, w / h)
+    if len(yx) < _TILES_FOR_A_SURFACE:
+        terms = terms[:, :1]
+    logs = np.log(medians + offset)
+    root = np.sqrt(_robust_weights(terms, logs.mean(axis=1), yx))[:, None]
+    coefficients = np.linalg.lstsq(terms * root, logs * root, rcond=None)[0]
+    return Sky(coefficients, w / h, offset, float(logs.min()) - 1, float(logs.max()) + 1)
+
+
+def tiles(small: Plane) -> tuple[Array, Array, Array]:
+    """Of tiles that are mostly known: medians (n, 3), scatter of the light (n,), centres (n, 2).
+
+    The light is the mean of the colours; centres are y, x in pixels from the corner.
+    """
+    _, h, w = small.shape
+    tile = max(1, -(-max(h, w) // _TILES))
+    rows, columns = -(-h // tile), -(-w // tile)
+    blocks = np.full((3, rows * tile, columns * tile), np.nan, dtype=small.dtype)
+    blocks[:, :h, :w] = np.where(np.isfinite(small).all(axis=0), small, np.nan)
+    blocks = blocks.reshape(3, rows, tile, columns, tile).swapaxes(2, 3).reshape(3, -1, tile * tile)
+    known = np.isfinite(blocks[0]).sum(axis=1)
+    kept = np.flatnonzero(2 * known >= np.minimum(tile * tile, h * w))
+    blocks, known = blocks[:, kept], known[kept]
+    light = blocks.mean(axis=0)
+    spread = np.abs(light - _medians(light, known)[:, None])
+    y, x = (kept // columns) * tile, (kept % columns) * tile
+    centres = (y + np.minimum(y + tile, h)) / 2, (x + np.minimum(x + tile, w)) / 2
+    return (
+        np.stack([_medians(block, known) for block in blocks], axis=1),
+        1.4826 * _medians(spread, known),
+        np.stack(centres, axis=1),
+    )
+
+
+def _medians(values: Plane, known: NDArray[np.int64]) -> Any:
+    """Median of the known values (n,) of each row (n, m), which may have NaN besides."""
+    ordered = np.sort(values, axis=1)  # NaN comes last
+    rows = np.arange(len(values))
+    return (ordered[rows, (known - 1) // 2] + ordered[rows, known // 2]) / 2
+
+
+def gradient_record(sky: Sky, shape: tuple[int, int], orientation: int) -> dict[str, Any] | None:
+    """What the record tells of the sky's glow on a grid of ``shape`` (H, W); None without one.
+
+    ``strength``: how many times brighter a place is than that opposite it, at most, so that the
+    lens's falloff does not count; ``towards_deg``: where it gets brighter in the upright picture,
+    clockwise from up; ``map``: light over its median, in rows from the top.
+    """
+    if not len(sky.coefficients):
+        return None
+    rows, columns = _MAP if shape[1] >= shape[0] else _MAP[::-1]
+    colours = upright(sky_of_grid(sky, rows, columns), orientation).astype(np.float64)
+    light = colours.mean(axis=0)
+    middle = float(np.median(light))
+    if not (middle > 0 and light.min() > 0):
+        return None
+    h, w = upright(np.empty(shape, dtype=np.bool_), orientation).shape
+    ratio = light / light[::-1, ::-1]
+    by_row, by_column = np.gradient(np.log(ratio), h / len(light), w / light.shape[1])
+    slope = float(by_column.mean()), float(by_row.mean())
+    return {
+        "strength": float(ratio.max()),
+        "towards_deg": float(np.degrees(np.arctan2(slope[0], -slope[1])) % 360),
+        "sky_adu": [float(v) for v in np.median(colours, axis=(1, 2))],
+        "map": (light / middle).tolist(),
+    }
+
+
+def _terms(y: Array, x: Array, wide: float) -> Array:
+    """What the surface is made of (n, 7), at places given as shares of the sides."""
+    y, x = 2 * y - 1, 2 * x - 1
+    outwards = (wide * wide * x * x + y * y) / (wide * wide + 1)
+    return np.stack([np.ones_like(x), y, x, y * y, x * y, x * x, outwards**2], axis=-1)
+
+
+def _robust_weights(terms: Array, values: Array, yx: Array) -> Array:
+    """Weights (n,) of Tukey's biweight for the fit that suits most of the tiles best.
+
+    It is started from all tiles and from each half of the picture: ground fills one side of it
+    and would bend a fit that starts from everything.
+    """
+    middle = np.median(yx, axis=0)
+    sides = [yx[:, axis] * sign >= middle[axis] * sign for axis in (0, 1) for sign in (1, -1)]
+    best, lowest = np.ones(len(values)), np.inf
+    for start in [np.ones(len(values), dtype=bool), *sides]:
+        weights = start.astype(np.float64)
+        for _ in range(25):
+            root = np.sqrt(weights)
+            fit = np.linalg.lstsq(terms * root[:, None], values * root, rcond=None)[0]
+            residual = values - terms @ fit
+            scale = 1.4826 * float(np.median(np.abs(residual))) + 1e-12
+            weights = np.clip(1 - (residual / (3 * scale)) ** 2, 0, None) ** 2
+        if scale < 0.999 * lowest:
+            best, lowest = weights, scale
+    return best

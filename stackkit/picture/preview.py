@@ -1,0 +1,196 @@
+"""The stack as a small picture that looks right at a glance: 8-bit sRGB, for the eye alone.
+
+What is done to it, in order: development to linear sRGB (clipped pixels neutral), shrinking by
+area, the smooth part of the sky taken away, an arcsinh stretch of the light that keeps the colours
+(Lupton et al. 2004, PASP 116:133).  The stretch's result is taken as sRGB-encoded value.
+"""
+
+from __future__ import annotations
+
+import struct
+from dataclasses import dataclass
+from functools import partial
+from itertools import pairwise
+from pathlib import Path
+from zlib import crc32
+
+import imagecodecs
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import map_coordinates, maximum_filter
+
+from stackkit.arrays import Plane
+from stackkit.picture.colour.develop import Development, develop, develop_rows
+from stackkit.picture.gradient import Sky, fit_sky, sky_of_grid, tiles
+from stackkit.picture.orientation import upright
+from stackkit.picture.shrink import shrink
+from stackkit.run.files import replacing
+
+Picture = NDArray[np.uint8]
+
+LONGEST = 2048
+"""Pixels of the long side at most."""
+SKY = 0.12
+"""Encoded value of the empty sky, as a share of full scale."""
+_PEDESTAL = 6.0
+"""How far, in noise sigmas, the sky lies above the light that the stretch counts as none."""
+_DISC = np.hypot(*np.mgrid[-4:5, -4:5]) <= 4.5
+"""The surroundings of a star, px, …"""
+_BRIGHT = 80.0
+"""… that is brighter than so many noise sigmas."""
+_SQUARE = 32
+"""Side of the squares, px, whose median is usual around a place."""
+_WHITE = 1500.0
+"""Light, in noise sigmas, that the stretch takes to full scale."""
+_COLOUR_TRUST = 8.0
+"""Light above the sky, in noise sigmas, whose colour is shown at half its strength."""
+_JPEG_QUALITY = 90
+
+
+@dataclass(frozen=True)
+class Rendering:
+    """How pictures on one grid are shown alike: ``how`` they are developed, the ``sky`` (ADU) that
+    is taken off, the ``noise`` of the small picture's light, and its long side at most.
+    """
+
+    how: Development
+    sky: Sky
+    noise: float
+    longest: int = LONGEST
+
+
+def rendering_of(value: Plane, how: Development, longest: int = LONGEST) -> Rendering:
+    """The look that suits the linear picture ``value`` (3, H, W) in ADU.
+
+    ``how`` develops to linear sRGB.
+    """
+    sky = fit_sky(shrink(value, longest))
+    light = _light(value, how, longest)
+    _, scatter, _ = tiles(light - _light_of(sky, how, light.shape))
+    least = 1e-5 * float(np.nanmax(np.abs(light), initial=0.0)) + 1e-9
+    return Rendering(
+        how, sky, max(float(np.median(scatter)), least) if len(scatter) else 1.0, longest
+    )
+
+
+def render(value: Plane, rendering: Rendering) -> Picture:
+    """The preview (h, w, 3) of a linear picture (3, H, W) in ADU, not yet turned upright.
+
+    Pixels without any colour are black.
+    """
+    light = _light(value, rendering.how, rendering.longest)
+    excess = light - _light_of(rendering.sky, rendering.how, light.shape)
+    small = _without_rings(excess / np.float32(rendering.noise))
+    known = np.isfinite(small).all(axis=0)
+    small = np.where(known, small, 0)
+    encoded = _coloured(small.mean(axis=0), small)
+    encoded[:, ~known] = 0
+    shown = np.rint(encoded * 255).astype(np.uint8)
+    return np.moveaxis(shown, 0, -1).copy(order="C")
+
+
+def upright_picture(picture: Picture, orientation: int) -> Picture:
+    """The preview (h, w, 3) as it is looked at."""
+    return np.moveaxis(upright(np.moveaxis(picture, -1, 0), orientation), 0, -1).copy(order="C")
+
+
+def write_png(path: Path, picture: Picture) -> None:
+    """Write an upright preview (h, w, 3) without loss.  Raises ``OutputError``."""
+    with replacing(path) as temporary:
+        temporary.write_bytes(_called_srgb(bytes(imagecodecs.png_encode(picture))))
+
+
+def write_jpeg(path: Path, picture: Picture) -> None:
+    """Write an upright preview (h, w, 3), small enough to send.  Raises ``OutputError``."""
+    with replacing(path) as temporary:
+        temporary.write_bytes(imagecodecs.jpeg_encode(picture, level=_JPEG_QUALITY))
+
+
+def _called_srgb(png: bytes) -> bytes:
+    """The file with a chunk that says so (PNG 1.2, 4.2.2.3), behind the 33 bytes of its head."""
+    chunk = b"sRGB\0"
+    return png[:33] + struct.pack(">I", 1) + chunk + struct.pack(">I", crc32(chunk)) + png[33:]
+
+
+def _light(value: Plane, how: Development, longest: int) -> Plane:
+    """Linear light (3, h, w) of the small picture."""
+    return shrink(value, longest, partial(develop_rows, how=how))
+
+
+def _light_of(sky: Sky, how: Development, shape: tuple[int, ...]) -> Plane:
+    """Linear light (3, h, w) of the sky."""
+    return develop(sky_of_grid(sky, shape[1], shape[2]), how)
+
+
+def _without_rings(excess: Plane) -> Plane:
+    """Channels (3, h, w) in noise sigmas without what is below the sky beside bright stars.
+
+    Interpolation leaves a dark ring of a hundredth of a star's height, other in each colour.
+    Where the sky itself is below nought (the model is not perfect, and there is ground), it is no
+    ring that is.
+    """
+    beside = maximum_filter(np.nan_to_num(excess).max(axis=0) > _BRIGHT, footprint=_DISC)
+    if not beside.any():
+        return excess
+    ground = np.minimum(_surroundings(excess), 0)
+    return np.asarray(np.where(beside, np.fmax(excess, ground), excess))
+
+
+def _surroundings(excess: Plane) -> Plane:
+    """What is usual around each place (3, h, w): medians of squares, and between them linear."""
+    _, h, w = excess.shape
+    rows, columns = (min(-(-side // _SQUARE), side) for side in (h, w))
+    edges = [np.linspace(0, side, n + 1).astype(int) for side, n in ((h, rows), (w, columns))]
+    known = np.nan_to_num(excess)
+    medians = [
+        [np.median(known[:, a:b, c:d], axis=(1, 2)) for c, d in pairwise(edges[1])]
+        for a, b in pairwise(edges[0])
+    ]
+    coarse = np.moveaxis(np.array(medians, dtype=np.float32), -1, 0)
+    y, x = ((np.arange(side) + 0.5) * n / side - 0.5 for side, n in ((h, rows), (w, columns)))
+    places = np.meshgrid(y, x, indexing="ij")
+    smooth = [map_coordinates(plane, places, order=1, mode="nearest") for plane in coarse]
+    return np.array(smooth, dtype=np.float32)
+
+
+def _stretch(light: Plane) -> Plane:
+    """Encoded value (0-1) of light in noise sigmas above the sky.
+
+    Above the sky: asinh(u / soft) / asinh(white / soft), u counted from the pedestal, with the
+    softening that puts the sky at ``SKY``.  Below: a hyperbola with the same value and slope at
+    the sky, which nears zero but never gets there, so that neither noise nor ground clip flat.
+    """
+    soft = _softening()
+    full = np.arcsinh(_WHITE / soft)
+    slope = 1 / (np.hypot(_PEDESTAL, soft) * full)
+    above = np.arcsinh((np.maximum(light, 0) + np.float32(_PEDESTAL)) / np.float32(soft))
+    below = SKY / (1 - np.minimum(light, 0) * np.float32(slope / SKY))
+    return np.where(light > 0, above / np.float32(full), below).astype(np.float32)
+
+
+def _softening() -> float:
+    """The softening, in noise sigmas, with which the sky comes out at ``SKY`` (bisection)."""
+    low, high = 1e-3, 1e6
+    for _ in range(80):
+        soft = float(np.sqrt(low * high))
+        at_sky = np.arcsinh(_PEDESTAL / soft) / np.arcsinh(_WHITE / soft)
+        low, high = (soft, high) if at_sky > SKY else (low, soft)
+    return soft
+
+
+def _coloured(light: Plane, excess: Plane) -> Plane:
+    """Encoded channels (3, h, w) of channels ``excess`` whose mean is ``light`` (h, w).
+
+    Both in noise sigmas above the sky.  The light is stretched and the channels keep their ratio
+    to it; where the brightest would exceed full scale all three are scaled down together (Lupton
+    et al. 2004).  The colour of light that hardly rises above the noise is held back.
+    """
+    raised = np.maximum(light, 0)
+    trust = raised**2 / (raised**2 + _COLOUR_TRUST**2)
+    stretched = _stretch(light)
+    encoded = excess - light
+    encoded *= stretched * trust / (raised + _PEDESTAL)
+    encoded += stretched
+    np.maximum(encoded, 0, out=encoded)
+    encoded /= np.maximum(encoded.max(axis=0), 1)
+    return encoded

@@ -1,0 +1,313 @@
+"""Puts a plan into plain data, in the shape of ``record/schemas/plan.schema.json``.
+
+Times are ISO 8601 in the place's own zone, angles degrees.  The terminal's text, the calendar entry
+and the page are renderings of this.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from importlib.metadata import version
+from importlib.resources import files
+from typing import Any
+
+import numpy as np
+
+from stackkit.plan import words
+from stackkit.plan.camera import field
+from stackkit.plan.chart import curves, sky_chart
+from stackkit.plan.checklist import cautions, weather
+from stackkit.plan.planner import Plan
+from stackkit.plan.ranking import Ranked
+from stackkit.plan.sky.events import Span, common, hours
+from stackkit.plan.sky.moonlight import magnitudes, nanolamberts
+from stackkit.plan.sky.night import DEPRESSIONS, Night, sky_moonlight
+from stackkit.plan.sky.places import Place
+from stackkit.plan.targets import NEAR_MOON, Standing
+from stackkit.record.schema import plain
+
+SCHEMA = "stackkit-plan/1"
+"""Name and version of the record's shape; the number grows when old readers would be misled."""
+
+Row = dict[str, Any]
+
+
+def plan_schema() -> Row:
+    """The JSON Schema (draft 2020-12) of a record."""
+    text = (
+        files("stackkit.record").joinpath("schemas", "plan.schema.json").read_text(encoding="utf-8")
+    )
+    schema: Row = json.loads(text)
+    return schema
+
+
+def record(made: Plan) -> Row:
+    """The plan as plain data."""
+    request, place = made.request, made.request.place
+    told: Row = _neat(
+        {
+            "format": SCHEMA,
+            "stackkit": version("stackkit"),
+            "made": _time(place, request.moment),
+            "place": {
+                "latitude": place.latitude,
+                "longitude": place.longitude,
+                "height_m": place.height,
+                "zone": place.zone_name,
+            },
+            "sky_mag": request.sky,
+            "skyline_deg": request.skyline,
+            "summary": words.summary(made),
+            "remarks": words.remarks(made),
+            "ranking": words.ranking(),
+            "nights": [_night(place, row) for row in made.nights],
+            "night": _chosen(made),
+            "wanted": made.wanted.id if made.wanted else None,
+            "targets": [_target(place, row) for row in made.standings],
+            "pick": _target(place, made.pick) if made.pick else None,
+            "aim": _aim(made),
+            "camera": _camera(made),
+            "exposure": _exposure(made),
+            "series": _series(made),
+            "iso": _iso(made),
+            "weather": weather(),
+            "checklist": [{"title": s.title, "items": s.items} for s in made.sections],
+            "cautions": cautions(),
+            "chart": {"curves": curves(made), "sky": sky_chart(made)},
+        }
+    )
+    return told
+
+
+def _neat(value: Any) -> Any:
+    """Plain types, figures to four decimals: a second place on Earth is 11 m away."""
+    if isinstance(value, dict):
+        return {key: _neat(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_neat(item) for item in value]
+    told = plain(value)
+    return round(told, 4) if isinstance(told, float) else told
+
+
+def _time(place: Place, moment: float | None) -> str | None:
+    return None if moment is None else place.clock(round(moment)).isoformat()
+
+
+def _spans(place: Place, spans: Sequence[Span]) -> list[Row]:
+    return [{"from": _time(place, start), "until": _time(place, end)} for start, end in spans]
+
+
+def _edges(night: Night, spans: Sequence[Span]) -> tuple[float | None, float | None]:
+    """When something first begins and last ends within the night; None where it does neither."""
+    begin = next((start for start, _ in spans if start > night.whole[0]), None)
+    finish = next((end for _, end in reversed(spans) if end < night.whole[1]), None)
+    return begin, finish
+
+
+def _night(place: Place, row: Ranked) -> Row:
+    night = row.night
+    sunset, sunrise = _edges(night, night.under["sun"])
+    moonrise, moonset = _edges(night, night.moon_up)
+    astronomical = night.under["astronomical"]
+    return {
+        "date": night.date.isoformat(),
+        "rank": row.rank,
+        "verdict": row.verdict,
+        "reason": row.reason,
+        "worth_h": row.moonless_hours,
+        "sunset": _time(place, sunset),
+        "sunrise": _time(place, sunrise),
+        "astronomical": _spans(place, astronomical),
+        "astronomical_h": hours(astronomical),
+        "dark": _spans(place, night.dark),
+        "dark_h": hours(night.dark),
+        "moonrise": _time(place, moonrise),
+        "moonset": _time(place, moonset),
+        "lit": night.lit,
+        "waxing": night.waxing,
+        "phase": words.phase(night),
+        "strip": _strip(night),
+    }
+
+
+_SLOTS = 48
+
+
+def _strip(night: Night) -> str:
+    """The night in half hours from solar noon to solar noon, a letter each.
+
+    s Sun up, t twilight, m Moon up in the dark, d dark (by the darkest that is so in its middle).
+    """
+    start = night.whole[0]
+    middles = [start + (k + 0.5) * 1800 for k in range(_SLOTS)]
+
+    def within(spans: Sequence[Span], at: float) -> bool:
+        return any(a <= at <= b for a, b in spans)
+
+    kinds = (("d", night.dark), ("m", night.under["astronomical"]), ("t", night.under["sun"]))
+    return "".join(
+        next((letter for letter, spans in kinds if within(spans, at)), "s") for at in middles
+    )
+
+
+def _chosen(made: Plan) -> Row:
+    night, place = made.chosen.night, made.request.place
+    twilights = {}
+    for name in DEPRESSIONS:
+        dusk, dawn = _edges(night, night.under[name])
+        twilights[name] = {"dusk": _time(place, dusk), "dawn": _time(place, dawn)}
+    return {
+        **_night(place, made.chosen),
+        "whole": _spans(place, [night.whole])[0],
+        "sun_lowest_deg": night.lowest,
+        "sun_lowest_at": _time(place, night.middle),
+        "twilights": twilights,
+        "sun_below": {name: _spans(place, night.under[name]) for name in DEPRESSIONS},
+        "moon_up": _spans(place, night.moon_up),
+        "moon_in_dark_h": hours(common(night.moon_up, night.under["astronomical"])),
+        "window": {"kind": made.kind, **_spans(place, [made.window])[0]},
+        "moonlit_mag": _brightest(made),
+        "next_dark": made.next_dark.isoformat() if made.next_dark else None,
+    }
+
+
+def _brightest(made: Plan) -> float:
+    """The sky above 30° at its brightest in the window, mag/arcsec²."""
+    at = np.linspace(*made.window, 25)
+    light = nanolamberts(made.request.sky) + sky_moonlight(made.request.place, at)
+    return float(magnitudes(light).min())
+
+
+def _target(place: Place, row: Standing) -> Row:
+    target = row.target
+    near = row.moon_distance is not None and row.moon_distance < NEAR_MOON
+    return {
+        "id": target.id,
+        "name": target.name,
+        "kind": target.kind,
+        "ra_deg": target.ra,
+        "dec_deg": target.dec,
+        "size_deg": target.size,
+        "mag": target.mag,
+        "ease": target.ease,
+        "why": target.why,
+        "usable": _spans(place, [row.usable])[0],
+        "best": _time(place, row.best),
+        "altitude_deg": row.altitude,
+        "azimuth_deg": row.azimuth,
+        "compass": words.compass(row.azimuth),
+        "level": words.level(row.altitude),
+        "track": [
+            {
+                "time": _time(place, at),
+                "altitude_deg": altitude,
+                "azimuth_deg": azimuth,
+                "compass": words.compass(azimuth),
+            }
+            for at, altitude, azimuth in row.track
+        ],
+        "moon_distance_deg": row.moon_distance,
+        "near_moon": near,
+        "sky_mag": row.sky,
+        "moonlight_mag": row.dimmed,
+        "washed": row.washed,
+        "size_px": row.px,
+        "fit": row.fit,
+        "score": row.score,
+    }
+
+
+def _aim(made: Plan) -> Row:
+    return {
+        "altitude_deg": made.aim.altitude,
+        "azimuth_deg": made.aim.azimuth,
+        "compass": words.compass(made.aim.azimuth),
+        "declination_deg": made.aim.declination,
+        "at": _time(made.request.place, made.pick.best if made.pick else None),
+        "target": made.pick.target.name if made.pick else None,
+    }
+
+
+def _camera(made: Plan) -> Row:
+    camera = made.camera
+    across = field(camera)
+    return {
+        "said": made.camera_said,
+        "like": made.trial.name if made.trial else None,
+        "assumed": made.request.camera is None and made.trial is None,
+        "focal_mm": camera.focal_mm,
+        "focal_35mm": camera.focal_35mm,
+        "f_number": camera.f_number,
+        "pitch_um": camera.pitch,
+        "size_px": camera.size,
+        "projection": str(camera.projection),
+        "field_deg": across,
+        "sees": words.sees(across),
+        "scale_arcsec_px": 206264.806 / camera.focal_px,
+    }
+
+
+def _exposure(made: Plan) -> Row:
+    bound = made.limit
+    return {
+        "set_s": made.series.exposure,
+        "asked": made.request.exposure is not None,
+        "trail_px": bound.rates[0] * made.series.exposure,
+        "allowed_px": bound.allowed,
+        "limit_s": bound.seconds,
+        "middle_limit_s": bound.middle_seconds,
+        "rate_px_s": dict(zip(("fastest", "middle", "slowest"), bound.rates, strict=True)),
+        "rules": [
+            {
+                "name": rule.name,
+                "formula": rule.formula,
+                "seconds": rule.seconds,
+                "middle_px": rule.middle_px,
+                "fastest_px": rule.fastest_px,
+            }
+            for rule in bound.rules
+        ],
+        "why": words.why_shorter(bound),
+    }
+
+
+def _series(made: Plan) -> Row:
+    row = made.series
+    place, pick = made.request.place, made.pick
+    return {
+        "frames": row.frames,
+        "exposure_s": row.exposure,
+        "total_s": row.frames * row.exposure,
+        "cadence_s": row.cadence,
+        "length_s": row.seconds,
+        "asked_s": row.asked,
+        "bytes": round(row.bytes),
+        "battery_share": row.battery,
+        "drift_px": row.drift,
+        "drift_words": words.drift(row, made.camera),
+        "framing": words.framing(row, made.camera),
+        "shared_share": row.shared,
+        "bottom_deg": row.bottom,
+        "ground": words.ground(made),
+        "start_by": _time(place, max(pick.usable[1] - row.seconds, pick.usable[0]))
+        if pick
+        else None,
+        "stop_at": _time(place, pick.usable[1]) if pick else None,
+    }
+
+
+def _iso(made: Plan) -> Row | None:
+    if made.trial is None:
+        return None
+    row: Row = {"remark": made.trial.remark, "advice": None}
+    if made.iso:
+        row["advice"] = {
+            "iso": made.iso.iso,
+            "sky_e": made.iso.sky_e,
+            "read_e": made.iso.read_e,
+            "noise_ratio": made.iso.share,
+            "lowest_iso": made.iso.lowest_iso,
+            "words": made.iso.words,
+        }
+    return row

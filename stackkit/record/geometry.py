@@ -1,0 +1,282 @@
+"""What a run tells of its geometry, as plain data for the record."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict
+from datetime import datetime
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+
+from stackkit.align.position_error import placing_error
+from stackkit.align.register import CAMERA, Registration
+from stackkit.align.sky_rotation import SkyRotation, measured_angles, pushes
+from stackkit.align.warps import PolynomialMapping, polynomial_record
+from stackkit.arrays import Array, Index
+from stackkit.geometry.jacobians import BENDING
+from stackkit.geometry.lens import (
+    SIDEREAL,
+    AnyMapping,
+    Lens,
+    Mapping,
+    project,
+    rotation_angle,
+    unproject,
+)
+
+_CORNER = 0.03
+"""Share of a side by which the places that stand for corners lie inside."""
+_SURE_OF_AXIS = np.radians(5)
+"""Uncertainty of the zenith up to which a latitude is told."""
+_ROUNDING = 12**-0.5
+"""Standard deviation of what is rounded to whole numbers."""
+_STILL = 1.0
+"""px that the picture moves at most when nothing turned …"""
+_SHOULD = 4.0
+"""… though the sky should have moved by as much."""
+
+
+def mapping_record(mapping: AnyMapping | None, model: str | None) -> dict[str, Any] | None:
+    """A mapping with all that is needed to apply it."""
+    if isinstance(mapping, PolynomialMapping):
+        return {"model": model, "polynomial": polynomial_record(mapping)}
+    if isinstance(mapping, Mapping):
+        return {
+            "model": model,
+            "matrix": mapping.matrix.tolist(),
+            "reference_lens": lens_record(mapping.reference),
+            "frame_lens": lens_record(mapping.frame),
+        }
+    return None
+
+
+def lens_record(lens: Lens) -> dict[str, Any]:
+    """A lens's fields as plain data."""
+    return {**asdict(lens), "zenith": list(lens.zenith), "projection": str(lens.projection)}
+
+
+def turns(registration: Registration, times: Sequence[datetime | None]) -> list[float | None]:
+    """Degrees that the sky turned from the reference to each frame, negative before it."""
+    geometry, reference = registration.geometry, registration.reference
+    if registration.sky_rotation is not None:
+        angles = measured_angles(registration.sky_rotation, geometry.rotations, reference)
+    else:
+        angles = np.array(
+            [_signed(geometry.rotations[k], k, reference, times) for k in range(len(times))]
+        )
+    return [
+        float(np.degrees(angle)) if model == CAMERA else None
+        for angle, model in zip(angles, registration.models, strict=True)
+    ]
+
+
+def _signed(turn: Array, k: int, reference: int, times: Sequence[datetime | None]) -> float:
+    mine, other = times[k], times[reference]
+    earlier = mine < other if mine and other else k < reference
+    return -rotation_angle(turn) if earlier else rotation_angle(turn)
+
+
+def geometry_record(
+    registration: Registration | None,
+    files: Sequence[str],
+    times: Sequence[datetime | None],
+    size: tuple[int, int],
+    used: Sequence[bool],
+) -> dict[str, Any]:
+    """The session's geometry; lists run over the registration's frames."""
+    if registration is None:
+        return dict.fromkeys(
+            ("lens", "lens_sigma", "field_deg", "axis", "turn_deg", "rate_arcsec_s",
+             "rate_sigma_arcsec_s", "clock", "sway_px", "pushes", "residual_px", "zones_px",
+             "uncertainty_px", "still", "residual_field")
+        )  # fmt: skip
+    geometry, sky_rotation = registration.geometry, registration.sky_rotation
+    chosen = [k for k, one in enumerate(used) if one]
+    degrees = turns(registration, times)
+    known = [turned for k in chosen if (turned := degrees[k]) is not None]
+    told = [registration.residuals[k] for k in chosen]
+    zones = np.array([registration.zones[k] for k in chosen])
+    by_lens = sum(model == CAMERA for model in registration.models) > 1
+    return {
+        "lens": lens_record(geometry.lens) if by_lens else None,
+        "lens_sigma": _lens_sigma(registration) if by_lens else None,
+        "field_deg": field(geometry.lens, *size) if by_lens else None,
+        "axis": _axis(registration, size) if sky_rotation else None,
+        "turn_deg": max(known) - min(known) if known else None,
+        "rate_arcsec_s": _arcsec(sky_rotation.rate) if sky_rotation else None,
+        "rate_sigma_arcsec_s": _arcsec(sky_rotation.rate_sigma) if sky_rotation else None,
+        "clock": _clock(sky_rotation) if sky_rotation else None,
+        "sway_px": sky_rotation.across * geometry.lens.f if sky_rotation else None,
+        "pushes": _pushes(registration, files, times) if sky_rotation else [],
+        "residual_px": _median(told),
+        "zones_px": [_median(column) for column in zones.T] if len(zones) else None,
+        "uncertainty_px": uncertainty(registration, size) if by_lens else None,
+        "still": still(registration, times, size),
+        "residual_field": residual_field(registration) if by_lens else None,
+    }
+
+
+def residual_field(registration: Registration) -> dict[str, Any] | None:
+    """Where in the picture stars stand beside what the lens says: {columns, rows, px: row by row}.
+
+    To a ten-thousandth of a pixel; None for a cell with too few stars.
+    """
+    beside = registration.beside
+    if beside is None or not np.isfinite(beside).any():
+        return None
+    rows, columns, _ = beside.shape
+    px = [vector.round(4).tolist() if np.isfinite(vector).all() else None
+          for vector in beside.reshape(-1, 2)]  # fmt: skip
+    return {"columns": columns, "rows": rows, "px": px}
+
+
+def _median(values: Sequence[float] | Array) -> float | None:
+    finite = [float(v) for v in values if np.isfinite(v)]
+    return float(np.median(finite)) if finite else None
+
+
+def _arcsec(rate: float | None) -> float | None:
+    return None if rate is None else float(np.degrees(rate) * 3600)
+
+
+def _lens_sigma(registration: Registration) -> dict[str, Any]:
+    """Standard deviations of the lens's numbers: f and centre px, zenith degrees; 0 where held."""
+    geometry = registration.geometry
+    sigma = np.sqrt(np.maximum(np.diag(geometry.covariance), 0))
+    bent = dict(zip(BENDING, sigma[3:8].tolist(), strict=True))
+    f = geometry.lens.f
+    tilt = float(np.degrees(np.hypot(*sigma[8:10])))
+    own = {"f": f * sigma[0], "cx": f * sigma[1], "cy": f * sigma[2], "zenith_deg": tilt}
+    own["air"] = geometry.lens.air * sigma[10]
+    return {**{name: float(value) for name, value in own.items()}, **bent}
+
+
+def field(lens: Lens, width: int, height: int) -> list[float] | None:
+    """Degrees across the picture's middle, horizontally and vertically; None where a fisheye's
+    circle does not reach its sides.
+    """
+    x, y = (width - 1) / 2, (height - 1) / 2
+    sides = [[[-0.5, y], [x, y], [width - 0.5, y]], [[x, -0.5], [x, y], [x, height - 0.5]]]
+    rays = unproject(lens, sides)
+    if not np.isfinite(rays).all():
+        return None
+    return [
+        sum(float(np.degrees(np.arccos(np.clip(a @ b, -1, 1)))) for a, b in pairwise(r))
+        for r in rays
+    ]
+
+
+def _axis(registration: Registration, size: tuple[int, int]) -> dict[str, Any]:
+    """The sky's axis in the reference's camera axes, where its pole lies, and the latitude."""
+    sky_rotation, geometry = registration.sky_rotation, registration.geometry
+    assert sky_rotation is not None
+    lens = geometry.lenses[registration.reference]
+    poles = {}
+    for name, ray in (("north", sky_rotation.axis), ("south", -sky_rotation.axis)):
+        place = project(lens, ray)
+        if (
+            np.isfinite(place).all()
+            and (place > -0.5).all()
+            and (place < np.array(size) - 0.5).all()
+        ):
+            poles[name] = place.tolist()
+    tilt = np.sqrt(geometry.covariance[8, 8] + geometry.covariance[9, 9])
+    sigma = float(np.hypot(sky_rotation.axis_sigma, tilt))
+    sine = float(np.clip(sky_rotation.axis @ np.array(lens.zenith), -1, 1))
+    moves = bool(
+        sky_rotation.rate
+        and sky_rotation.rate_sigma
+        and sky_rotation.rate > 5 * sky_rotation.rate_sigma
+    )
+    sure = moves and sigma < _SURE_OF_AXIS
+    return {
+        "direction": sky_rotation.axis.tolist(),
+        "sigma_deg": float(np.degrees(sky_rotation.axis_sigma)) if moves else None,
+        "pole": next(iter(poles), None),
+        "pole_px": next(iter(poles.values()), None),
+        # To a degree only: a place is nobody's business who is handed the record.
+        "latitude_deg": float(np.round(np.degrees(np.arcsin(sine)))) if sure else None,
+        "latitude_sigma_deg": float(np.hypot(np.degrees(sigma), _ROUNDING)) if sure else None,
+    }
+
+
+def _clock(sky_rotation: SkyRotation) -> dict[str, Any] | None:
+    if sky_rotation.rate is None:
+        return None
+    # Wind sways the camera along the axis as much as across it; the rest is the clock's.
+    own = float(np.sqrt(max(sky_rotation.along**2 - sky_rotation.across**2, 0.0)))
+    return {"trusted": sky_rotation.trusted, "scatter_s": own / SIDEREAL}
+
+
+def placed_in_order(registration: Registration, times: Sequence[datetime | None]) -> Index:
+    """The frames that the lens explains, in time order where every one has a time."""
+    placed = [k for k, model in enumerate(registration.models) if model == CAMERA]
+    timed = [t for k in placed if (t := times[k]) is not None]
+    if len(timed) == len(placed):
+        placed = [k for _, k in sorted(zip(timed, placed, strict=True))]
+    return np.array(placed, dtype=np.int64)
+
+
+def _pushes(
+    registration: Registration, files: Sequence[str], times: Sequence[datetime | None]
+) -> list[dict[str, Any]]:
+    sky_rotation = registration.sky_rotation
+    assert sky_rotation is not None
+    order = placed_in_order(registration, times)
+    focal = registration.geometry.lens.f
+    return [
+        {
+            "before": files[push.before],
+            "after": files[push.after],
+            "time": time.isoformat().replace("+00:00", "Z") if time else None,
+            "degrees": float(np.degrees(push.angle)),
+            "px": push.angle * focal,
+        }
+        for push in pushes(sky_rotation, order)
+        for time in [times[push.after]]
+    ]
+
+
+def uncertainty(registration: Registration, size: tuple[int, int]) -> list[float | None]:
+    """Standard deviation, px, of the mapping at the centre and in the worst corner, at its worst
+    in all frames.
+    """
+    width, height = size
+    x, y = _CORNER * width, _CORNER * height
+    places = [
+        [width / 2, height / 2],
+        [x, y],
+        [width - x, y],
+        [x, height - y],
+        [width - x, height - y],
+    ]
+    frames = [k for k, model in enumerate(registration.models) if model == CAMERA]
+    found = np.array(
+        [placing_error(registration.geometry, k, registration.reference, np.array(places))
+         for k in frames]
+    )  # fmt: skip
+    return [_most(found[:, 0]), _most(found[:, 1:])]
+
+
+def _most(values: Array) -> float | None:
+    """The greatest; None where a fisheye shows none of the places."""
+    seen = values[np.isfinite(values)]
+    return float(seen.max()) if len(seen) else None
+
+
+def still(
+    registration: Registration, times: Sequence[datetime | None], size: tuple[int, int]
+) -> bool:
+    """Whether nothing turned though the sky should have: copies, a cap, a room, a mount."""
+    x, y = np.meshgrid(np.linspace(0, size[0] - 1, 5), np.linspace(0, size[1] - 1, 5))
+    grid = np.stack([x, y], axis=-1)
+    placed = [mapping for mapping in registration.mappings if mapping is not None]
+    if len(placed) < 2:
+        return False
+    moved = max(float(np.nanmax(np.abs(m.from_reference(grid) - grid))) for m in placed)
+    known = [time for time in times if time is not None]
+    span = (max(known) - min(known)).total_seconds() if known else 0.0
+    should = span * SIDEREAL * registration.geometry.lens.f
+    return moved < _STILL and (should > _SHOULD or span == 0)

@@ -1,0 +1,59 @@
+"""What the record tells of the finished picture: how many frames lie where, the faintest star."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stackkit.arrays import Array, Plane
+from stackkit.stars.detect import SIGMA_TO_FWHM
+from stackkit.stars.photometry import middle, widths
+
+_CELLS = 24
+"""Cells along the longer side of the map of coverage."""
+_SURE = 5.0
+"""Noise sigmas by which a star stands out surely."""
+_BLOCK = 8
+"""Side of the blocks whose means the noise is that of, px."""
+
+
+def coverage_record(coverage: NDArray[np.int16]) -> dict[str, Any]:
+    """Mean number of frames (H, W) in about square cells: {columns, rows, frames: row by row}."""
+    height, width = coverage.shape
+    across, down = (
+        min(max(round(_CELLS * side / max(width, height)), 1), side) for side in (width, height)
+    )
+    rows = np.linspace(0, height, down + 1).round().astype(int)
+    columns = np.linspace(0, width, across + 1).round().astype(int)
+    total = np.add.reduceat(np.add.reduceat(coverage, rows[:-1], 0, np.int64), columns[:-1], 1)
+    means = total / np.outer(np.diff(rows), np.diff(columns))
+    return {"columns": across, "rows": down, "frames": means.round(2).ravel().tolist()}
+
+
+def faintest(
+    alone: Plane,
+    stack: Plane,
+    stars: Array,
+    noise: tuple[float | None, float | None],
+    sampling: int = 1,
+) -> dict[str, float] | None:
+    """Light of the faintest star that stands out by 5 sigma, in one frame and in the stack, green.
+
+    ``alone`` (H, W): the frame; ``stack``: the picture, ``sampling`` times as large; ``stars``
+    (N, 2): places in the frame to measure widths at; ``noise``: of both, of means of 8 × 8 px.  A
+    star's light under a Gaussian of width s is known to noise · √(4π) · s, for white noise (King
+    1983, PASP 95:163).  None where noise or widths cannot be told.
+    """
+    fine = (stars + 0.5) * sampling - 0.5
+    limits = []
+    both = ((alone, stars, noise[0], 1), (stack, fine, noise[1], sampling))
+    for plane, places, level, scale in both:
+        width = middle(widths(plane, places)) / scale if len(stars) else np.nan
+        if not level or not np.isfinite(width):
+            return None
+        sigma = width / SIGMA_TO_FWHM
+        limits.append(float(_SURE * _BLOCK * level * np.sqrt(4 * np.pi) * sigma))
+    gained = float(2.5 * np.log10(limits[0] / limits[1]))
+    return {"frame_adu": limits[0], "stack_adu": limits[1], "gained_mag": gained}

@@ -1,0 +1,215 @@
+"""The story of the night in time order, and what to do differently next time, from the record."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from datetime import datetime
+from itertools import groupby, pairwise
+from typing import Any
+
+import numpy as np
+
+from stackkit.geometry.lens import SIDEREAL
+from stackkit.grading.diagnosis import Cause
+
+Row = dict[str, Any]
+
+_PAUSE, _LEAST_PAUSE = 3.0, 60.0
+"""A pause is longer than so many usual steps from frame to frame, and than so many seconds."""
+_SIDE = 4
+"""Frames that must be alike on either side of a lasting change of sharpness …"""
+_CHANGE, _CERTAIN = 0.15, 4.0
+"""… by this share of the width, and so many times what they scatter."""
+_MUCH_SKY = 0.5
+_FEW = 16
+_OFTEN = 0.1
+"""Share of the frames from which on something is worth advice."""
+
+_TOLD = {
+    Cause.CLOUD: "clouds",
+    Cause.HAZE: "haze",
+    Cause.LOW: "low in the sky, where the air is thick",
+    Cause.DEFOCUS: "out of focus",
+    Cause.SHAKEN: "the camera shook",
+    Cause.TRAILED: "the camera moved during the exposure",
+    Cause.DEW: "dew settled on the lens",
+    Cause.GLOW: "moonlight or twilight lit the sky",
+    Cause.TORCH: "a torch or headlights shone in",
+    Cause.COVERED: "the lens was covered",
+    Cause.CLIPPED: "over-exposed",
+}
+_DIMMED = (Cause.CLOUD, Cause.HAZE, Cause.LOW, Cause.DEW)
+_WIDENED = (Cause.DEFOCUS, Cause.DEW)
+
+
+def story(rows: Sequence[Row], pushes: Sequence[Row]) -> list[Row]:
+    """What happened, in the order of the frames: {time, first, last, frames, text}.
+
+    ``rows`` are the record's of all files, ``pushes`` those of its geometry.  ``time`` (ISO 8601,
+    UTC) is that of the ``first`` frame concerned, None where times are missing.
+    """
+    lights = [row for row in rows if row["role"] == "light"]
+    place = {row["file"]: number for number, row in enumerate(lights)}
+    told = [*_runs(lights), *_pauses(lights), *_sharpness(lights)]
+    told += [_pushed(push, lights[place[push["after"]]]) for push in pushes]
+    return sorted(told, key=lambda event: place[event["first"]])
+
+
+def _event(rows: Sequence[Row], text: str) -> Row:
+    first, last = rows[0], rows[-1]
+    count = len(rows)
+    return {
+        "time": first["time"],
+        "first": first["file"],
+        "last": last["file"],
+        "frames": count,
+        "text": text,
+    }
+
+
+def _runs(lights: Sequence[Row]) -> Iterator[Row]:
+    """Frames in a row that suffered from the same."""
+    usual = _median([row["fwhm_px"] for row in lights if row["used"] and not row["cause"]])
+    for cause, group in groupby(lights, key=lambda row: row["cause"]):
+        rows = list(group)
+        if cause not in _TOLD:
+            continue
+        figures = ""
+        if cause in _DIMMED:
+            figures += _lost([row["light"] for row in rows])
+        wide = _median([row["fwhm_px"] for row in rows])
+        if cause in _WIDENED and wide and usual and wide > 1.05 * usual:
+            figures += f", stars {wide / usual:.1f} times as wide"
+        yield _event(rows, f"{_TOLD[Cause(cause)]}{_span(rows)}{figures}")
+
+
+def _span(rows: Sequence[Row]) -> str:
+    first, last = rows[0]["file"], rows[-1]["file"]
+    return f" in {first}" if first == last else f" from {first} to {last} ({len(rows)} frames)"
+
+
+def _lost(lights: Sequence[float | None]) -> str:
+    known = [1 - share for share in lights if share is not None and np.isfinite(share)]
+    if not known:
+        return ""
+    middle, most = (max(round(100 * float(f(known))), 0) for f in (np.median, np.max))
+    return f", {middle} % of the light lost" + (f", at worst {most} %" if most > middle + 5 else "")
+
+
+def _pauses(lights: Sequence[Row]) -> Iterator[Row]:
+    if any(row["time"] is None for row in lights):
+        return
+    times = [datetime.fromisoformat(row["time"]) for row in lights]
+    steps = [(b - a).total_seconds() for a, b in pairwise(times)]
+    usual = _median(steps)
+    for row, step in zip(lights[1:], steps, strict=True):
+        if usual and step > max(_PAUSE * usual, _LEAST_PAUSE):
+            yield _event([row], f"it went on with {row['file']} after a pause of {_duration(step)}")
+
+
+def _sharpness(lights: Sequence[Row]) -> Iterator[Row]:
+    """The one place where the stars became wider or narrower for good, if there is one."""
+    rows = [row for row in lights if row["used"] and not row["cause"] and row["fwhm_px"]]
+    widths = np.array([row["fwhm_px"] for row in rows], dtype=float)
+    if len(widths) < 2 * _SIDE:
+        return
+    best: tuple[float, int] = (0.0, 0)
+    for k in range(_SIDE, len(widths) - _SIDE + 1):
+        sides = widths[:k], widths[k:]
+        left, right = (np.median(side) for side in sides)
+        scatter = max(1.4826 * np.median(np.abs(side - np.median(side))) for side in sides)
+        step = abs(float(right - left))
+        rest = float(np.abs(sides[0] - left).sum() + np.abs(sides[1] - right).sum())
+        if step > max(_CHANGE * min(left, right), _CERTAIN * scatter) and (
+            best[1] == 0 or rest < best[0]
+        ):
+            best = (rest, k)
+    if best[1]:
+        k = best[1]
+        before, after = (float(np.median(side)) for side in (widths[:k], widths[k:]))
+        word = "sharper" if after < before else "less sharp"
+        yield _event(
+            rows[k:],
+            f"from {rows[k]['file']} on it was {word}: stars {after:.1f} px wide, "
+            f"{before:.1f} before",
+        )
+
+
+def _pushed(push: Row, after: Row) -> Row:
+    size = f"{push['degrees']:.1f}°" if push["degrees"] >= 0.1 else f"{push['px']:.0f} px"
+    where = f"between {push['before']} and {push['after']}"
+    return {**_event([after], f"the camera was moved by {size} {where}"), "time": push["time"]}
+
+
+def advice(record: Row) -> list[str]:
+    """What to do differently next time, from what was measured; nothing where all was well."""
+    lights = [row for row in record["frames"] if row["role"] == "light"]
+    used = [row for row in lights if row["used"]]
+    counts = {cause: sum(row["cause"] == cause for row in lights) for cause in Cause}
+    often = max(_OFTEN * len(lights), 1)
+    shaken = counts[Cause.SHAKEN] + counts[Cause.TRAILED]
+    pushes = len(record["geometry"]["pushes"] or [])
+    found = []
+    if shaken >= often or pushes:
+        found.append(
+            "The camera moved: hang a bag from the tripod or put it lower, out of the wind, start "
+            "each series with the self-timer, and step away."
+        )
+    if counts[Cause.DEW]:
+        found.append(
+            "Dew settled on the lens: let the camera take on the air's temperature before you "
+            "start, shade the lens, and keep a hand warmer beside it."
+        )
+    if counts[Cause.DEFOCUS] >= often:
+        found.append("Focus was lost: set it by hand on a bright star, and lock it.")
+    if counts[Cause.TORCH]:
+        found.append("Light shone in: keep torches and screens away from the front of the lens.")
+    found += [*_exposure(record, used), *_sky(record, used)]
+    if 1 < len(used) < _FEW:
+        found.append(
+            f"{len(used)} frames went in: noise falls with the square root of their number, so "
+            f"four times as many would halve it."
+        )
+    return found
+
+
+def _exposure(record: Row, used: Sequence[Row]) -> Iterator[str]:
+    """Whether the sky turned by more than a star's width during each exposure.
+
+    At the celestial equator, where it goes fastest.
+    """
+    lens = record["geometry"]["lens"]
+    width = _median([row["fwhm_px"] for row in used])
+    seconds = _median([row["exposure_s"] for row in used])
+    if lens and width and seconds:
+        drift = SIDEREAL * lens["f"] * seconds
+        if drift > width:
+            yield (
+                f"In {seconds:g} s stars move by up to {drift:.0f} px, more than their own width: "
+                f"with this lens take more frames of {seconds * width / drift:.2g} s or less."
+            )
+
+
+def _sky(record: Row, used: Sequence[Row]) -> Iterator[str]:
+    camera = record["camera"]
+    skies = [row["sky_adu"][1] for row in used if row["sky_adu"] is not None]
+    level, white = _median(skies), camera["white"]
+    if level and white:
+        share = level / (white - float(np.mean(camera["black"])))
+        if share > _MUCH_SKY:
+            yield (
+                f"The sky alone fills {100 * share:.0f} % of the sensor's range: expose for a "
+                "shorter time or at a lower ISO, so that stars keep their colours."
+            )
+
+
+def _median(values: Sequence[float | None]) -> float | None:
+    known = [float(v) for v in values if v is not None and np.isfinite(v)]
+    return float(np.median(known)) if known else None
+
+
+def _duration(seconds: float) -> str:
+    minutes = round(seconds / 60)
+    if minutes < 60:
+        return f"{minutes} min"
+    return f"{minutes // 60} h {minutes % 60} min"

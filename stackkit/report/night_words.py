@@ -1,0 +1,244 @@
+"""What the page of a night says in words: its heading, the numbers, the command again."""
+
+from __future__ import annotations
+
+import shlex
+from collections.abc import Iterator, Sequence
+from datetime import datetime
+from typing import Any
+
+from stackkit.report.document import seconds
+from stackkit.report.frames import Fate, Frame, moment
+from stackkit.report.method_figures import amount, number
+
+Row = dict[str, Any]
+
+_OWN_RATE = 15.041
+"""Arc seconds that the sky turns in a second: 86164.0905 s a turn (IAU)."""
+_TOO_VAGUE = 0.01
+"""Share of the rate by which a measured one may be uncertain to be told."""
+_MONTHS = (
+    "January", "February", "March", "April", "May", "June", "July", "August", "September",
+    "October", "November", "December",
+)  # fmt: skip
+
+_SIDES = (
+    "the top", "the upper right", "the right", "the lower right", "the bottom", "the lower left",
+    "the left", "the upper left",
+)  # fmt: skip
+_CALLED = {"bits": "tiff"}
+"""What an option is called for the command where the record has another name."""
+
+RECIPE = (
+    (
+        "Open it",
+        "Open stack.tif. It looks almost black, and that is right: it is linear, as light is, and "
+        "nearly all of the sky lies in the darkest part of the scale.",
+    ),
+    (
+        "Levels",
+        "Look at the histogram: one narrow hill, far to the left. Move the black point up to just "
+        "before the foot of the hill, not into it: what is cut off there is gone. Leave the white "
+        "point.",
+    ),
+    (
+        "Curve",
+        "Lift the dark part steeply and leave the bright part as it is, so that stars keep their "
+        "colours. Two or three gentle curves, one after the other, with the black point moved up "
+        "again between them, do better than one strong one. Stop while the sky is still darker "
+        "than a third of the scale.",
+    ),
+    (
+        "Colour",
+        "Make an empty piece of sky a neutral grey: alike in red, green and blue. If it is "
+        "brighter towards one side, take that off first, with a soft gradient. Then a little more "
+        "saturation, for the stars.",
+    ),
+    (
+        "Noise",
+        "Last, and sparingly, at full size: smooth the colours first, the brightness hardly. "
+        "The faintest stars look like noise, and go with it.",
+    ),
+    (
+        "Keep it",
+        "Save your work with 16 bits or more for each colour. For sending, export a copy as a JPEG "
+        "in sRGB.",
+    ),
+)
+"""What to do in an editor: step and sentence."""
+
+
+def heading(frames: Sequence[Frame]) -> str:
+    """The day, in words, that the first frame was taken on (UTC); else what it is."""
+    times = [time for frame in frames if (time := moment(frame.row["time"])) is not None]
+    if not times:
+        return "Your night"
+    first = min(times)
+    return f"{first.day} {_MONTHS[first.month - 1]} {first.year}"
+
+
+def hours(frames: Sequence[Frame]) -> str:
+    """From when to when, UTC; empty where times are missing."""
+    times = [time for frame in frames if (time := moment(frame.row["time"])) is not None]
+    if not times:
+        return ""
+    first, last = min(times), max(times)
+    until = "" if f"{first:%H:%M}" == f"{last:%H:%M}" else f" to {last:%H:%M}"
+    return f"{first:%H:%M}{until} UTC"
+
+
+def lead(frames: Sequence[Frame], record: Row) -> str:
+    """What was made of it, in a sentence or two."""
+    used = [frame for frame in frames if frame.fate is not Fate.OUT]
+    if len(used) < 2:
+        return (
+            "Only one frame is in the picture, so that nothing was averaged. A few dozen, taken "
+            "without moving the camera, make the noise fall away."
+        )
+    light, gain = light_of(used), number(record["integration"]["noise_gain"])
+    text = f"{len(used)} of {len(frames)} frames, laid on each other star by star"
+    text += f": {light} of light in one picture" if light else ""
+    return f"{text}, with {gain:.1f} times less noise than one frame." if gain else f"{text}."
+
+
+def light_of(used: Sequence[Frame]) -> str:
+    """All exposures together; empty where one is unknown."""
+    own = [number(frame.row["exposure_s"]) for frame in used]
+    known = [value for value in own if value is not None]
+    return seconds(sum(known)) if known and len(known) == len(own) else ""
+
+
+def gains(frames: Sequence[Frame], record: Row) -> Iterator[tuple[str, str, str]]:
+    """The figures to be proud of: figure, its unit, and what it means."""
+    used = [frame for frame in frames if frame.fate is not Fate.OUT]
+    integration = record["integration"]
+    gain = number(integration["noise_gain"])
+    if gain:
+        yield f"{gain:.1f}", "times", "less noise than in one frame"
+    magnitudes = number((integration["faintest"] or {}).get("gained_mag"))
+    if magnitudes is not None and magnitudes > 0:
+        factor = 10 ** (0.4 * magnitudes)
+        yield f"{factor:.1f}", "times", f"fainter stars show ({magnitudes:.1f} magnitudes)"
+    if light := light_of(used):
+        yield light, "", "of light gathered"
+
+
+def facts(frames: Sequence[Frame], record: Row) -> Iterator[tuple[str, str]]:
+    """The numbers: name, and what there is to say."""
+    used = [frame for frame in frames if frame.fate is not Fate.OUT]
+    camera, geometry, integration = (record[k] for k in ("camera", "geometry", "integration"))
+    yield "Frames", f"{len(used)} of {len(frames)} used"
+    if exposures := _range([frame.row["exposure_s"] for frame in used], seconds):
+        isos = _range([frame.row["iso"] for frame in used], lambda v: f"{v:g}")
+        yield "Exposure", f"{exposures} each{f', ISO {isos}' if isos else ''}"
+    if light := light_of(used):
+        yield "Light in all", light
+    if camera["name"]:
+        yield "Camera", camera["name"]
+    if geometry["field_deg"]:
+        yield "Field of view", "{:.0f}° × {:.0f}°".format(*geometry["field_deg"])
+    if lens := geometry["lens"]:
+        yield "Lens", f"focal length of {lens['f']:.0f} pixels, measured from the stars"
+    yield from _turned(geometry)
+    if geometry["residual_px"] is not None and len(used) > 1:
+        zones = [number(z) for z in geometry["zones_px"] or (None,) * 3]
+        where = ""
+        if zones[0] is not None and zones[2] is not None:
+            where = f" (at the centre {zones[0]:.2f}, in the corners {zones[2]:.2f})"
+        told = f"stars lie within {geometry['residual_px']:.2f} px of each other{where}"
+        yield "Alignment", told
+    yield from _of_noise(integration)
+    if integration["rejected_share"] is not None:
+        share = f"{100 * integration['rejected_share']:.2g} % of the samples"
+        many = len(integration["trails"])
+        trails = f", among them {many} {'line' if many == 1 else 'lines'} drawn by aircraft or "
+        yield "Taken out", share + (f"{trails}satellites" if many else "")
+    yield from _of_colour(record)
+    if integration["defects"]:
+        yield "Hot or dead pixels", f"{integration['defects']}, left out everywhere"
+
+
+def _of_colour(record: Row) -> Iterator[tuple[str, str]]:
+    colour, glow = record["colour"], record["gradient"]
+    if colour:
+        kelvin = number(colour["kelvin"])
+        warm = f", {kelvin:.0f} kelvin" if kelvin else ""
+        doubt = "; the colours of this camera are not known" if colour["assumed"] else ""
+        yield "White", f"{colour['white_words']}{warm}{doubt}"
+    if glow:
+        most = f"{glow['strength']:.2f} times brighter towards {side(glow['towards_deg'])}"
+        yield "Glow of the sky", f"{most} than opposite"
+
+
+def side(degrees: float) -> str:
+    """Where in the upright picture a direction, clockwise from up, leads."""
+    return _SIDES[round(degrees / 45) % 8]
+
+
+def _turned(geometry: Row) -> Iterator[tuple[str, str]]:
+    turn, rate = number(geometry["turn_deg"]), number(geometry["rate_arcsec_s"])
+    if turn is None or geometry["still"]:
+        return
+    sigma = number(geometry["rate_sigma_arcsec_s"])
+    if rate is None or sigma is None or sigma > _TOO_VAGUE * _OWN_RATE:
+        yield "Sky turned", f"{turn:.2f}°"
+    else:
+        yield "Sky turned", f"{turn:.2f}° at {rate:.2f}″ a second (the Earth turns at 15.04)"
+
+
+def _of_noise(integration: Row) -> Iterator[tuple[str, str]]:
+    gain = number(integration["noise_gain"])
+    if gain:
+        root = integration["frames"] ** 0.5
+        most = f"√{integration['frames']} = {root:.2f} for frames that are all alike"
+        yield "Noise", f"{gain:.2f} times less than in one frame ({most})"
+    faint = integration["faintest"]
+    if faint:
+        gained = amount(faint["gained_mag"], 2)
+        yield (
+            "Faintest star",
+            f"{gained} magnitudes fainter than in one frame: {faint['stack_adu']:.0f} ADU of light "
+            f"in green stand out by 5 times the noise, {faint['frame_adu']:.0f} in one frame. "
+            "(Which magnitude that is, no one can tell without a catalogue of stars.)",
+        )
+
+
+def _range(values: Sequence[Any], written: Any) -> str:
+    """A figure of several frames, from the least to the most; empty where it is unknown."""
+    known = sorted(v for value in values if (v := number(value)) is not None)
+    if not known:
+        return ""
+    least, most = written(known[0]), written(known[-1])
+    return least if least == most else f"{least} to {most}"
+
+
+def command_of(record: Row) -> list[str]:
+    """The command that makes this run again, as a shell takes it, option by option."""
+    options = dict(record["options"])
+    paths = [str(path) for path in options.pop("paths", None) or ["FOLDER"]]
+    parts = [["stackkit", "stack", *paths]]
+    for name, value in [*options.items(), ("out", record["output"]["folder"])]:
+        flag = f"--{_CALLED.get(name, name).replace('_', '-')}"
+        if name == "white" and isinstance(value, list):
+            value = ",".join(f"{one:g}" for one in value)
+        for one in value if isinstance(value, list) else [value]:
+            if one is True:
+                parts.append([flag])
+            elif one not in (None, False, ""):
+                parts.append([flag, f"{one:g}" if isinstance(one, float) else str(one)])
+    return [shlex.join(part) for part in parts]
+
+
+def option(value: Any) -> str:
+    """The value of an option in words."""
+    if value is None or value in ("", []):
+        return "–"
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return ", ".join(map(str, value)) if isinstance(value, list) else str(value)
+
+
+def clock(text: str | None) -> str:
+    """Hour and minute, UTC, of a time of the record; empty where there is none."""
+    time: datetime | None = moment(text)
+    return f"{time:%H:%M}" if time else ""

@@ -1,0 +1,22 @@
+"""What every stage of a run works with."""
+
+from __future__ import annotations
+
+from concurrent.futures import Executor
+from dataclasses import dataclass
+
+from stackkit.progress import Progress
+from stackkit.run.readers import Read
+from stackkit.run.workspace import Workspace
+
+
+@dataclass(frozen=True)
+class Context:
+    """A place for intermediate files, how files are read, threads, and a function that is told the
+    progress.
+    """
+
+    place: Workspace
+    read: Read
+    pool: Executor
+    progress: Progress

@@ -1,0 +1,38 @@
+"""The threads that work for a run, and the processes that read files for them."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from concurrent.futures import Executor, ThreadPoolExecutor
+from contextlib import contextmanager
+
+from stackkit.errors import UsageError
+from stackkit.run.readers import Read, readers
+
+
+def usual() -> int:
+    """As many threads as there are cores."""
+    return os.cpu_count() or 1
+
+
+@contextmanager
+def workers(jobs: int | None) -> Iterator[tuple[Executor, Read]]:
+    """So many threads (None: :func:`usual`), and as many readers; both go with the block.
+
+    An interruption waits for none of them.  Raises ``UsageError`` for less than one.
+    """
+    if jobs is not None and jobs < 1:
+        raise UsageError("The number of jobs must be 1 or more.")
+    count = jobs or usual()
+    pool = ThreadPoolExecutor(count)
+    with readers(count) as read:
+        try:
+            yield pool, read
+        except KeyboardInterrupt:
+            pool.shutdown(wait=False, cancel_futures=True)
+            raise
+        except BaseException:
+            pool.shutdown(wait=True, cancel_futures=True)
+            raise
+        pool.shutdown(wait=True)
