@@ -20,7 +20,7 @@ from .terminal import Explained, Place, Whole, progress_bar
 @click.argument("paths", metavar="PATH...", nargs=-1, required=True, type=Place())
 @click.option("--json", "as_json", is_flag=True, help="One JSON document instead of words.")
 @click.option("--jobs", metavar="N", type=Whole(min=1), help="Threads [default: all cores].")
-@click.option("--quick", is_flag=True, help="Read headers only; says nothing of the pictures.")
+@click.option("--quick", is_flag=True, help="Read headers only; the pictures are not measured.")
 @click.pass_context
 def command(
     ctx: click.Context, paths: tuple[Path, ...], as_json: bool, jobs: int | None, quick: bool

@@ -18,7 +18,7 @@ _COMMANDS = {
     "plan": "Plan a night: when, where to point, what to set, what to take along.",
     "inspect": "Say what is in a file or folder, and whether it is fit for stacking.",
     "masters": "Average darks, flats and biases into masters to use again.",
-    "simulate": "Write a simulated night to rehearse with.",
+    "simulate": "Write a simulated night to practise with.",
 }
 
 

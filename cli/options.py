@@ -71,15 +71,17 @@ def editing() -> Decorator:
             type=White(),
             default="asshot",
             show_default=True,
-            help="What is white in stack.tif: asshot (as the camera had it), daylight, stars "
-            "(their average colour), or multipliers for red, green and blue such as 1.9,1,1.5.",
+            help=(
+                "What is white in stack.tif: asshot (as the camera had it), daylight, stars "
+                "(their average colour), or multipliers for red, green and blue such as 1.9,1,1.5."
+            ),
         ),
         click.option(
             "--space",
             type=click.Choice(["srgb", "rec2020", "prophoto"]),
             default="srgb",
             show_default=True,
-            help="Primaries of stack.tif, whose values are linear in any case.",
+            help="Primaries of stack.tif; its values are always linear.",
         ),
         click.option(
             "--tiff",
@@ -95,8 +97,10 @@ def editing() -> Decorator:
             type=click.Choice(["keep", "remove"]),
             default="keep",
             show_default=True,
-            help="remove: take the smooth glow of the sky off the results; it is kept in "
-            "gradient.fits. The previews never show it.",
+            help=(
+                "remove: subtract the light-pollution gradient from the results and keep it in"
+                " gradient.fits. The previews never show it."
+            ),
         ),
     ]
 
@@ -115,6 +119,8 @@ def masters() -> Decorator:
         metavar="PATH",
         multiple=True,
         type=Place(),
-        help="Darks, flats and biases: a master file, or a folder that holds masters or folders "
-        "named dark, flat or bias. Can be given more than once.",
+        help=(
+            "Darks, flats and biases: a master file, or a folder that holds masters or folders "
+            "named dark, flat or bias. Can be given more than once."
+        ),
     )

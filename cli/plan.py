@@ -25,7 +25,7 @@ class _Evening(click.ParamType):  # type: ignore[type-arg]  # older releases hav
         try:
             return datetime.strptime(str(value), "%Y-%m-%d").date()
         except ValueError:
-            self.fail(f"{value!r} is no date; write it like 2026-11-28.", param, ctx)
+            self.fail(f"{value!r} isn't a valid date; write it like 2026-11-28.", param, ctx)
 
 
 @click.command(
@@ -40,7 +40,11 @@ class _Evening(click.ParamType):  # type: ignore[type-arg]  # older releases hav
 )
 @click.option("--zone", metavar="NAME", help="Time zone [default: that of the place].")
 @click.option(
-    "--date", "evening", metavar="DATE", type=_Evening(), help="This night, by its evening's date."
+    "--date",
+    "evening",
+    metavar="DATE",
+    type=_Evening(),
+    help="The night to plan, by the date of its evening.",
 )
 @click.option(
     "--nights",
@@ -54,15 +58,19 @@ class _Evening(click.ParamType):  # type: ignore[type-arg]  # older releases hav
 @click.option(
     "--camera",
     metavar="WORDS",
-    help="phone, phone-ultrawide, compact, aps-c or full-frame, or figures in any order: 24mm or "
-    "26mm-eq, f/2.8, 36x24mm of sensor or 3.9um between pixels, 6000x4000 pixels, fisheye.",
+    help=(
+        "phone, phone-ultrawide, compact, aps-c or full-frame, or figures in any order: 24mm or "
+        "26mm-eq, f/2.8, 36x24mm of sensor or 3.9um between pixels, 6000x4000 pixels, fisheye."
+    ),
 )
 @click.option(
     "--like",
     metavar="FRAME",
     type=Place(),
-    help="A raw frame of this camera: its lens, and of a night sky the ISO; --camera adds what it "
-    "lacks.",
+    help=(
+        "A raw frame of this camera: its lens, and of a night sky the ISO; --camera adds what it "
+        "lacks."
+    ),
 )
 @click.option(
     "--exposure",

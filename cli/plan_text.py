@@ -100,7 +100,7 @@ def _night_facts(night: Row, record: Row) -> Iterator[tuple[str, str]]:
     yield "Dark window", _dark(night)
     if night["window"]["kind"] != "dark":
         start, end = (minute_of(night["window"][key]) for key in ("from", "until"))
-        yield "Best hours", f"{start} to {end}, all the same"
+        yield "Best hours", f"{start} to {end} anyway"
     brighter = record["sky_mag"] - night["moonlit_mag"]
     said = (
         f"at its brightest {night['moonlit_mag']:.1f} mag/arcsec² in these hours, "
@@ -246,7 +246,7 @@ def _about(pick: Row) -> str:
     begin, end = pick["track"][0], pick["track"][-1]
     fit = _FIT[pick["fit"]]
     return (
-        f"{pick['name']}: {pick['why']} At its best it stands {pick['level']}{beside}. It goes "
+        f"{pick['name']}: {pick['why']} At its best it is {pick['level']}{beside}. It goes "
         f"from {_where(begin)} to {_where(end)}, and {fit}."
     )
 

@@ -86,7 +86,7 @@ _SCENES = {
     metavar="N",
     type=Whole(0, 200),
     default=0,
-    help="Darks of a somewhat warmer evening, in OUT/darks.",
+    help="Darks taken at a slightly higher temperature, in OUT/darks.",
 )
 @click.option("--flats", metavar="N", type=Whole(0, 200), default=0, help="Flats, in OUT/flats.")
 @click.option(

@@ -80,7 +80,7 @@ def command(
     it that are named dark, flat or bias are used where they help. The sources are only read. DIR
     receives stack.tif (to edit), stack.fits (the measurement), report.html, preview.png and
     preview.jpg (to look at), pictures.zip (from which stackkit report makes its page again) and
-    run.json (what was done with every file, and why).
+    run.json (what was done with each file, and why).
     """
     from stackkit.output.write import check_output, write_results
     from stackkit.picture.edit import Editing

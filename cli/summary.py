@@ -72,7 +72,7 @@ def _elsewhere(row: Row) -> bool:
 def _total_time(used: list[Row]) -> str:
     if not used or any(row["exposure_s"] is None for row in used):
         return ""
-    return f": {_duration(sum(row['exposure_s'] for row in used))} of light in all"
+    return f": {_duration(sum(row['exposure_s'] for row in used))} total exposure"
 
 
 def _duration(seconds: float) -> str:
@@ -101,25 +101,25 @@ def _figures(record: Row, used: list[Row]) -> Iterator[Line]:
         yield "Noise", f"{gain:.1f} times less than in one frame (expected: {hoped:.1f})"
     if integration["rejected_share"]:
         share = f"{100 * integration['rejected_share']:.2g} % of the samples (trails, flashes)"
-        few = ", good ones among them" if integration["frames"] <= _FEW else ""
-        yield "Removed", f"{share}, {integration['defects']} sites that look hot or dead{few}"
+        few = " (a few may be good ones)" if integration["frames"] <= _FEW else ""
+        yield "Removed", f"{share}, {integration['defects']} hot or dead pixels{few}"
     yield from _cleaning(record["calibration"])
     if record["colour"] and record["colour"]["white"] != "asshot":
         yield "White", record["colour"]["white_words"]
     yield from _glow(record["gradient"], record["editing"])
     if len(used) > 1:
-        yield "Reference", f"{record['reference']}, on which the others were laid"
+        yield "Reference", f"{record['reference']}"
 
 
 def _cleaning(calibration: Row) -> Iterator[Line]:
     """What was done to the samples before; nothing about what is as usual."""
     applied = [row["name"] for row in calibration["opcodes"] if row["what"].startswith("applied")]
     if applied:
-        yield "Corrected", f"as the files ask: {', '.join(sorted(set(applied)))}"
+        yield "Corrected", f"from the files: {', '.join(sorted(set(applied)))}"
     for number, words in enumerate(calibration["masters"]):
         yield "Masters" if number == 0 else "", words
     if calibration["banding_adu"]:
-        yield "Banding", f"rows were off by {calibration['banding_adu']:.1f} ADU, taken off"
+        yield "Banding", f"row offsets of {calibration['banding_adu']:.1f} ADU removed"
 
 
 def _glow(gradient: Row | None, editing: Row | None) -> Iterator[Line]:
@@ -127,9 +127,9 @@ def _glow(gradient: Row | None, editing: Row | None) -> Iterator[Line]:
     if gradient is None or editing is None or gradient["strength"] < _EVEN:
         return
     towards = side(gradient["towards_deg"])
-    done = "taken off" if editing["gradient_removed"] else "kept; --gradient remove takes it off"
+    done = "removed" if editing["gradient_removed"] else "kept; --gradient remove subtracts it"
     yield (
-        "Sky glow",
+        "Sky gradient",
         f"{gradient['strength']:.1f} times brighter towards {towards} than opposite: {done}",
     )
 
@@ -165,7 +165,7 @@ def _moved(geometry: Row, used: list[Row]) -> Iterator[Line]:
         noun = "frame follows" if own == 1 else "frames follow"
         yield (
             "Warped",
-            f"{own} {noun} no lens (cropped or steadied by the phone?), placed one by one",
+            f"{own} {noun} no lens model (cropped or stabilised by the phone?), aligned one by one",
         )
 
 
@@ -239,8 +239,8 @@ def _files(output: Row) -> Iterator[Line]:
         "tiff": "open this in your photo editor: linear, dark until you stretch it",
         "dng": "for an editor of raw files",
         "fits": "the measurement, with variance and coverage",
-        "gradient": "the glow of the sky that was taken off",
-        "record": "what was done with every file, and why",
+        "gradient": "the light-pollution gradient that was removed",
+        "record": "what was done with each file, and why",
         "pictures": "the report's small pictures",
     }
     yield f"Written to {Path(output['folder'])}:", ""  # a path is not broken

@@ -3,29 +3,85 @@
 >>> import stackkit
 >>> result = stackkit.stack(["my_night"])           # doctest: +SKIP
 >>> result.stack.value.shape, result.record["reference"]  # doctest: +SKIP
+
+``stack`` does the whole job.  ``read``, ``calibrate``, ``detect``, ``register`` and ``combine`` are
+its stages on plain arrays; ``prepare`` and ``integrate`` split it before the last one.  Everything
+is loaded when it is first asked for.
 """
 
 from __future__ import annotations
 
+from importlib import import_module
 from importlib.metadata import version
 from typing import TYPE_CHECKING, Any
 
-from stackkit.run.jit_cache import keep_compiled
-
 if TYPE_CHECKING:
-    from stackkit.pipeline import Options, stack
-    from stackkit.results import Result
+    from stackkit.compare.run import compare as compare_methods
+    from stackkit.errors import InputError, OutputError, StackkitError, UsageError
+    from stackkit.geometry.lens import plane_mapping
+    from stackkit.inspect.run import inspect as inspect_files
+    from stackkit.integration.methods import METHODS, Samples
+    from stackkit.pipeline import Options, Prepared, stack
+    from stackkit.results import Result, Stack
+    from stackkit.stages import (
+        calibrate,
+        combine,
+        detect,
+        integrate,
+        prepare,
+        read,
+        register,
+        write,
+    )
 
 __version__ = version("stackkit")
-__all__ = ["Options", "Result", "__version__", "stack"]
+__all__ = [
+    "METHODS",
+    "InputError",
+    "Options",
+    "OutputError",
+    "Prepared",
+    "Result",
+    "Samples",
+    "Stack",
+    "StackkitError",
+    "UsageError",
+    "__version__",
+    "calibrate",
+    "combine",
+    "compare_methods",
+    "detect",
+    "inspect_files",
+    "integrate",
+    "plane_mapping",
+    "prepare",
+    "read",
+    "register",
+    "stack",
+    "write",
+]
 
-keep_compiled()
+_STAGES = ("calibrate", "combine", "detect", "integrate", "prepare", "read", "register", "write")
+_WHERE = {
+    **dict.fromkeys(_STAGES, "stages"),
+    **dict.fromkeys(("Options", "Prepared", "stack"), "pipeline"),
+    **dict.fromkeys(("Result", "Stack"), "results"),
+    **dict.fromkeys(("InputError", "OutputError", "StackkitError", "UsageError"), "errors"),
+    **dict.fromkeys(("METHODS", "Samples"), "integration.methods"),
+    "plane_mapping": "geometry.lens",
+}
 
 
 def __getattr__(name: str) -> Any:
-    """Load the line when it is first asked for: ``--help`` must not wait for it."""
-    if name in ("Options", "Result", "stack"):
-        from stackkit import pipeline
-
-        return getattr(pipeline, name)
+    """Load what is asked for, and no more: ``--help`` must not wait for it."""
+    if name == "compare_methods":
+        return import_module("stackkit.compare.run").compare
+    if name == "inspect_files":
+        return import_module("stackkit.inspect.run").inspect
+    if name in _WHERE:
+        return getattr(import_module(f"stackkit.{_WHERE[name]}"), name)
     raise AttributeError(f"module 'stackkit' has no attribute {name!r}")
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *__all__})

@@ -117,8 +117,8 @@ def _of_changes(paths: Sequence[str]) -> list[str]:
         return []
     more = f" and {len(paths) - 1} more" if len(paths) > 1 else ""
     return [
-        f"While this ran, {paths[0]}{more} changed or went away. The picture is made of what was "
-        "read until then; run again to be sure of it."
+        f"While this ran, {paths[0]}{more} changed or went away. The picture was made from what had"
+        " been read until then; run again to be sure."
     ]
 
 

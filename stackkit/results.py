@@ -9,6 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 if TYPE_CHECKING:
+    from astropy.io.fits import HDUList
+
     from stackkit.picture.colour.develop import CameraWhite
     from stackkit.picture.thumbnails import FramePictures
 
@@ -25,6 +27,14 @@ class Stack:
     value: NDArray[np.float32]
     variance: NDArray[np.float32]
     coverage: NDArray[np.int16]
+
+    def to_fits(self) -> HDUList:
+        """An astropy HDUList: the value (ADU), VARIANCE (ADU²) and COVERAGE (frames)."""
+        from astropy.io import fits  # loaded for those who ask
+
+        value, variance = fits.PrimaryHDU(self.value), fits.ImageHDU(self.variance, name="VARIANCE")
+        value.header["BUNIT"], variance.header["BUNIT"] = "adu", "adu2"
+        return fits.HDUList([value, variance, fits.ImageHDU(self.coverage, name="COVERAGE")])
 
 
 @dataclass(frozen=True)

@@ -160,11 +160,11 @@ def test_frames_of_another_size_or_camera(night: Path, tmp_path: Path) -> None:
     assert found["borrowed.dng"] == (
         "another camera: Lanternfold Pocket Three, the others are from Lanternfold Pocket Two"
     )
-    assert "laid out in another way" in found["other_layout.dng"]
+    assert "Bayer pattern differs" in found["other_layout.dng"]
     assert len(found) == 3
     flat = " ".join(text.split())
     for words in (
-        "other_layout.dng: its sensor's colours are laid out in another way",
+        "other_layout.dng: its Bayer pattern differs",
         "borrowed.dng from 2026-10-13 20:41 UTC, another camera: Lanternfold Pocket Three",
         "small.dng from 2026-10-13 20:41 UTC, another size: 256×192; --session 3 stacks it",
     ):
@@ -175,7 +175,7 @@ def test_frames_without_stars_are_left_out(night: Path, starless: Path, tmp_path
     shutil.copy(starless / "night_0002.dng", night / "cloud.dng")
     (night / "night_0002.dng").unlink()
     text = good("stack", night, "--out", tmp_path / "out")
-    assert "2 of 3 frames used: 16 s of light in all." in text
+    assert "2 of 3 frames used: 16 s total exposure." in text
     found = reasons(tmp_path / "out")
     assert list(found) == ["cloud.dng"]
     assert "star" in found["cloud.dng"]
@@ -184,7 +184,7 @@ def test_frames_without_stars_are_left_out(night: Path, starless: Path, tmp_path
 
 def test_one_frame_is_written_with_a_warning(night: Path, tmp_path: Path) -> None:
     text = good("stack", night / "night_0002.dng", "--out", tmp_path / "out")
-    assert text.startswith("1 of 1 frame used: 8 s of light in all.")
+    assert text.startswith("1 of 1 frame used: 8 s total exposure.")
     assert "Note: There is only one frame" in text
     assert names(tmp_path / "out") == RESULTS
     record = record_of(tmp_path / "out")
@@ -195,7 +195,7 @@ def test_one_frame_is_written_with_a_warning(night: Path, tmp_path: Path) -> Non
 def test_two_frames(night: Path, tmp_path: Path) -> None:
     (night / "night_0003.dng").unlink()
     text = good("stack", night, "--out", tmp_path / "out")
-    assert text.startswith("2 of 2 frames used: 16 s of light in all.")
+    assert text.startswith("2 of 2 frames used: 16 s total exposure.")
     assert "Note: With two frames" in text
     assert record_of(tmp_path / "out")["integration"]["frames"] == 2
 

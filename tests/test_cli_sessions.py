@@ -41,7 +41,7 @@ def test_the_largest_is_stacked_and_the_other_offered(
 ) -> None:
     text = good("stack", mess, "--out", begun(mess, tmp_path / "out"))
     assert record_of(tmp_path / "out")["frames"] == record_of(largest)["frames"]
-    assert text.startswith("4 of 4 frames used: 32 s of light in all.")
+    assert text.startswith("4 of 4 frames used: 32 s total exposure.")
     flat = " ".join(text.split())
     assert "--copy of IMG-001.dng: the same file as IMG-001.dng" in flat
     assert "This is session 2 of the 2 in the folder. The others:" in flat
@@ -76,7 +76,7 @@ def test_the_largest_is_stacked_and_the_other_offered(
 
 def test_another_session_is_stacked_on_demand(mess: Path, tmp_path: Path) -> None:
     text = good("stack", mess, "--out", tmp_path / "out", "--session", 1)
-    assert text.startswith("3 of 3 frames used: 24 s of light in all.")
+    assert text.startswith("3 of 3 frames used: 24 s total exposure.")
     record = record_of(tmp_path / "out")
     assert record["options"]["session"] == 1
     assert record["reference"].startswith(f"{EMOJI}/-a/")

@@ -56,7 +56,7 @@ def test_four_files_and_a_summary_on_standard_output(
     text = good("stack", small_night, "--out", out)
     assert names(out) == RESULTS
     assert all(name in text for name in RESULTS)
-    assert text.startswith("6 of 6 frames used: 48 s of light in all.\n")
+    assert text.startswith("6 of 6 frames used: 48 s total exposure.\n")
     assert "Sky turned    0.4" in text
     assert "times less than in one frame" in text
     assert "  truth.json: a text file, not a raw picture\n" in text

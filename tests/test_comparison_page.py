@@ -170,7 +170,7 @@ def test_a_missing_picture_is_told():
 def test_missing_figures_come_with_a_word_why():
     page = Page(rendered(nulls()))
     assert page.text.count("–") >= 2 * len(FIGURES)
-    for words in ("no trails found", "no such step", "too few stars", "too few points"):
+    for words in ("no trails found", "not applicable", "too few stars", "too few points"):
         assert words in page.text
     assert "None" not in page.text
     assert "nan" not in page.text.lower().split()

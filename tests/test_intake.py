@@ -185,7 +185,7 @@ def test_masters_of_others_are_left_out_in_words(night, work):
     told = " ".join(found.words)
     assert len(found.words) == 4
     assert "another camera (Someone Else's)" in told
-    assert "its colours are laid out in another way" in told
+    assert "its Bayer pattern differs" in told
     assert "it is 8×8, the lights are 96×64" in told
     assert "taken at ISO 100, the lights at ISO 3200" in told
 
@@ -231,7 +231,7 @@ def test_a_light_that_cannot_be_used_costs_only_itself(tmp_path, work):
     assert found.numbers == [0, 2, 4]
     assert set(reasons) == {"night_0002.dng", "night_0004.dng"}
     assert reasons["night_0002.dng"].startswith("damaged")
-    assert "laid out in another way" in reasons["night_0004.dng"]
+    assert "Bayer pattern differs" in reasons["night_0004.dng"]
 
 
 def other_size(path: Path):

@@ -65,8 +65,8 @@ def test_the_first_lines_name_the_soonest_and_the_darkest_night():
 def test_a_night_that_is_past_is_told_as_past():
     asked = {"evening": date(2026, 9, 7)}
     told = record(plan(Request(place("47.37", "8.54"), NOW, **asked)))
-    assert told["remarks"].count("That night is past.") == 1
-    assert "That night is past." not in one_night()["remarks"]
+    assert told["remarks"].count("That date is in the past.") == 1
+    assert "That date is in the past." not in one_night()["remarks"]
 
 
 def test_the_known_rule_is_told_why_it_allows_more():
@@ -82,7 +82,7 @@ def test_brighter_nights_are_offered_only_where_they_are_planned():
         fault(1, "plan", "--lat", lat, "--lon", "10", "--date", "2026-06-15", "--nights", "9")
         for lat in ("54", "60")
     )
-    assert "For a brighter night all the same: --date" in far
+    assert "For a brighter night anyway: --date" in far
     assert "--date" not in farther
     assert "darkest" in good("plan", "--lat", "54", "--lon", "10", "--date", "2026-06-15")
 

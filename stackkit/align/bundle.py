@@ -14,7 +14,6 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
@@ -31,6 +30,7 @@ from stackkit.geometry.lens import (
     rotation,
     unproject_rows,
 )
+from stackkit.jit import jit
 
 PER_FRAME = 4
 """Unknowns of a frame: a rotation vector and the logarithm of its scale."""
@@ -267,7 +267,7 @@ def _system(problem: _Problem, state: _State) -> _System:
     return _System(normal, by_ray.transpose(0, 2, 1) @ by_ray, cost)
 
 
-@numba.njit(cache=True, nogil=True)
+@jit
 def _linearise(frame, star, xy, sigma, lenses, shared, tilts, turns, directions, across, *out):  # type: ignore[no-untyped-def]
     """Each observation's error over its sigma, its part of the cost, and its derivatives by lens,
     frame, star and direction, all weighted by the root of Huber's weight.
@@ -306,7 +306,7 @@ def _linearise(frame, star, xy, sigma, lenses, shared, tilts, turns, directions,
                 by_star[m, i, 1] += to * across[s, j, 1]
 
 
-@numba.njit(cache=True, nogil=True)
+@jit
 def _times(matrix, vector, out):  # type: ignore[no-untyped-def]
     for i in range(3):
         out[i] = matrix[i, 0] * vector[0] + matrix[i, 1] * vector[1] + matrix[i, 2] * vector[2]
@@ -392,7 +392,7 @@ def _seen_from(problem: _Problem, state: _State, information: Array) -> _State:
     return state._replace(directions=directions)
 
 
-@numba.njit(cache=True, nogil=True)
+@jit
 def _pool(frame, star, rays, turns, information, mean, told, off):  # type: ignore[no-untyped-def]
     """Each star's mean ray, what all its frames tell, and what they say is left of the mean.
 

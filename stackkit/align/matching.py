@@ -11,7 +11,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import gammaln
@@ -30,6 +29,7 @@ from stackkit.align.spatial import (
 )
 from stackkit.align.triangles import Seed, seeds
 from stackkit.arrays import Array, Index
+from stackkit.jit import jit
 
 _LEVELS = ((40, 6), (60, 14), (200, 7), (6000, 6))
 """Stars that form triangles, and with how many neighbours, until something is found."""
@@ -317,7 +317,7 @@ def _lamps(target: _Target, own: Index) -> bool:
     return bool(_carried(*parts(b), near, target.room, _REPEATED * (len(few) - 2)))
 
 
-@numba.njit(cache=True, nogil=True)
+@jit
 def _carried(xy, order, start, origin, cell, columns, near, within, enough):  # type: ignore[no-untyped-def]
     z = xy[:, 0] + 1j * xy[:, 1]
     for i in range(0, len(near), max(len(near) // 6, 1)):

@@ -7,10 +7,10 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-import numba
 import numpy as np
 
 from stackkit.arrays import Array, Index
+from stackkit.jit import jit
 
 
 class Normal(NamedTuple):
@@ -49,7 +49,7 @@ def gathered(
     return parts
 
 
-@numba.njit(cache=True, nogil=True)
+@jit
 def _gather(frame, star, by_lens, by_frame, by_star, error, h, g, w, v, b):  # type: ignore[no-untyped-def]
     lens, own = by_lens.shape[2], by_frame.shape[2]
     for m in range(len(frame)):

@@ -7,11 +7,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
 from stackkit.arrays import Array, Index
+from stackkit.jit import jit
 
 
 @dataclass(frozen=True)
@@ -58,7 +58,7 @@ def parts(grid: Grid) -> tuple[Array, Index, Index, Array, float, int]:
     return grid.xy, grid.order, grid.start, grid.origin, grid.cell, grid.columns
 
 
-@numba.njit(cache=True, nogil=True)
+@jit
 def nearest_one(xy, order, start, origin, cell, columns, x, y, within):  # type: ignore[no-untyped-def]
     """The nearest point to (x, y) and its distance, px; -1 when none is within."""
     rows = (len(start) - 1) // columns
@@ -76,7 +76,7 @@ def nearest_one(xy, order, start, origin, cell, columns, x, y, within):  # type:
     return found, np.sqrt(best)
 
 
-@numba.njit(cache=True, nogil=True)
+@jit
 def _mutual_all(xy, order, start, origin, cell, columns, places, chosen, within, index, distance):  # type: ignore[no-untyped-def]
     for i in range(len(places)):
         if not chosen[i]:
@@ -99,7 +99,7 @@ def around(grid: Grid, count: int, of: Index | None = None) -> Index:
     return near
 
 
-@numba.njit(cache=True, nogil=True)
+@jit
 def _around_all(xy, order, start, origin, cell, columns, of, near):  # type: ignore[no-untyped-def]
     """Cells in rings around each point, until no nearer point can lie farther out."""
     rows = (len(start) - 1) // columns
@@ -128,7 +128,7 @@ def _around_all(xy, order, start, origin, cell, columns, of, near):  # type: ign
                 break
 
 
-@numba.njit(cache=True, nogil=True)
+@jit
 def _closer(xy, i, some, near, far):  # type: ignore[no-untyped-def]
     """Put points in their places among the nearest of point i, with squared distances ``far``."""
     for j in some:
@@ -148,7 +148,7 @@ def variances(xy: Array, near: Index) -> Array:
     return out
 
 
-@numba.njit(cache=True, nogil=True)
+@jit
 def _variances(xy, near, out):  # type: ignore[no-untyped-def]
     count = near.shape[1] - 1
     for i in range(len(near)):
@@ -187,7 +187,7 @@ def smoothed(xy: Array, near: Index, values: Array, most: int) -> Array:
     return expected
 
 
-@numba.njit(cache=True, nogil=True)
+@jit
 def _smooth_all(a, near, residual, most, expected):  # type: ignore[no-untyped-def]
     for i in range(len(a)):
         n, x, y, xx, xy, yy, u, v, xu, yu, xv, yv = (0.0,) * 12
@@ -220,7 +220,7 @@ def usual(near: Index, values: Array, most: int) -> Array:
     return out
 
 
-@numba.njit(cache=True, nogil=True)
+@jit
 def _usual_all(near, values, most, out):  # type: ignore[no-untyped-def]
     known = np.empty(most)
     for i in range(len(near)):

@@ -10,13 +10,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from stackkit.align.spatial import Grid, nearest_one, parts
 from stackkit.arrays import Array, Index
+from stackkit.jit import jit
 
 _SCALES = (0.9, 1.1)
 """Frames of one camera: a refocus changes the scale by little, a lens locally by more."""
@@ -130,7 +130,7 @@ def seeds(
     ]
 
 
-@numba.njit(cache=True, nogil=True)
+@jit
 def _try_all(va, ra, la, ca, vb, rb, lb, cb, a, witnesses, crowding, room, *rest):  # type: ignore[no-untyped-def]
     """The best similarity of each triangle of a: its score and four numbers; pairs tried."""
     out = rest[6]
@@ -162,7 +162,7 @@ def _try_all(va, ra, la, ca, vb, rb, lb, cb, a, witnesses, crowding, room, *rest
     return tried
 
 
-@numba.njit(cache=True, nogil=True)
+@jit
 def _similarity(a, b, va, vb):  # type: ignore[no-untyped-def]
     """Least-squares similarity of three pairs: real and imaginary part of factor and shift."""
     ax = (a[va[0], 0] + a[va[1], 0] + a[va[2], 0]) / 3
@@ -180,7 +180,7 @@ def _similarity(a, b, va, vb):  # type: ignore[no-untyped-def]
     return m, n, bx - m * ax + n * ay, by - n * ax - m * ay
 
 
-@numba.njit(cache=True, nogil=True)
+@jit
 def _score(a, corners, around, similarity, density, room, rest):  # type: ignore[no-untyped-def]
     """Chernoff's bound on the witnesses' agreement being chance, as -log (Poisson)."""
     xy, order, start, origin, cell, columns = rest[0], rest[1], rest[2], rest[3], rest[4], rest[5]

@@ -9,12 +9,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import lru_cache
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
 from stackkit.arrays import Plane
 from stackkit.calibration.banding import row_offsets
+from stackkit.jit import jit
 from stackkit.raw.decode import Mosaic
 from stackkit.raw.opcodes import apply
 from stackkit.raw.opcodes.lists import Opcodes
@@ -88,7 +88,7 @@ def above_black(mosaic: Mosaic) -> Plane:
     return adu
 
 
-@numba.njit(cache=True, nogil=True)
+@jit
 def _subtract(data, black, adu):  # type: ignore[no-untyped-def]
     for y in range(data.shape[0]):
         even, odd = black[y & 1, 0], black[y & 1, 1]

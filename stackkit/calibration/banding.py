@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import median_filter
 
 from stackkit.arrays import Plane
+from stackkit.jit import jit
 from stackkit.noise.photon_transfer import MAD_TO_SIGMA
 
 _SEGMENTS, _SAMPLES = 12, 40
@@ -93,7 +93,7 @@ def _noise(segments: Plane) -> float:
     return 0.5 * _scatter(one - other)
 
 
-@numba.njit(cache=True, nogil=True)
+@jit
 def _midmeans(adu, columns, levels):  # type: ignore[no-untyped-def]
     """Means (H, 2, segments) of the middle half of the even and of the odd columns' samples of each
     row, NaN if all miss.

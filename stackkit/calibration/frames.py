@@ -268,7 +268,7 @@ def _unlike(mosaic: Mosaic, group: Group, setting: Setting) -> str:
     if mosaic.data.shape != group.size[::-1]:
         return "another size than its file said"
     if _pattern(mosaic) != setting.pattern:
-        return "its sensor's colours are laid out in another way than the others'"
+        return "its Bayer pattern differs from the others'"
     if mosaic.missing is not None:
         return "cut off, and masters are made of whole frames only"
     return ""

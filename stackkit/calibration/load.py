@@ -194,7 +194,7 @@ def _unlike_the_others(heads: dict[int, Mosaic]) -> dict[int, str]:
     reasons = {}
     for (k, own), (dark, bright) in zip(layouts.items(), levels, strict=True):
         if own != usual:
-            reasons[k] = "its sensor's colours are laid out in another way than the others'"
+            reasons[k] = "its Bayer pattern differs from the others'"
         elif max(abs(dark - black), abs(bright - white)) > _SAME_LEVEL * (white - black):
             reasons[k] = "its black or white level is not that of the others: damaged"
     return reasons
@@ -273,7 +273,7 @@ def _fitted(
     pattern = tuple(first.pattern.ravel().tolist())
     alike = [m for m in masters if m.setting.pattern == pattern]
     words = [
-        f"The {described(m)} is left out: its colours are laid out in another way."
+        f"The {described(m)} is left out: its Bayer pattern differs."
         for m in masters
         if m.setting.pattern != pattern
     ]

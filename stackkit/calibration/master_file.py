@@ -102,8 +102,7 @@ def read_master(path: Path) -> Master:
 
 def _not_ours(path: Path) -> InputError:
     return InputError(
-        f"{path} is no master made by this program. Make one with: stackkit masters FOLDER --out "
-        "DIR"
+        f"{path} isn't a master made by stackkit. Make one with: stackkit masters FOLDER --out DIR"
     )
 
 

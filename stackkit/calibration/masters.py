@@ -10,7 +10,6 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
@@ -19,6 +18,7 @@ from stackkit.calibration import mosaic_cache
 from stackkit.calibration.mosaic_cache import Cache, Coding, Window
 from stackkit.calibration.pattern_shrinkage import SMOOTH_NOISE, columns, shrunk, smooth_part, spots
 from stackkit.errors import InputError
+from stackkit.jit import jit
 from stackkit.noise.photon_transfer import MAD_TO_SIGMA, Noise
 from stackkit.session.folder_kinds import Kind
 
@@ -132,7 +132,7 @@ def robust_mean(samples: Plane, level: Array, noise: Noise) -> tuple[Plane, Plan
     return value, variance
 
 
-@numba.njit(cache=True, nogil=True)
+@jit
 def _robust_mean(samples, level, slope, floor, value, variance):  # type: ignore[no-untyped-def]
     count = samples.shape[0]
     ordered = np.empty(count)

@@ -11,12 +11,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
 from stackkit.arrays import Codes, Mask, Plane
 from stackkit.errors import OutputError
+from stackkit.jit import jit
 from stackkit.run.files import reason
 
 _LARGEST = 65535
@@ -80,7 +80,7 @@ def decode(codes: Codes, coding: Coding, without: Mask | None = None) -> Plane:
     return adu
 
 
-@numba.njit(cache=True, nogil=True)
+@jit
 def _decode(codes, step, pedestal, adu):  # type: ignore[no-untyped-def]
     for y in range(codes.shape[0]):
         for x in range(codes.shape[1]):

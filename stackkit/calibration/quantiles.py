@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from concurrent.futures import Executor
 
-import numba
 import numpy as np
 
 from stackkit.arrays import Plane
 from stackkit.calibration import mosaic_cache
 from stackkit.calibration.mosaic_cache import Cache, Window
+from stackkit.jit import jit
 
 _BUDGET = 32 * 2**20
 _MOST_FRAMES = 15
@@ -49,7 +49,7 @@ def _level(cache: Cache, frame: int) -> tuple[float, float, float, float]:
     return a, b, c, d
 
 
-@numba.njit(cache=True, nogil=True)
+@jit
 def _quantile_over_frames(codes, levels, share, out):  # type: ignore[no-untyped-def]
     """Quantile over frames (N, h, w) of code minus its frame's and site's level, NaN if none.
 

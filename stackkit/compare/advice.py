@@ -33,15 +33,18 @@ def advice(rows: Sequence[Row], frames: int, trails: int) -> Row:
         if row:
             reasons.append(_against(row, best))
     if frames < 3:
-        reasons.append("With two frames there is no telling which one is wrong.")
+        reasons.append("With two frames there is no way to tell which one is wrong.")
     return {"method": best["name"], "reasons": reasons, "as_good": as_good}
 
 
 def _noise(row: Row, frames: int) -> str:
     if row["noise_gain"] is None:
-        return f"“{row['name']}” is off the least; there is too little sky to tell its noise."
+        return (
+            f"“{row['name']}” has the smallest overall error; there is too little sky to measure"
+            " its noise."
+        )
     return (
-        f"“{row['name']}” is off the least: its noise is {row['noise_gain']:.1f} "
+        f"“{row['name']}” has the smallest overall error: its noise is {row['noise_gain']:.1f} "
         f"times lower than in one frame, {100 * row['noise_share']:.0f} % of what {frames} frames "
         "can give."
     )

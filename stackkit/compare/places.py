@@ -76,7 +76,7 @@ def _inside(place: Place, width: int, height: int) -> Place:
 
 def _field(stars: Stars, full: NDArray[np.bool_]) -> Place | None:
     """Where the most stars are, none of them clipped, well covered."""
-    title, note = "A field of stars", "Where the most stars stand together."
+    title, note = "A field of stars", "Where stars are densest."
     count = np.zeros(full.shape, dtype=np.float32)
     if len(stars) == 0:
         return None
@@ -110,8 +110,8 @@ def _faint(green: Plane, full: NDArray[np.bool_]) -> Place | None:
     glow = gaussian_filter(np.clip(away, -3 * scatter, 3 * scatter), _SMOOTH)
     glow[~good] = -np.inf
     j, i = np.unravel_index(int(np.argmax(glow)), glow.shape)
-    note = "Where faint glow stands out most: nebulae, the Milky Way, or the town's light."
-    return _around("faint", "The faintest glow", note, np.array([8 * i + 4, 8 * j + 4]))
+    note = "Where faint glow is strongest: nebulae, the Milky Way, or town lights."
+    return _around("faint", "Faint glow", note, np.array([8 * i + 4, 8 * j + 4]))
 
 
 def _corner(stars: Stars, width: int, height: int, coverage: NDArray[np.int16]) -> Place:

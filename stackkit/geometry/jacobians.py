@@ -8,11 +8,11 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-import numba
 import numpy as np
 
 from stackkit.arrays import Array
 from stackkit.geometry.lens import AIR, LOWEST, Lens, reaching
+from stackkit.jit import jit
 
 UNKNOWNS = ("f", "cx", "cy", "k1", "k2", "k3", "p1", "p2", "zenith_a", "zenith_b", "air")
 COUNT = len(UNKNOWNS)
@@ -28,7 +28,7 @@ def tangents(directions: Array) -> Array:
     return out
 
 
-@numba.njit(cache=True, nogil=True)
+@jit
 def _tangents(directions, out):  # type: ignore[no-untyped-def]
     for i in range(len(directions)):
         x, y, z = directions[i, 0], directions[i, 1], directions[i, 2]
@@ -73,7 +73,7 @@ def moved(lens: Lens, step: Array, size: tuple[int, int]) -> Lens:
     return reaching(stepped, *size)
 
 
-@numba.njit(cache=True, nogil=True)
+@jit
 def _fall(projection: float, x: float, y: float, z: float) -> tuple[float, float, float]:
     """g, q, s of a projection to (a, b) = g (x, y): ∂a/∂(x, y, z) = (g + q x², q x y, -s x)."""
     if projection == 0.0:
@@ -91,7 +91,7 @@ def _fall(projection: float, x: float, y: float, z: float) -> tuple[float, float
     return g, (slope * z / n2 - g) / h2, slope / n2
 
 
-@numba.njit(cache=True, nogil=True)
+@jit
 def jacobians_at(lens, shared, ray, tilts, by_lens, by_ray):  # type: ignore[no-untyped-def]
     """∂(u, v)/∂unknowns (2, 11) and ∂(u, v)/∂direction (2, 3) of a unit direction (3,), in place.
 
@@ -144,7 +144,7 @@ def jacobians_at(lens, shared, ray, tilts, by_lens, by_ray):  # type: ignore[no-
             by_ray[i, n] += air * steepness * upward * up[n]
 
 
-@numba.njit(cache=True, nogil=True)
+@jit
 def _jacobians(lens, shared, rays, tilts, by_lens, by_ray):  # type: ignore[no-untyped-def]
     for m in range(len(rays)):
         jacobians_at(lens, shared, rays[m], tilts, by_lens[m], by_ray[m])

@@ -31,11 +31,11 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Any, Protocol
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
 from stackkit.arrays import Array
+from stackkit.jit import jit
 
 SIDEREAL = 2 * np.pi / 86164.0905
 """Turning rate of the sky, rad/s (IAU)."""
@@ -112,7 +112,7 @@ def reaching(lens: Lens, width: int, height: int, margin: float = 1.1) -> Lens:
     return replace(lens, r_max=float(reach))
 
 
-@numba.njit(cache=True, inline="always")
+@jit(inline="always")
 def _radial(lens: Array, r2: float) -> tuple[float, float]:
     """r'/r and d(r')/dr at tangent radius √r2."""
     if r2 <= lens[8] * lens[8]:
@@ -126,7 +126,7 @@ def _radial(lens: Array, r2: float) -> tuple[float, float]:
     return (scale_m * lens[8] + slope_m * (r - lens[8])) / r, slope_m
 
 
-@numba.njit(cache=True)
+@jit
 def _radius(projection: float, angle: float) -> float:
     """r(θ) of the projections that are not rectilinear."""
     if projection == 1.0:
@@ -134,7 +134,7 @@ def _radius(projection: float, angle: float) -> float:
     return angle if projection == 2.0 else 2 * np.sin(angle / 2)
 
 
-@numba.njit(cache=True)
+@jit
 def _angle(projection: float, radius: float) -> float:
     """θ(r), the inverse of ``_radius``; NaN outside the circle that a fisheye fills."""
     if projection == 1.0:
@@ -144,14 +144,14 @@ def _angle(projection: float, radius: float) -> float:
     return 2 * np.arcsin(radius / 2) if radius <= 2.0 else np.nan
 
 
-@numba.njit(cache=True, inline="always")
+@jit(inline="always")
 def _lift(sine: float) -> float:
     """What of the zenith is added to a direction at that sine of the altitude, over R₀."""
     low = max(sine, LOWEST)
     return 1 / (low + AIR[0] / (low + AIR[1]))
 
 
-@numba.njit(cache=True)
+@jit
 def project_one(lens: Array, x: float, y: float, z: float) -> tuple[float, float]:
     """Pixel (u, v) of the direction (x, y, z); NaN behind the camera (fisheyes see to 180°)."""
     if lens[9] > 0:
@@ -181,7 +181,7 @@ def project_one(lens: Array, x: float, y: float, z: float) -> tuple[float, float
     return u, v
 
 
-@numba.njit(cache=True)
+@jit
 def unproject_one(lens: Array, u: float, v: float) -> tuple[float, float, float]:
     """Unit direction seen at pixel (u, v): Newton's method on the lens equations.
 
@@ -222,7 +222,7 @@ def unproject_one(lens: Array, u: float, v: float) -> tuple[float, float, float]
     return x, y, z
 
 
-@numba.njit(cache=True)
+@jit
 def _without_air(lens: Array, x: float, y: float, z: float) -> tuple[float, float, float]:
     """True direction of an apparent one: d = μ d' - (R₀/D) z, by iteration on c."""
     along = x * lens[10] + y * lens[11] + z * lens[12]
@@ -240,7 +240,7 @@ def _without_air(lens: Array, x: float, y: float, z: float) -> tuple[float, floa
     return x - lift * lens[10], y - lift * lens[11], z - lift * lens[12]
 
 
-@numba.njit(cache=True, nogil=True)
+@jit
 def _project_many(lens: Array, directions: Array, out: Array) -> None:
     for i in range(directions.shape[0]):
         out[i, 0], out[i, 1] = project_one(
@@ -248,13 +248,13 @@ def _project_many(lens: Array, directions: Array, out: Array) -> None:
         )
 
 
-@numba.njit(cache=True, nogil=True)
+@jit
 def _unproject_many(lens: Array, xy: Array, out: Array) -> None:
     for i in range(xy.shape[0]):
         out[i, 0], out[i, 1], out[i, 2] = unproject_one(lens, xy[i, 0], xy[i, 1])
 
 
-@numba.njit(cache=True, nogil=True)
+@jit
 def _project_rows(lenses: Array, which: NDArray[np.int64], directions: Array, out: Array) -> None:
     for i in range(directions.shape[0]):
         out[i, 0], out[i, 1] = project_one(
@@ -262,7 +262,7 @@ def _project_rows(lenses: Array, which: NDArray[np.int64], directions: Array, ou
         )
 
 
-@numba.njit(cache=True, nogil=True)
+@jit
 def _unproject_rows(lenses: Array, which: NDArray[np.int64], xy: Array, out: Array) -> None:
     for i in range(xy.shape[0]):
         out[i, 0], out[i, 1], out[i, 2] = unproject_one(lenses[which[i]], xy[i, 0], xy[i, 1])

@@ -44,7 +44,7 @@ _KINDS = {Purpose.DARK: Kind.DARK, Purpose.FLAT: Kind.FLAT, Purpose.BIAS: Kind.B
 _PAIRS = 3
 """Pairs of frames that noise is measured from."""
 _ANOTHER_SIZE = "another size than its file said"
-_ANOTHER_LAYOUT = "its sensor's colours are laid out in another way than the others'"
+_ANOTHER_LAYOUT = "its Bayer pattern differs from the others'"
 
 
 @dataclass

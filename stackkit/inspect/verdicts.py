@@ -90,7 +90,7 @@ def unfit(level: Sequence[float], seen: Seen | None, exposure: float | None, gra
     if seen.stars < LEAST_PAIRS:
         return f"only {seen.stars} stars in it, too few to place it"
     if exposure is None and not _like_stars(seen):
-        return "what stands out in it is not shaped like stars: no night sky, or trailed"
+        return "its brightest spots are not shaped like stars: not a night sky, or trailed"
     return ""
 
 
@@ -193,8 +193,8 @@ def _too_short(c: Conditions) -> str:
         how = "open the lens wider, or take more frames (longer exposures would trail)"
     if share > 3:
         return (
-            "The sky hardly stands out of the read noise: most of the noise is the camera's own. "
-            f"Next time {how}."
+            "The sky is hardly brighter than the read noise: most of the noise is the camera's"
+            f" own. Next time {how}."
         )
     return (
         f"Read noise makes the sky {_percent(share - 1)} noisier than its own light does. "
@@ -209,8 +209,8 @@ def _too_coarse(c: Conditions) -> str:
     if scatter >= _COARSE * c.step:
         return ""
     return (
-        f"The noise of the sky is only {scatter / c.step:.2f} of the step between two codes: faint "
-        "things are lost between them. Raise the ISO, or expose longer."
+        f"The noise of the sky is only {scatter / c.step:.2f} of one digital step: faint detail is"
+        " lost. Raise the ISO, or expose longer."
     )
 
 

@@ -14,12 +14,12 @@ from __future__ import annotations
 
 from functools import lru_cache
 
-import numba
 import numpy as np
 from scipy.ndimage import maximum_filter
 
 from stackkit.arrays import Array, Plane
 from stackkit.integration.interpolation_response import Response, factors_of, response_of
+from stackkit.jit import jit
 from stackkit.raw.bayer import NEVER, Bayer, neutral
 
 _REACH = 2
@@ -169,7 +169,7 @@ def _restored_factors(layout: tuple[int, ...], cross: tuple[float, ...], samplin
     return factors_of(Response(weights, response.places, response.site))
 
 
-@numba.njit(cache=True, nogil=True)
+@jit
 def _filter(picture, kernels, clipped, out):  # type: ignore[no-untyped-def]
     colours, height, width = picture.shape
     reach = kernels.shape[1] // 2

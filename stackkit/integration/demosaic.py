@@ -15,10 +15,10 @@ from __future__ import annotations
 
 from functools import lru_cache
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from stackkit.jit import jit
 from stackkit.raw.bayer import colour_at
 
 Taps = tuple[NDArray[np.int64], NDArray[np.int64]]
@@ -30,7 +30,7 @@ _RINGS = 5
 _FAST = {"contract", "reassoc", "nsz", "arcp"}
 
 
-@numba.njit(cache=True, nogil=True)
+@jit
 def beside_clipped(codes, clip, near):  # type: ignore[no-untyped-def]
     """Set ``near`` (h, w) where a sample of a window is clipped close by."""
     height, width = codes.shape
@@ -40,7 +40,7 @@ def beside_clipped(codes, clip, near):  # type: ignore[no-untyped-def]
                 near[max(y - _RINGS, 0) : y + _RINGS + 1, max(x - _RINGS, 0) : x + _RINGS + 1] = 1
 
 
-@numba.njit(cache=True, nogil=True)
+@jit
 def open_window(codes, missing, coding, layout, cross, taps, planes, confidence):  # type: ignore[no-untyped-def]
     """A window of codes (h, w), first site even, as ADU ``planes`` and ``confidence`` (3, h, w).
 
@@ -77,7 +77,7 @@ def open_window(codes, missing, coding, layout, cross, taps, planes, confidence)
                 )
 
 
-@numba.njit(cache=True, nogil=True, fastmath=_FAST)
+@jit(fastmath=_FAST)
 def _open_inside(codes, layout, cross, planes):  # type: ignore[no-untyped-def]
     """Opens a window as if nothing were missing, but for its rim of 2; in rows, for speed."""
     height, width = codes.shape
@@ -109,7 +109,7 @@ def _open_inside(codes, layout, cross, planes):  # type: ignore[no-untyped-def]
             away[x] = corners[x] + cross[here, other] * steep[x]
 
 
-@numba.njit(cache=True, nogil=True)
+@jit
 def _reopen(  # type: ignore[no-untyped-def]
     codes, missing, x, y, coding, layout, cross, taps, middle, planes, confidence
 ):
@@ -144,7 +144,7 @@ def _reopen(  # type: ignore[no-untyped-def]
                 confidence[c, y, x] = 0
 
 
-@numba.njit(cache=True, inline="always")
+@jit(inline="always")
 def _steepness(codes, x, y, here):  # type: ignore[no-untyped-def]
     """A sample minus the mean of the four nearest of its colour, in codes; 0 if one is missing."""
     height, width = codes.shape
@@ -189,7 +189,7 @@ def opening_taps(layout: NDArray[np.int64]) -> Taps:
     return _taps(tuple(int(v) for v in layout[:5]))
 
 
-@numba.njit(cache=True)
+@jit
 def _around(codes, x, y, c, layout, step, pedestal, otherwise):  # type: ignore[no-untyped-def]
     """Gaussian mean (σ 1.2 px) of a colour's samples within 4 px, or ``otherwise``."""
     height, width = codes.shape
@@ -203,7 +203,7 @@ def _around(codes, x, y, c, layout, step, pedestal, otherwise):  # type: ignore[
     return total / weight if weight > 0 else otherwise
 
 
-@numba.njit(cache=True)
+@jit
 def _window_levels(codes, step, pedestal, layout):  # type: ignore[no-untyped-def]
     """Mean of each colour in the window, for places with no sample far and wide."""
     total = np.zeros(3)

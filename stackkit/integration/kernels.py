@@ -12,8 +12,9 @@ that the compiler knows that the rows do not overlap.
 
 from __future__ import annotations
 
-import numba
 import numpy as np
+
+from stackkit.jit import jit
 
 LANES = 256
 _NAN, INFINITY = np.float32(np.nan), np.float32(np.inf)
@@ -25,10 +26,8 @@ WEIGHT, TOTAL, NOISE, COUNT = 0, LANES, 2 * LANES, 3 * LANES
 CENTRE, SPREAD, EXTRA, MOVES = 4 * LANES, 5 * LANES, 6 * LANES, 7 * LANES
 ROWS = 8 * LANES
 
-compiled = numba.njit(cache=True, nogil=True, error_model="numpy")
 
-
-@compiled
+@jit
 def load(values, variances, weights, start, x, v, n):  # type: ignore[no-untyped-def]
     """Samples with value, variance and weight; the rest NaN.  Returns how many places there are."""
     width = min(LANES, values.shape[1] - start)
@@ -52,7 +51,7 @@ def load(values, variances, weights, start, x, v, n):  # type: ignore[no-untyped
     return width
 
 
-@compiled
+@jit
 def sort(x, network, s):  # type: ignore[no-untyped-def]
     """Values x into s, in rising order."""
     for k in range(len(x)):
@@ -67,7 +66,7 @@ def sort(x, network, s):  # type: ignore[no-untyped-def]
             other[j] = b if a < b else a
 
 
-@compiled
+@jit
 def middle(s, n, m):  # type: ignore[no-untyped-def]
     """The median of s into m, 0 where there is nothing."""
     for j in range(LANES):
@@ -76,7 +75,7 @@ def middle(s, n, m):  # type: ignore[no-untyped-def]
             m[j] = _HALF * s[(n[j] - 1) // 2, j] + _HALF * s[n[j] // 2, j]
 
 
-@compiled
+@jit
 def scratch(frames):  # type: ignore[no-untyped-def]
     """x, v, s, n, m."""
     x = np.empty((frames, LANES), np.float32)
@@ -84,7 +83,7 @@ def scratch(frames):  # type: ignore[no-untyped-def]
     return x, np.empty_like(x), np.empty_like(x), n, np.empty(LANES, np.float32)
 
 
-@compiled
+@jit
 def weigh(x, v, weights, m, lane):  # type: ignore[no-untyped-def]
     """Sums of weights, weighted distances from m, weighted noise and number of what is not NaN."""
     lane[:CENTRE] = 0
@@ -99,7 +98,7 @@ def weigh(x, v, weights, m, lane):  # type: ignore[no-untyped-def]
             lane[COUNT + j] += ONE if d == d else ZERO
 
 
-@compiled
+@jit
 def write(start, width, m, n, lane, inflation, value, variance, count):  # type: ignore[no-untyped-def]
     """Mean and its noise from the sums of ``lane``; the noise times ``inflation`` of n samples."""
     for j in range(width):
@@ -110,7 +109,7 @@ def write(start, width, m, n, lane, inflation, value, variance, count):  # type:
             count[start + j] = np.int16(lane[COUNT + j])
 
 
-@compiled
+@jit
 def _noise_of_all(x, v, lane):  # type: ignore[no-untyped-def]
     """Sums of variances (NOISE), of their squares (SPREAD), of 1/σ (WEIGHT)."""
     lane[:] = 0
@@ -122,7 +121,7 @@ def _noise_of_all(x, v, lane):  # type: ignore[no-untyped-def]
             lane[WEIGHT + j] += ONE / np.sqrt(noise[j]) if row[j] == row[j] else ZERO
 
 
-@compiled
+@jit
 def mean(values, variances, weights, value, variance, count):  # type: ignore[no-untyped-def]
     """Weighted mean."""
     x, v, _, n, m = scratch(len(values))
@@ -138,7 +137,7 @@ def mean(values, variances, weights, value, variance, count):  # type: ignore[no
         write(start, width, m, n, lane, plain, value, variance, count)
 
 
-@compiled
+@jit
 def median(values, variances, weights, network, expected, value, variance, count):  # type: ignore[no-untyped-def]
     """``expected`` (N + 1,): variance of the median of n standard Gaussian samples."""
     x, v, s, n, m = scratch(len(values))
@@ -159,7 +158,7 @@ def median(values, variances, weights, network, expected, value, variance, count
                 count[start + j] = n[j]
 
 
-@compiled
+@jit
 def extreme(values, variances, weights, sign, expected, value, variance, count):  # type: ignore[no-untyped-def]
     """Largest of ``sign`` times the values; ``expected`` (N + 1,) as in ``median``."""
     x, v, _, n, m = scratch(len(values))
@@ -183,7 +182,7 @@ def extreme(values, variances, weights, sign, expected, value, variance, count):
                 count[start + j] = n[j]
 
 
-@compiled
+@jit
 def _clip_place(s, j, n, kappa, rounds):  # type: ignore[no-untyped-def]
     """First and last kept value of place j, ``kappa`` population deviations about the median."""
     first, last = 0, n
@@ -208,7 +207,7 @@ def _clip_place(s, j, n, kappa, rounds):  # type: ignore[no-untyped-def]
     return (s[first, j], s[last - 1, j]) if last > first else (INFINITY, -INFINITY)
 
 
-@compiled
+@jit
 def _squares(s, m, lane):  # type: ignore[no-untyped-def]
     lane[TOTAL : NOISE + LANES] = 0
     for k in range(len(s)):
@@ -219,14 +218,14 @@ def _squares(s, m, lane):  # type: ignore[no-untyped-def]
             lane[NOISE + j] += d * d
 
 
-@compiled
+@jit
 def _drop_outside(x, j, low, high):  # type: ignore[no-untyped-def]
     for k in range(len(x)):
         if not low <= x[k, j] <= high:
             x[k, j] = _NAN
 
 
-@compiled
+@jit
 def sigma_clip(  # type: ignore[no-untyped-def]
     values, variances, weights, kappa, rounds, inflation, network, value, variance, count,
 ):  # fmt: skip
@@ -251,7 +250,7 @@ def sigma_clip(  # type: ignore[no-untyped-def]
         write(start, width, m, n, lane, inflation, value, variance, count)
 
 
-@compiled
+@jit
 def _winsorise(s, m, lane):  # type: ignore[no-untyped-def]
     """Sums of distances from m and of their squares, those beyond SPREAD brought in to it."""
     lane[TOTAL : NOISE + LANES] = 0
@@ -266,7 +265,7 @@ def _winsorise(s, m, lane):  # type: ignore[no-untyped-def]
             lane[NOISE + j] += d * d
 
 
-@compiled
+@jit
 def _settle(s, m, n, lane, bound, consistency, tolerance, rounds):  # type: ignore[no-untyped-def]
     """Winsorised standard deviation into EXTRA, until it stays; then it is left alone."""
     lane[SPREAD : SPREAD + LANES] = _STEEPEST
@@ -290,7 +289,7 @@ def _settle(s, m, n, lane, bound, consistency, tolerance, rounds):  # type: igno
             break
 
 
-@compiled
+@jit
 def winsorised(  # type: ignore[no-untyped-def]
     values, variances, weights, kappa, settling, inflation, network, value, variance, count,
 ):  # fmt: skip

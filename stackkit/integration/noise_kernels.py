@@ -21,13 +21,13 @@ from stackkit.integration.kernels import (
     TOTAL,
     WEIGHT,
     ZERO,
-    compiled,
     load,
     middle,
     scratch,
     sort,
     write,
 )
+from stackkit.jit import jit
 
 _AVERAGE = ROWS
 _ALL_ROWS = ROWS + LANES
@@ -37,7 +37,7 @@ _STAYS = np.float32(1e-4)
 """Of the mean's noise: an estimate that moves less has arrived."""
 
 
-@compiled
+@jit
 def _know(  # type: ignore[no-untyped-def]
     x, v, n, s, m, network, contrast, steepness, start, width, lane
 ):
@@ -59,7 +59,7 @@ def _know(  # type: ignore[no-untyped-def]
         lane[_AVERAGE + j] /= np.float32(max(n[j], 1))
 
 
-@compiled
+@jit
 def _inflate(n, inflation, lane):  # type: ignore[no-untyped-def]
     """NOISE inflated, as far as noise and not steepness decides on what counts."""
     for j in range(LANES):
@@ -69,7 +69,7 @@ def _inflate(n, inflation, lane):  # type: ignore[no-untyped-def]
             lane[NOISE + j] *= ONE + (inflation[n[j]] - ONE) * share * share
 
 
-@compiled
+@jit
 def _judge(x, v, weights, m, kappa, lane):  # type: ignore[no-untyped-def]
     """As ``weigh``, of what lies within kappa·√(v + SPREAD) of CENTRE."""
     square = kappa * kappa
@@ -87,7 +87,7 @@ def _judge(x, v, weights, m, kappa, lane):  # type: ignore[no-untyped-def]
             lane[COUNT + j] += ONE if kept else ZERO
 
 
-@compiled
+@jit
 def noise_model(  # type: ignore[no-untyped-def]
     values, variances, weights, contrast, kappa, steepness, of_median, inflation, network,
     value, variance, count,
@@ -117,7 +117,7 @@ def noise_model(  # type: ignore[no-untyped-def]
         write(start, width, m, n, lane, plain, value, variance, count)
 
 
-@compiled
+@jit
 def _scale(v, n, tuning, lane, steep):  # type: ignore[no-untyped-def]
     """``steep`` (N, LANES): 1 / (tuning² · variance), the steepness's share included.
 
@@ -130,7 +130,7 @@ def _scale(v, n, tuning, lane, steep):  # type: ignore[no-untyped-def]
             out[j] = scale if n[j] > 2 else ZERO
 
 
-@compiled
+@jit
 def _tukey_weights(x, steep, weights, m, lane, robust):  # type: ignore[no-untyped-def]
     """Weight times (1 - u²)², u the distance from CENTRE in units of ``tuning`` deviations."""
     for k in range(len(x)):
@@ -141,7 +141,7 @@ def _tukey_weights(x, steep, weights, m, lane, robust):  # type: ignore[no-untyp
             out[j] = w * inside * inside if inside > ZERO else ZERO
 
 
-@compiled
+@jit
 def _huber_weights(x, steep, weights, m, lane, robust):  # type: ignore[no-untyped-def]
     """Weight times min(1, 1/|u|), u as for Tukey's."""
     for k in range(len(x)):
@@ -153,7 +153,7 @@ def _huber_weights(x, steep, weights, m, lane, robust):  # type: ignore[no-untyp
             out[j] = inside if row[j] == row[j] else ZERO
 
 
-@compiled
+@jit
 def _sum(x, v, robust, m, lane):  # type: ignore[no-untyped-def]
     lane[:CENTRE] = 0
     for k in range(len(x)):
@@ -167,7 +167,7 @@ def _sum(x, v, robust, m, lane):  # type: ignore[no-untyped-def]
             lane[COUNT + j] += ONE if a > ZERO else ZERO
 
 
-@compiled
+@jit
 def _begin(v, n, tuning, lane, steep):  # type: ignore[no-untyped-def]
     """From the median; SPREAD is how far an estimate may move and still be called settled."""
     _scale(v, n, tuning, lane, steep)
@@ -177,7 +177,7 @@ def _begin(v, n, tuning, lane, steep):  # type: ignore[no-untyped-def]
         lane[SPREAD + j] = _STAYS * np.sqrt(lane[_AVERAGE + j] / np.float32(max(n[j], 1)))
 
 
-@compiled
+@jit
 def _move(n, steep, lane):  # type: ignore[no-untyped-def]
     """CENTRE to the weighted mean, where it has not settled; whether any moves yet."""
     moving = False
@@ -195,7 +195,7 @@ def _move(n, steep, lane):  # type: ignore[no-untyped-def]
     return moving
 
 
-@compiled
+@jit
 def tukey(  # type: ignore[no-untyped-def]
     values, variances, weights, contrast, tuning, steepness, rounds, inflation, network, value,
     variance, count,
@@ -217,7 +217,7 @@ def tukey(  # type: ignore[no-untyped-def]
         write(start, width, m, n, lane, plain, value, variance, count)
 
 
-@compiled
+@jit
 def huber(  # type: ignore[no-untyped-def]
     values, variances, weights, contrast, tuning, steepness, rounds, inflation, network, value,
     variance, count,

@@ -12,11 +12,11 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-import numba
 import numpy as np
 
 from stackkit.arrays import Array, Plane
 from stackkit.calibration.apply import RELIEF_SHIFT
+from stackkit.jit import jit
 from stackkit.raw.bayer import colour_at
 
 LEAST_CONFIDENCE = 0.45
@@ -43,7 +43,7 @@ def _lanczos_table() -> Plane:
 _LANCZOS = _lanczos_table()
 
 
-@numba.njit(cache=True, inline="always")
+@jit(inline="always")
 def lanczos(t, w):  # type: ignore[no-untyped-def]
     """Lanczos weights for a place at 0 ≤ t < 1, linear between the table's steps (to 1e-6)."""
     at = t * LANCZOS_STEPS
@@ -53,7 +53,7 @@ def lanczos(t, w):  # type: ignore[no-untyped-def]
         w[i] = _LANCZOS[k, i] + part * (_LANCZOS[k + 1, i] - _LANCZOS[k, i])
 
 
-@numba.njit(cache=True, inline="always")
+@jit(inline="always")
 def _cubic(t, w):  # type: ignore[no-untyped-def]
     """Weights of the samples at -1 … 2 for a place at 0 ≤ t < 1 (Keys 1981, a = -1/2)."""
     w[0] = ((np.float32(-0.5) * t + 1) * t - np.float32(0.5)) * t
@@ -62,7 +62,7 @@ def _cubic(t, w):  # type: ignore[no-untyped-def]
     w[3] = (np.float32(0.5) * t - np.float32(0.5)) * t * t
 
 
-@numba.njit(cache=True, inline="always")
+@jit(inline="always")
 def _interpolate(plane, i, j, wx, wy):  # type: ignore[no-untyped-def]
     """Lanczos mean around sample (i, j); beyond the window's edge the edge is repeated."""
     height, width = plane.shape
@@ -82,13 +82,13 @@ def _interpolate(plane, i, j, wx, wy):  # type: ignore[no-untyped-def]
     return total
 
 
-@numba.njit(cache=True, inline="always")
+@jit(inline="always")
 def _near(clipped, i, j):  # type: ignore[no-untyped-def]
     height, width = clipped.shape
     return clipped[min(max(j, 0), height - 1), min(max(i, 0), width - 1)]
 
 
-@numba.njit(cache=True)
+@jit
 def _among(plane, i, j, value):  # type: ignore[no-untyped-def]
     """The value, brought between the least and the greatest of the 4×4 samples around (i, j)."""
     height, width = plane.shape
@@ -101,7 +101,7 @@ def _among(plane, i, j, value):  # type: ignore[no-untyped-def]
     return min(max(value, low), high)
 
 
-@numba.njit(cache=True, inline="always")
+@jit(inline="always")
 def _certainty(confidence, i, j, s, t):  # type: ignore[no-untyped-def]
     """Confidence between four samples, linearly."""
     height, width = confidence.shape
@@ -112,7 +112,7 @@ def _certainty(confidence, i, j, s, t):  # type: ignore[no-untyped-def]
     return (1 - t) * upper + t * lower
 
 
-@numba.njit(cache=True, inline="always")
+@jit(inline="always")
 def _between_nodes(nodes, i, j):  # type: ignore[no-untyped-def]
     """Place that belongs to point (i, j), linear between exact nodes.
 
@@ -128,13 +128,13 @@ def _between_nodes(nodes, i, j):  # type: ignore[no-untyped-def]
     return u + o * nodes[y + 1, x + 1, 0], v + o * nodes[y + 1, x + 1, 1]
 
 
-@numba.njit(cache=True, inline="always")
+@jit(inline="always")
 def _sample_variance(adu, noise, gain):  # type: ignore[no-untyped-def]
     """Variance of a sample that calibration multiplied by ``gain``."""
     return gain * (noise[1] * gain + noise[0] * max(adu, 0.0))
 
 
-@numba.njit(cache=True, inline="always")
+@jit(inline="always")
 def _cell(table, x, y):  # type: ignore[no-untyped-def]
     """Row and column of a site in a table (3, …, …); beyond the table its last."""
     i = min(max(int(x), 0) >> RELIEF_SHIFT, table.shape[2] - 1)
@@ -142,18 +142,18 @@ def _cell(table, x, y):  # type: ignore[no-untyped-def]
     return j, i
 
 
-@numba.njit(cache=True, inline="always")
+@jit(inline="always")
 def _variance(samples, factors):  # type: ignore[no-untyped-def]
     """Variance of one colour at a place: each colour's samples bring their own."""
     return factors[0] * samples[0] + factors[1] * samples[1] + factors[2] * samples[2]
 
 
-@numba.njit(cache=True, inline="always")
+@jit(inline="always")
 def _polynomial(c, x, y):  # type: ignore[no-untyped-def]
     return c[0] + x * (c[1] + c[3] * x + c[4] * y) + y * (c[2] + c[5] * y)
 
 
-@numba.njit(cache=True, nogil=True, fastmath=_FAST)
+@jit(fastmath=_FAST)
 def sample_frame(  # type: ignore[no-untyped-def]
     planes,
     confidence,
@@ -210,7 +210,7 @@ def sample_frame(  # type: ignore[no-untyped-def]
                     variances[c, y, x] = variance / sure / (transparency * transparency)
 
 
-@numba.njit(cache=True, nogil=True, fastmath=_FAST)
+@jit(fastmath=_FAST)
 def add_frame(  # type: ignore[no-untyped-def]
     planes, confidence, clipped, origin, layout, nodes, level, noise, relief, factors, share, sums
 ):
@@ -253,7 +253,7 @@ def add_frame(  # type: ignore[no-untyped-def]
                     sums[3, c, y, x] += 1.0
 
 
-@numba.njit(cache=True, nogil=True, fastmath=_FAST)
+@jit(fastmath=_FAST)
 def deviations(  # type: ignore[no-untyped-def]
     codes, coding, layout, model, spread, nodes, level, noise, relief, steepness, out, starry
 ):
@@ -291,7 +291,7 @@ def deviations(  # type: ignore[no-untyped-def]
             out[j, i] = ((codes[j, i] - 1.0) * coding[0] - coding[1] - expected) / np.sqrt(variance)
 
 
-@numba.njit(cache=True, inline="always")
+@jit(inline="always")
 def _told(model, u, v, c, wx, wy):  # type: ignore[no-untyped-def]
     """The model's colour c at (u, v), and its contrast: the range over the 4×4 places around."""
     a, b = int(u), int(v)
@@ -308,7 +308,7 @@ def _told(model, u, v, c, wx, wy):  # type: ignore[no-untyped-def]
     return told, high - low
 
 
-@numba.njit(cache=True, nogil=True)
+@jit
 def contrasts(model, top, left, out):  # type: ignore[no-untyped-def]
     """Range of a model (3, H, W) over the 3×3 places around each of a tile: ``out`` (3, h, w)."""
     colours, height, width = out.shape
@@ -324,14 +324,14 @@ def contrasts(model, top, left, out):  # type: ignore[no-untyped-def]
                 out[c, y, x] = high - low if np.isfinite(high - low) else 0
 
 
-@numba.njit(cache=True, inline="always")
+@jit(inline="always")
 def _away(level, x, y, c):  # type: ignore[no-untyped-def]
     """How far a frame's sky is from the reference's at a site."""
     offset, unit, _ = level
     return _polynomial(offset[c], (x - unit[0]) / unit[2], (y - unit[1]) / unit[2])
 
 
-@numba.njit(cache=True, nogil=True)
+@jit
 def expect(codes, sites, coding, origin, layout, model, places, level):  # type: ignore[no-untyped-def]
     """Write into a window's ``codes`` what the model expects of some samples.
 

@@ -7,7 +7,6 @@ from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 from typing import Any
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import binary_dilation
@@ -30,6 +29,7 @@ from stackkit.integration.tiles import (
     tiles,
     within,
 )
+from stackkit.jit import jit
 from stackkit.noise.photon_transfer import BLOCK_MEAN, block_means
 from stackkit.raw.bayer import Bayer
 from stackkit.results import Stack
@@ -184,7 +184,7 @@ def _rim(codes: Codes) -> Mask:
     return np.asarray(lacking & binary_dilation(~lacking, np.ones((3, 3)), _RIM))
 
 
-@numba.njit(cache=True, nogil=True)
+@jit
 def _take_off(codes, pattern):  # type: ignore[no-untyped-def]
     for y in range(codes.shape[0]):
         for x in range(codes.shape[1]):

@@ -8,11 +8,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
 from stackkit.arrays import Array, Plane
+from stackkit.jit import jit
 
 _ROWS, _COLUMNS = 16, 32
 LAGS = np.array(
@@ -64,7 +64,7 @@ def measure_blocks(pairs: Sequence[tuple[Plane, Plane]], clip: float) -> Blocks:
     return Blocks(*parts, np.concatenate(groups))
 
 
-@numba.njit(cache=True, nogil=True)
+@jit
 def _measure(a, b, clip, lags, other, found, usable):  # type: ignore[no-untyped-def]
     """Fill in the figures of each block (n, 4, 4 + lags) and whether it can be used."""
     across = a.shape[1] // 32
@@ -80,7 +80,7 @@ def _measure(a, b, clip, lags, other, found, usable):  # type: ignore[no-untyped
             _products(d, v, lags, other, found[k])
 
 
-@numba.njit(cache=True, nogil=True)
+@jit
 def _take(a, b, clip, d, s, v):  # type: ignore[no-untyped-def]
     """Difference, mean and presence of a block's samples; false if clipped or much is missing."""
     there = 0
@@ -96,7 +96,7 @@ def _take(a, b, clip, d, s, v):  # type: ignore[no-untyped-def]
     return there >= 480
 
 
-@numba.njit(cache=True, nogil=True)
+@jit
 def _moments(d, s, v, figures):  # type: ignore[no-untyped-def]
     """Freedom, signal, scatter and variance of each site; ``d`` is left without its means.
 
@@ -130,7 +130,7 @@ def _moments(d, s, v, figures):  # type: ignore[no-untyped-def]
         figures[site, 3] = 0.5 * variance / freedom
 
 
-@numba.njit(cache=True, nogil=True)
+@jit
 def _drop_spikes(d, s, v, figures):  # type: ignore[no-untyped-def]
     """Mark as missing what stands out alone, flickering pixels and cosmic rays; true if any did.
 
@@ -155,7 +155,7 @@ def _drop_spikes(d, s, v, figures):  # type: ignore[no-untyped-def]
     return found
 
 
-@numba.njit(cache=True, nogil=True)
+@jit
 def _products(d, v, lags, other, figures):  # type: ignore[no-untyped-def]
     """Covariance of each site's samples with their neighbours within the block, both ways.
 

@@ -142,7 +142,7 @@ def _iso(time: datetime | None) -> str | None:
 
 def session_words(told: About) -> str:
     """The session in one sentence, in ASCII."""
-    sums = f", {told.total_s:g} s of light in all" if told.total_s else ""
+    sums = f", {told.total_s:g} s total exposure" if told.total_s else ""
     noun = "exposure" if told.used == 1 else "exposures"
     return f"Mean of {told.used} {noun}{sums}."
 

@@ -2,7 +2,7 @@
 
 The first directory holds a stretched preview and what the camera is; the picture lies in a
 directory below, three samples a pixel, uncompressed, which the strictest readers take.  Black lies
-above nought, so that the noise of a dark sky is kept.
+above zero, so that the noise of a dark sky is kept.
 """
 
 from __future__ import annotations

@@ -38,7 +38,7 @@ def linear_profile(space: Space) -> bytes:
             body += data + bytes(-len(data) % 4)
         table += name + struct.pack(">II", places[data], len(data))
     profile = _header(128 + len(table) + len(body)) + table + body
-    # Its identity (7.2.18): fields 44, 64 and 84, which it leaves out, are nought here anyway,
+    # Its identity (7.2.18): fields 44, 64 and 84, which it leaves out, are zero here anyway,
     # but for the rendering intent.
     blank = profile[:64] + bytes(4) + profile[68:]
     return profile[:84] + hashlib.md5(blank, usedforsecurity=False).digest() + profile[100:]

@@ -25,7 +25,7 @@ from stackkit.results import Result, Stack
 from stackkit.run.files import FILES, ON_REQUEST
 
 _PEDESTALS = (0.0, *(2.0**-k for k in range(12, 3, -1)))
-"""Among these is the least that leaves at most so many values below nought."""
+"""Among these is the least that leaves at most so many values below zero."""
 _LOST = 1e-5
 _ROWS = 64
 
@@ -117,9 +117,9 @@ def _usual_place(value: NDArray[np.float32]) -> float:
 
 
 def pedestal_of(value: Plane, how: Development) -> tuple[float, float]:
-    """What is added to the picture ``value`` (3, H, W), and the share of values still below nought.
+    """What is added to the picture ``value`` (3, H, W), and the share of values still below zero.
 
-    Editors cut off what is below nought, and the noise of a dark sky reaches there.
+    Editors cut off what is below zero, and the noise of a dark sky reaches there.
     """
     counts, known = np.zeros(len(_PEDESTALS)), 0
     for top in range(0, value.shape[1], _ROWS):

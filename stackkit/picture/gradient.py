@@ -33,7 +33,7 @@ class Sky:
     """The sky of a picture, at places given as shares (0-1) of its height and width.
 
     exp of the surface with ``coefficients`` (terms, 3), minus ``offset``; its logarithm is held
-    within ``least`` and ``most``.  Without terms it is nought.  ``wide``: width over height.
+    within ``least`` and ``most``.  Without terms it is zero.  ``wide``: width over height.
     """
 
     coefficients: Array

@@ -126,7 +126,7 @@ def _without_rings(excess: Plane) -> Plane:
     """Channels (3, h, w) in noise sigmas without what is below the sky beside bright stars.
 
     Interpolation leaves a dark ring of a hundredth of a star's height, other in each colour.
-    Where the sky itself is below nought (the model is not perfect, and there is ground), it is no
+    Where the sky itself is below zero (the model is not perfect, and there is ground), it is no
     ring that is.
     """
     beside = maximum_filter(np.nan_to_num(excess).max(axis=0) > _BRIGHT, footprint=_DISC)

@@ -178,7 +178,7 @@ def _told(word: str, found: Given) -> Given:
                 raise UsageError(f"{word!r} says something that was said differently before.")
             return told
     raise UsageError(
-        f"{word!r} says nothing of a camera. Give one of {', '.join(CLASSES)}, or figures: "
+        f"{word!r} isn't a camera I recognise. Try one of {', '.join(CLASSES)}, or figures: "
         f"{_EXAMPLE}."
     )
 

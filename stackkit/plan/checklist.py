@@ -8,12 +8,18 @@ from datetime import date
 _TROPIC = 23.44
 _COLD, _MILD, _WARM = "cold", "mild", "warm"
 _CLOTHES = {
-    _COLD: "Clothes for 10 °C colder than the forecast says, since you will stand still: hat, thin "
-    "gloves under thick ones, warm shoes, something hot to drink. Frost drains batteries.",
-    _MILD: "A warm jacket, a hat and long trousers even after a warm day, since you will stand "
-    "still; the grass will be wet.",
-    _WARM: "A jacket for the small hours, long sleeves and something against insects; damp air "
-    "puts dew on lenses.",
+    _COLD: (
+        "Clothes for 10 °C colder than the forecast says, because you will be standing still: hat,"
+        " thin gloves under thick ones, warm shoes, something hot to drink. Frost drains batteries."
+    ),
+    _MILD: (
+        "A warm jacket, a hat and long trousers even after a warm day, because you will be standing"
+        " still; the grass will be wet."
+    ),
+    _WARM: (
+        "A jacket for the small hours, long sleeves and something against insects; damp air "
+        "puts dew on lenses."
+    ),
 }
 
 
@@ -55,8 +61,10 @@ def cautions() -> tuple[str, ...]:
     return (
         "Local rules and warnings come first: if they say no, stay at home.",
         "Tell somebody where you are and until when; go with someone if you can.",
-        "See the place by daylight. Mind cliffs, water, tides and mud; stand well off roads and "
-        "be seen beside them. Ask before you step on private land; leave wildlife in peace.",
+        (
+            "See the place by daylight. Mind cliffs, water, tides and mud; stand well off roads and"
+            " be seen beside them. Ask before you step on private land; leave wildlife in peace."
+        ),
         "Never point a camera or any optics at the Sun, and pack up before it rises.",
     )
 
@@ -91,19 +99,21 @@ def _at_home(occasion: Occasion) -> tuple[str, ...]:
 
 def _take_along(occasion: Occasion) -> tuple[str, ...]:
     return (
-        "Tripod on firm ground, its centre post down, or a beanbag on a wall; a weight against "
-        "wind.",
-        "Power bank, kept warm inside your coat; a cloth, and a hand warmer or band around the "
-        "lens against dew.",
-        "Red light, water, a charged telephone.",
+        (
+            "Tripod on firm ground, its centre column down, or a beanbag on a wall; a weight"
+            " against wind."
+        ),
+        (
+            "Power bank, kept warm inside your coat; a cloth, and a hand warmer or band around the "
+            "lens against dew."
+        ),
+        "Red light, water, a charged phone.",
         _CLOTHES[season(occasion.evening, occasion.latitude)],
     )
 
 
 def _before(occasion: Occasion) -> tuple[str, ...]:
-    low = (
-        ("It stands low: find a free view in that direction by daylight.",) if occasion.low else ()
-    )
+    low = ("It is low: find an open view in that direction by daylight.",) if occasion.low else ()
     return (
         "Flight mode on. Half an hour without white light until your eyes see in the dark.",
         *low,
@@ -116,9 +126,13 @@ def _before(occasion: Occasion) -> tuple[str, ...]:
 def _after(occasion: Occasion) -> tuple[str, ...]:
     late = ("It will be late: rest before you drive.",) if occasion.late else ()
     return (
-        "Every ten minutes: dew on the lens? focus? still aimed well? If the tripod was nudged, "
-        "go on.",
-        f"Last, lens covered, ten frames of {occasion.exposure:g} s at the same ISO, outside in "
-        "the cold: your darks.",
+        (
+            "Every ten minutes: dew on the lens? focus? still aimed well? If the tripod was nudged,"
+            " go on."
+        ),
+        (
+            f"Last, lens covered, ten frames of {occasion.exposure:g} s at the same ISO, outside in"
+            " the cold: your darks."
+        ),
         *late,
     )

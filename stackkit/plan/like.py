@@ -84,9 +84,9 @@ def _electrons(group: dict[str, Any]) -> tuple[float | None, float | None, str]:
     """Sky and read noise of the green samples, and what is missing."""
     noise, level = group["noise"], group["level"]
     if group["kind"] != "light":
-        return None, None, "it shows no night sky, so it says nothing of the ISO to choose"
+        return None, None, "it doesn't show a night sky, so it can't help to choose the ISO"
     if noise is None or not noise["gain"] or noise["read_noise_e"] is None:
-        return None, None, "its noise could not be told, so nothing is said of the ISO to choose"
+        return None, None, "its noise could not be measured, so it can't help to choose the ISO"
     if level is None or level[1] is None:
         return None, None, "its sky could not be measured"
     span = group["white"] - sum(group["black"]) / len(group["black"])

@@ -180,7 +180,7 @@ def _no_darkness(listed: Sequence[Ranked], soon: date | None) -> str:
     when = f"the next dark night is that of {soon}" if soon else "there is none within a year"
     # Only where a night of its own would be planned for.
     brighter = any(row.night.best[1] for row in listed)
-    hint = " For a brighter night all the same: --date." if brighter else ""
+    hint = " For a brighter night anyway: --date." if brighter else ""
     return f"There is no darkness in {those}: {when}.{hint}"
 
 

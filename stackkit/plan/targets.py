@@ -200,7 +200,7 @@ def check_rises(place: Place, target: Target, least: float) -> None:
     free = int(top) - 2
     view = f" With a free view: --skyline {free}." if free >= _LEAST_SKYLINE else ""
     said = (
-        f"never stands higher than {top:.0f}°; {side} of {well} it stands above {least:g}°.{view}"
+        f"never rises above {top:.0f}°; {side} of {well} it stands above {least:g}°.{view}"
         if top > 0
         else f"never rises: it does {side} of {here}, and stands above {least:g}° {side} of {well}."
     )
@@ -222,7 +222,7 @@ def _instead(place: Place, target: Target, least: float) -> str:
         if part.kind == target.kind and culmination(place, part) > max(least, _HIGH_ENOUGH)
     ]
     best = max(parts, key=lambda part: part.appeal, default=None)
-    return f" {best.name} stands high there." if best else ""
+    return f" {best.name} is high there." if best else ""
 
 
 def _latitude(value: float) -> str:

@@ -67,7 +67,7 @@ def summary(made: Plan) -> list[str]:
     when = _hours(made)
     pick = made.pick
     if pick is None:
-        least = f"nothing of the list stands above {made.request.skyline:g}°"
+        least = f"nothing on the list rises above {made.request.skyline:g}°"
         missing = f"{made.wanted.name} is below the horizon" if made.wanted else least
         return [f"On {day} {when}. But {missing} then."]
     said = [*_choice(made.nights), f"Go out on {day}: {when}."]
@@ -145,7 +145,7 @@ def depth(night: Night) -> str:
     """How far down the Sun goes."""
     if night.lowest >= 0:
         return f"at its lowest the Sun is still {night.lowest:.0f}° above the horizon"
-    return f"the Sun sinks only {-night.lowest:.0f}° below the horizon, not 18°"
+    return f"the Sun goes only {-night.lowest:.0f}° below the horizon, not 18°"
 
 
 def remarks(made: Plan) -> list[str]:
@@ -153,9 +153,9 @@ def remarks(made: Plan) -> list[str]:
     place, night = made.request.place, made.chosen.night
     said: list[str] = []
     if night.whole[1] < made.request.moment:
-        said.append("That night is past.")
+        said.append("That date is in the past.")
     if not night.under["astronomical"]:
-        said.append(f"There is no full darkness that night: {depth(night)}.")
+        said.append(f"It does not get fully dark that night: {depth(night)}.")
         if made.next_dark:
             said.append(f"The next dark night is that of {dated(made.next_dark)}.")
     if any(row.washed for row in made.standings):
@@ -173,7 +173,7 @@ def remarks(made: Plan) -> list[str]:
     if wanted and (pick is None or pick.altitude < made.request.skyline):
         month = month_at_midnight(place, wanted, night.date.year)
         if pick:
-            said.append(f"{wanted.name} stands only {pick.altitude:.0f}° high then.")
+            said.append(f"{wanted.name} reaches only {pick.altitude:.0f}° high then.")
         said.append(f"At midnight {wanted.name} is highest in {month}.")
     elif wanted and pick and made.chosen.verdict == "poor" and len(made.nights) > 1:
         said.append(f"None of these nights is good for {wanted.name}; ask for more --nights.")
@@ -259,8 +259,8 @@ def ground(made: Plan) -> str:
         clock = minute(made.request.place, pick.usable[1])
         if sinking:
             said.append(
-                f"Stop at {clock}: then it sinks below {made.request.skyline:g}° and behind what "
-                "stands there."
+                f"Stop at {clock}: then it drops below {made.request.skyline:g}°, behind your"
+                " skyline."
             )
         else:
             said.append(f"Stop at {clock}, when the window ends.")

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
 from stackkit.arrays import Plane
+from stackkit.jit import jit
 
 TO_GREEN, TO_NEXT, TO_OTHER = 0.2, 0.45, 0.45
 """Share of the steepness given from red or blue to green, from green to red or blue, and between
@@ -64,7 +64,7 @@ def layout_of(
     return np.array(sites, dtype=np.int64)
 
 
-@numba.njit(cache=True, inline="always")
+@jit(inline="always")
 def colour_at(x, y, layout):  # type: ignore[no-untyped-def]
     """Colour of a site: 0 red, 1 green, 2 blue."""
     if (x + y) & 1 == layout[4]:

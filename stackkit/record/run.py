@@ -283,7 +283,7 @@ def _warnings(rows: Sequence[dict[str, Any]]) -> list[str]:
         return ["No other frame matched the reference: the picture is that one frame."]
     if len(used) == 2:
         return [
-            "With two frames there is no telling which one is wrong: trails of aircraft and "
+            "With two frames there is no way to tell which one is wrong: trails of aircraft and "
             "satellites stay in the picture, at half their brightness."
         ]
     return []
@@ -301,7 +301,7 @@ def _of_geometry(geometry: dict[str, Any]) -> list[str]:
     corner = (geometry["uncertainty_px"] or (None, None))[1]
     if corner is not None and corner > _UNSURE:
         told.append(
-            "There are too few stars, or they stand in one part of the picture only: far from "
-            f"them the frames may lie {corner:.1f} px off each other."
+            "There are too few stars, or they are in one part of the picture only: far from them"
+            f" the frames may be {corner:.1f} px off each other."
         )
     return told

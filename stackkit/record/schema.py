@@ -75,7 +75,7 @@ def read_record(path: Path) -> dict[str, Any]:
         ) from error
     except (ValueError, RecursionError) as error:
         raise InputError(
-            f"{path} is no JSON text or is damaged. Stack the frames again to get a new one."
+            f"{path} isn't JSON or is damaged. Stack the frames again to get a new one."
         ) from error
     schema = record.get("schema") if isinstance(record, dict) else None
     if schema != SCHEMA:

@@ -62,8 +62,8 @@ def verdict(measured: list[Point]) -> str:
     last, gained = measured[-1]
     half, before = min(measured[:-1], key=lambda point: abs(math.log(2 * point[0] / last)))
     told = (
-        f"From {half} to {last} frames the sky became {gained / before:.2f} times smoother "
-        f"(the line: {math.sqrt(last / half):.2f} times)"
+        f"From {half} to {last} frames the noise fell {gained / before:.2f} times (the line:"
+        f" {math.sqrt(last / half):.2f} times)"
     )
     more = gain_of_twice(measured)
     if more >= _FOLLOWS:

@@ -18,7 +18,7 @@ class Fate(StrEnum):
     """What became of a frame."""
 
     FULL = "in full"
-    LESS = "counts less"
+    LESS = "reduced weight"
     OUT = "left out"
 
 

@@ -32,11 +32,10 @@ def coverage_map(grid: Row, orientation: int) -> Markup | None:
         return None
     values = upright(values, orientation)
     told = (
-        f"Between {values.min():.0f} and {values.max():.0f} frames stand behind each part of the "
-        "picture."
+        f"Between {values.min():.0f} and {values.max():.0f} frames cover each part of the picture."
     )
     shades = values / values.max()
-    return _shaded("coverage", "How many frames lie where", told, shades, values)
+    return _shaded("coverage", "Coverage map", told, shades, values)
 
 
 def glow_map(light: Sequence[Sequence[float]]) -> Markup | None:
@@ -49,7 +48,7 @@ def glow_map(light: Sequence[Sequence[float]]) -> Markup | None:
     least, most = values.min(), values.max()
     told = f"From {100 * least:.0f} to {100 * most:.0f} % of what is usual in the picture."
     shades = (values - least) / max(most - least, _EVEN)
-    return _shaded("glow", "How bright the sky itself is", told, shades, 100 * values)
+    return _shaded("glow", "Sky background", told, shades, 100 * values)
 
 
 def _shaded(key: str, title: str, told: str, shades: Array, values: Array) -> Markup:
@@ -73,7 +72,7 @@ def _shaded(key: str, title: str, told: str, shades: Array, values: Array) -> Ma
 
 
 def field_map(grid: Row, size: tuple[int, int], orientation: int) -> tuple[Markup, float] | None:
-    """Where stars stand beside what the lens says, as arrows, and the longest in px.
+    """Where stars are, compared with the lens model, as arrows, and the longest in px.
 
     ``size``: of the picture, px, as the sensor has it.  None where nothing is known.
     """
@@ -101,7 +100,7 @@ def field_map(grid: Row, size: tuple[int, int], orientation: int) -> tuple[Marku
     beside = f'x="{unit * reach + 14:.1f}" y="{foot + 4:.1f}"'
     parts.append(f'<text class="name" {beside}>{unit:g} px</text>')
     told = f"Arrows of at most {longest:.3f} px, {int(np.isfinite(dx).sum())} in all."
-    title = "Where stars stand beside what the lens says"
+    title = "Where stars are, compared with the lens model"
     return _svg("field", title, told, (wide * scale, foot + 12), parts), longest
 
 

@@ -186,8 +186,8 @@ FIGURES = (
         "Fainter stars",
         ("deeper", "mag"),
         "mag",
-        "How much fainter a star may be than in one frame and still stand out surely (5 times the "
-        "noise). 1 magnitude is 2.5 times fainter, 2 are 6.3 times. More is better.",
+        "How much fainter a star can be than in one frame and still be detected (5 times the"
+        " noise). 1 magnitude is 2.5 times fainter, 2 are 6.3 times. More is better.",
         "not measured",
         _text("depth_mag", lambda v: signed(v, 2)),
         _judge("depth_mag", _more),
@@ -209,8 +209,8 @@ FIGURES = (
         "Hot pixels left",
         ("hot", "noise"),
         "× noise",
-        "How far the tracks of hot pixels still stand above the sky, in units of the noise of one "
-        "frame. Nearest to 0 is best.",
+        "How far the tracks of hot pixels rise above the sky, in units of the noise of one frame."
+        " Nearest to 0 is best.",
         "none to measure",
         _text("hot_left", lambda v: amount(v, 3)),
         _judge("hot_left", abs),
@@ -246,7 +246,7 @@ FIGURES = (
         "% of samples",
         "How much of the measured light the method threw away as not belonging to the sky. Neither "
         "more nor less is better in itself.",
-        "no such step",
+        "not applicable",
         _text("rejected_share", _percent(2)),
         _unjudged,
     ),

@@ -107,7 +107,7 @@ def _charts(frames: Sequence[Frame]) -> Iterator[Row]:
         ),
         (
             "light",
-            "Light that came through the air",
+            "Transparency",
             "% of what clear air lets through",
             "Clouds, haze and dew take light away. A little above 100 % is a very clear moment.",
             [Line(light)],
@@ -116,14 +116,14 @@ def _charts(frames: Sequence[Frame]) -> Iterator[Row]:
         (
             "turn",
             "How far the sky had turned",
-            "degrees, from the frame the others were laid on",
+            "degrees, from the reference frame",
             "The Earth turns evenly, 15 degrees in an hour; a jump is a knock at the camera.",
             [Line(values(lambda row: row["turn_deg"]))],
             None,
         ),
         (
             "zones",
-            "How exactly the stars lie on each other",
+            "Alignment error",
             "pixels",
             "Distance of stars from where they should be, in three parts of the picture. A tenth "
             "of a pixel is far finer than a star is wide.",

@@ -32,37 +32,49 @@ _CALLED = {"bits": "tiff"}
 RECIPE = (
     (
         "Open it",
-        "Open stack.tif. It looks almost black, and that is right: it is linear, as light is, and "
-        "nearly all of the sky lies in the darkest part of the scale.",
+        (
+            "Open stack.tif. It looks almost black, and that is right: it is linear, and nearly all"
+            " of the sky is in the darkest part of the scale."
+        ),
     ),
     (
         "Levels",
-        "Look at the histogram: one narrow hill, far to the left. Move the black point up to just "
-        "before the foot of the hill, not into it: what is cut off there is gone. Leave the white "
-        "point.",
+        (
+            "Look at the histogram: one narrow hill, far to the left. Move the black point up to"
+            " just before the foot of the hill, not into it: what is cut off there is gone. Leave"
+            " the white point."
+        ),
     ),
     (
         "Curve",
-        "Lift the dark part steeply and leave the bright part as it is, so that stars keep their "
-        "colours. Two or three gentle curves, one after the other, with the black point moved up "
-        "again between them, do better than one strong one. Stop while the sky is still darker "
-        "than a third of the scale.",
+        (
+            "Lift the dark part steeply and leave the bright part as it is, so that stars keep"
+            " their colours. Two or three gentle curves, one after the other, with the black point"
+            " moved up again between them, do better than one strong one. Stop while the sky is"
+            " still darker than a third of the scale."
+        ),
     ),
     (
         "Colour",
-        "Make an empty piece of sky a neutral grey: alike in red, green and blue. If it is "
-        "brighter towards one side, take that off first, with a soft gradient. Then a little more "
-        "saturation, for the stars.",
+        (
+            "Make an empty piece of sky a neutral grey: alike in red, green and blue. If it is"
+            " brighter towards one side, take that off first, with a soft gradient. Then a little"
+            " more saturation, for the stars."
+        ),
     ),
     (
         "Noise",
-        "Last, and sparingly, at full size: smooth the colours first, the brightness hardly. "
-        "The faintest stars look like noise, and go with it.",
+        (
+            "Last, and sparingly, at full size: smooth the colours first, the brightness hardly. "
+            "The faintest stars look like noise, and go with it."
+        ),
     ),
     (
         "Keep it",
-        "Save your work with 16 bits or more for each colour. For sending, export a copy as a JPEG "
-        "in sRGB.",
+        (
+            "Save your work with 16 bits or more for each colour. For sending, export a copy as a"
+            " JPEG in sRGB."
+        ),
     ),
 )
 """What to do in an editor: step and sentence."""
@@ -96,7 +108,7 @@ def lead(frames: Sequence[Frame], record: Row) -> str:
             "without moving the camera, make the noise fall away."
         )
     light, gain = light_of(used), number(record["integration"]["noise_gain"])
-    text = f"{len(used)} of {len(frames)} frames, laid on each other star by star"
+    text = f"{len(used)} of {len(frames)} frames, aligned on the stars and stacked"
     text += f": {light} of light in one picture" if light else ""
     return f"{text}, with {gain:.1f} times less noise than one frame." if gain else f"{text}."
 
@@ -120,7 +132,7 @@ def gains(frames: Sequence[Frame], record: Row) -> Iterator[tuple[str, str, str]
         factor = 10 ** (0.4 * magnitudes)
         yield f"{factor:.1f}", "times", f"fainter stars show ({magnitudes:.1f} magnitudes)"
     if light := light_of(used):
-        yield light, "", "of light gathered"
+        yield light, "", "total exposure"
 
 
 def facts(frames: Sequence[Frame], record: Row) -> Iterator[tuple[str, str]]:
@@ -197,9 +209,11 @@ def _of_noise(integration: Row) -> Iterator[tuple[str, str]]:
         gained = amount(faint["gained_mag"], 2)
         yield (
             "Faintest star",
-            f"{gained} magnitudes fainter than in one frame: {faint['stack_adu']:.0f} ADU of light "
-            f"in green stand out by 5 times the noise, {faint['frame_adu']:.0f} in one frame. "
-            "(Which magnitude that is, no one can tell without a catalogue of stars.)",
+            (
+                f"{gained} magnitudes fainter than in one frame: {faint['stack_adu']:.0f} ADU of"
+                f" light in green stand out by 5 times the noise, {faint['frame_adu']:.0f} in one"
+                " frame. (Its magnitude is unknown without a star catalogue.)"
+            ),
         )
 
 

@@ -137,7 +137,7 @@ def _grid(axis: _Hours, skyline: float) -> list[str]:
             f'height="{_y(0) - y:.1f}"/>'
         )
         parts.append(_text(right - 4, y + 13, "skyline and haze", "name end soft"))
-    parts.append(_text((left + right) / 2, _HIGH - 6, "hour of the clock there", "name mid"))
+    parts.append(_text((left + right) / 2, _HIGH - 6, "local time", "name mid"))
     return parts
 
 

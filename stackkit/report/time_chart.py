@@ -185,4 +185,4 @@ def _told(lines: Sequence[Line], unit: str) -> str:
                 f"from {amount(least, digits)} to {amount(most, digits)}, "
                 f"typically {amount(middle, digits)}"
             )
-    return f"{'; '.join(said)} ({unit}). The figures stand in the table below."
+    return f"{'; '.join(said)} ({unit}). The figures are in the table below."

@@ -12,7 +12,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter, uniform_filter
@@ -21,6 +20,7 @@ from scipy.special import erfc
 from stackkit.arrays import Mask, Plane
 from stackkit.calibration.apply import RELIEF_STEP
 from stackkit.calibration.mosaic_cache import Coding
+from stackkit.jit import jit
 from stackkit.noise.photon_transfer import MAD_TO_SIGMA
 from stackkit.raw.bayer import colour_at
 
@@ -80,7 +80,7 @@ def add_evidence(evidence: Evidence, deviation: Plane, rejected: Mask, *, late: 
     _add_evidence(deviation, rejected, evidence.voices[int(late)], evidence.seen[int(late)])
 
 
-@numba.njit(cache=True, nogil=True)
+@jit
 def _add_evidence(deviation, rejected, voices, seen):  # type: ignore[no-untyped-def]
     height, width = deviation.shape
     for y in range(height):
@@ -192,7 +192,7 @@ def fixed_pattern(
     return pattern
 
 
-@numba.njit(cache=True, nogil=True)
+@jit
 def _pattern(voices, seen, share, noise, layout, pattern):  # type: ignore[no-untyped-def]
     for y in range(pattern.shape[0]):
         for x in range(pattern.shape[1]):

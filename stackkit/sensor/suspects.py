@@ -11,12 +11,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from concurrent.futures import Executor
 
-import numba
 import numpy as np
 
 from stackkit.arrays import Mask, Plane
 from stackkit.calibration.mosaic_cache import Cache
 from stackkit.calibration.quantiles import quantile_of
+from stackkit.jit import jit
 
 STANDS_OUT, _UNTRIED, _TRIED = 6.0, 7.0, 3
 """Deviation of a site's quartile, in standard deviations of such quartiles; the second with fewer
@@ -77,7 +77,7 @@ def _spread(values: Plane, quantum: float) -> float:
     return max(spread, 1e-6)
 
 
-@numba.njit(cache=True, nogil=True)
+@jit
 def _excess(padded, out):  # type: ignore[no-untyped-def]
     """Each site minus the median of the eight sites of its colour around it (2 px away)."""
     near = np.empty(8, dtype=np.float32)
@@ -98,7 +98,7 @@ def _excess(padded, out):  # type: ignore[no-untyped-def]
             out[y, x] = padded[y + 2, x + 2] - middle
 
 
-@numba.njit(cache=True, nogil=True)
+@jit
 def _beside(padded, out):  # type: ignore[no-untyped-def]
     """Median of the excess of the four direct neighbours."""
     for y in range(out.shape[0]):

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from functools import lru_cache
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import RectBivariateSpline
@@ -14,6 +13,7 @@ from scipy.special import erf
 
 from stackkit.arrays import Array, Plane
 from stackkit.geometry.lens import unproject
+from stackkit.jit import jit
 from stackkit.simulate.conditions import conditions
 from stackkit.simulate.night import Night, exposure_of, frame_lens, generator, mid_time
 from stackkit.simulate.sky import Trail, catalogue, extinction, glow, pixels, trails
@@ -70,7 +70,7 @@ def _draw_stars(night: Night, k: int, seconds: float) -> Array:
     return total
 
 
-@numba.njit(cache=True, nogil=True)
+@jit
 def _paint(total, track, electrons, half, width):  # type: ignore[no-untyped-def]
     """Adds stars to (3, H, W): round Gaussians, exact over each pixel, along ``track`` (N, T, 2).
 

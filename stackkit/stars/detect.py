@@ -9,8 +9,8 @@ by the noise.  No demosaicking stands between the sensor and the centroid.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 from photutils.background import Background2D, MedianBackground
@@ -19,7 +19,11 @@ from scipy.ndimage import binary_dilation, binary_erosion, gaussian_filter
 
 from stackkit.arrays import Plane
 from stackkit.calibration.apply import EVEN, RELIEF_STEP
+from stackkit.jit import jit
 from stackkit.noise.photon_transfer import Noise
+
+if TYPE_CHECKING:
+    from astropy.table import Table
 
 Column = NDArray[np.float64]
 
@@ -60,6 +64,14 @@ class Stars:
     def xy(self) -> Column:
         """Positions (N, 2)."""
         return np.stack([self.x, self.y], axis=1)
+
+    def to_table(self) -> Table:
+        """An astropy Table of the columns, with units; a row for each star."""
+        from astropy.table import Table  # half a second, which detection need not wait for
+
+        units = {"x": "pix", "y": "pix", "sigma_xy": "pix", "flux": "adu", "fwhm": "pix"}
+        columns = {name: getattr(self, name) for name in self.__dataclass_fields__}
+        return Table(columns, units={**units, "angle": "rad"})
 
 
 def select(stars: Stars, which: NDArray[np.bool_] | NDArray[np.int64]) -> Stars:
@@ -230,14 +242,14 @@ def _without_doubles(stars: Stars) -> Stars:
     return select(stars, np.array(keep, dtype=np.int64))
 
 
-@numba.njit(cache=True, nogil=True)
+@jit
 def _fit_all(adu, pattern, starts, gains, slope, floor, clip, rows):  # type: ignore[no-untyped-def]
     for i in range(starts.shape[0]):
         x, y, gain = starts[i, 0], starts[i, 1], gains[i]
         _fit_one(adu, pattern, x, y, slope * gain, floor * gain * gain, clip * gain, rows[i])
 
 
-@numba.njit(cache=True, nogil=True)
+@jit
 def _fit_one(adu, pattern, x0, y0, slope, floor, clip, row):  # type: ignore[no-untyped-def]
     """Variable projection: place and width by Gauss-Newton, amplitude and sky per colour exactly.
 
@@ -272,12 +284,12 @@ def _fit_one(adu, pattern, x0, y0, slope, floor, clip, row):  # type: ignore[no-
     row[6] = 1.0 if _touches(adu, x, y, clip) else 0.0
 
 
-@numba.njit(cache=True, inline="always")
+@jit(inline="always")
 def _dot(a, b):  # type: ignore[no-untyped-def]
     return a[0] * b[0] + a[1] * b[1] + a[2] * b[2]
 
 
-@numba.njit(cache=True, nogil=True)
+@jit
 def _products(adu, pattern, x, y, s, corner, slope, floor, clip, amplitude, level):  # type: ignore[no-untyped-def]
     """Weighted sums (3, 6, 6) for each colour of products of g, 1, ∂g/∂x, ∂g/∂y, ∂g/∂ln s, value.
 
@@ -305,7 +317,7 @@ def _products(adu, pattern, x, y, s, corner, slope, floor, clip, amplitude, leve
     return sums
 
 
-@numba.njit(cache=True, nogil=True)
+@jit
 def _without_amplitudes(sums, amplitude, level, h, rhs):  # type: ignore[no-untyped-def]
     """Amplitude and level of each colour, and the normal equations of x, y, ln s without them."""
     h[:] = 0
@@ -332,7 +344,7 @@ def _without_amplitudes(sums, amplitude, level, h, rhs):  # type: ignore[no-unty
     return seen
 
 
-@numba.njit(cache=True, nogil=True)
+@jit
 def _invert(h, inverse):  # type: ignore[no-untyped-def]
     """Inverse of a symmetric 3×3 matrix, slightly damped; False when it is not positive."""
     for p in range(3):
@@ -348,7 +360,7 @@ def _invert(h, inverse):  # type: ignore[no-untyped-def]
     return True
 
 
-@numba.njit(cache=True, nogil=True)
+@jit
 def _elongation(adu, pattern, x, y, s, amplitude, level, clip):  # type: ignore[no-untyped-def]
     """Ellipticity from Gaussian-weighted second moments of the samples, colours balanced, and
     the long axis's angle.
@@ -374,7 +386,7 @@ def _elongation(adu, pattern, x, y, s, amplitude, level, clip):  # type: ignore[
     return drawn, 0.5 * np.arctan2(2 * xy, xx - yy)
 
 
-@numba.njit(cache=True, nogil=True)
+@jit
 def _touches(adu, x, y, clip):  # type: ignore[no-untyped-def]
     """Whether a sample within two pixels of the centre is clipped."""
     height, width = adu.shape

@@ -7,14 +7,15 @@ additions instead of n³.  Four turns of the square cover all directions.
 
 from __future__ import annotations
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
+
+from stackkit.jit import jit
 
 TURNS = 4
 
 
-@numba.njit(cache=True, nogil=True)
+@jit
 def _turned(square, turn, out):  # type: ignore[no-untyped-def]
     """One of the four views in which lines run from left to right and rise: 0 as it is, 1 turned
     upside down, 2 and 3 with rows and columns exchanged.
@@ -32,7 +33,7 @@ def _turned(square, turn, out):  # type: ignore[no-untyped-def]
                 out[y, x] = square[n - 1 - x, y]
 
 
-@numba.njit(cache=True, nogil=True)
+@jit
 def line_sums(square, turn, sums, room):  # type: ignore[no-untyped-def]
     """Sums along lines of a square (n, n), n a power of two, in one of the four ``turn``s.
 
@@ -66,7 +67,7 @@ def line_sums(square, turn, sums, room):  # type: ignore[no-untyped-def]
         sums[:] = now
 
 
-@numba.njit(cache=True, nogil=True)
+@jit
 def ends(n, turn, begin, slope):  # type: ignore[no-untyped-def]
     """The line's two ends as x, y cells of the square as it was."""
     u0, v0, u1, v1 = 0.0, float(begin - n), n - 1.0, float(begin - n + slope)

@@ -16,7 +16,6 @@ from concurrent.futures import Executor
 from dataclasses import dataclass, field
 from functools import partial
 
-import numba
 import numpy as np
 
 from stackkit.arrays import Mask, Plane
@@ -27,6 +26,7 @@ from stackkit.integration import resample
 from stackkit.integration.rejection.trail_path import Trail
 from stackkit.integration.rejection.trails import find_trails, movers, trail_mask
 from stackkit.integration.tiles import Placed, Step
+from stackkit.jit import jit
 from stackkit.raw.bayer import Bayer
 from stackkit.results import Stack
 from stackkit.run.checkpoints import Checkpoints, advance, newest
@@ -243,7 +243,7 @@ def outliers(deviation: Plane) -> Mask:
     return mask
 
 
-@numba.njit(cache=True, nogil=True)
+@jit
 def _mark(deviation, single, together, mask):  # type: ignore[no-untyped-def]
     height, width = deviation.shape
     for y in range(height):

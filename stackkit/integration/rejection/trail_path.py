@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from itertools import pairwise
 
-import numba
 import numpy as np
 
 from stackkit.arrays import Array, Mask, Plane
+from stackkit.jit import jit
 
 VOICE = 4.0
 """The most that one sample may say, in standard deviations: a hot pixel is no trail."""
@@ -145,7 +145,7 @@ def _piece(deviation: Plane, starry: Mask, place: Array, along: Array) -> tuple[
     return place + offset * np.array([-along[1], along[0]]), sure
 
 
-@numba.njit(cache=True, nogil=True)
+@jit
 def _across(deviation, starry, x, y, dx, dy, voice):  # type: ignore[no-untyped-def]
     """The offset at which a piece stands out most over what lies beside it, and by how much."""
     height, width = deviation.shape
@@ -211,7 +211,7 @@ def _profile(deviation: Plane, starry: Mask, path: Array) -> tuple[Array, Array,
     return mean, sigma, float(dark.sum() / max(count.sum(), 1))
 
 
-@numba.njit(cache=True, nogil=True)
+@jit
 def _add_profile(deviation, starry, a, b, total, square, count, dark):  # type: ignore[no-untyped-def]
     height, width = deviation.shape
     length = np.hypot(b[0] - a[0], b[1] - a[1])

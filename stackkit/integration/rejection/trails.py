@@ -16,7 +16,6 @@ import heapq
 from collections.abc import Mapping, Sequence
 from itertools import pairwise
 
-import numba
 import numpy as np
 from scipy.ndimage import uniform_filter
 from scipy.spatial import cKDTree
@@ -32,6 +31,7 @@ from stackkit.integration.rejection.trail_path import (
     followed,
     places_along,
 )
+from stackkit.jit import jit
 
 _BIN = 3
 """Side of the cells in which deviations are added, px: about the width of a trail."""
@@ -172,7 +172,7 @@ def _cells(deviation: Plane, starry: Mask) -> tuple[Plane, float]:
     return cells, max(scatter, 1.0)
 
 
-@numba.njit(cache=True, nogil=True)
+@jit
 def _bin(deviation, starry, voice, cells):  # type: ignore[no-untyped-def]
     for y in range(cells.shape[0]):
         for x in range(cells.shape[1]):
@@ -208,7 +208,7 @@ def _restless(cells: Plane, noise: float) -> bool:
     return scatter > _UNREST * noise or float(np.mean(cells < -4 * noise)) > _DARK_CELLS
 
 
-@numba.njit(cache=True, nogil=True)
+@jit
 def _extremes(square, known):  # type: ignore[no-untyped-def]
     """The brightest and the darkest line over √cells, and where the brightest lies."""
     n = square.shape[0]
@@ -236,7 +236,7 @@ def _blank(cells: Plane, trail: Trail) -> None:
     cells[gone] = 0
 
 
-@numba.njit(cache=True, nogil=True)
+@jit
 def _draw(mask, a, b, half):  # type: ignore[no-untyped-def]
     """Set what lies within ``half`` px of the stretch from a to b."""
     height, width = mask.shape
@@ -252,7 +252,7 @@ def _draw(mask, a, b, half):  # type: ignore[no-untyped-def]
                 mask[y, x] = True
 
 
-@numba.njit(cache=True, nogil=True)
+@jit
 def _grow(found, margin, mask):  # type: ignore[no-untyped-def]
     """Set what lies within ``margin`` px of what was found."""
     height, width = mask.shape

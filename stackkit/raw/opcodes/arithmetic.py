@@ -8,11 +8,11 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
 from stackkit.arrays import Mask, Plane
+from stackkit.jit import jit
 from stackkit.raw.opcodes.tables import (
     Area,
     BadSites,
@@ -185,7 +185,7 @@ def _between(share: NDArray[np.float64], origin: float, step: float, points: int
     return index, (at - index).astype(np.float32)
 
 
-@numba.njit(cache=True, nogil=True, fastmath=_FAST)
+@jit(fastmath=_FAST)
 def _multiply_by_map(view, gains, above, down, before, across):  # type: ignore[no-untyped-def]
     """Multiply by ``gains`` (points down, points across), linear between points both ways."""
     line = np.empty(gains.shape[1], dtype=np.float32)
@@ -201,7 +201,7 @@ def _multiply_by_map(view, gains, above, down, before, across):  # type: ignore[
             view[y, x] *= line[p] + across[x] * rise[p]
 
 
-@numba.njit(cache=True, nogil=True, fastmath=_FAST)
+@jit(fastmath=_FAST)
 def _multiply_radially(view, k, up2, across2):  # type: ignore[no-untyped-def]
     """Multiply by 1 + Σ k_i (r²)^(i + 1), r² = ``up2`` of the row + ``across2`` of the column."""
     for y in range(view.shape[0]):
@@ -211,7 +211,7 @@ def _multiply_radially(view, k, up2, across2):  # type: ignore[no-untyped-def]
             view[y, x] *= np.float32(1) + r2 * gain
 
 
-@numba.njit(cache=True, nogil=True)
+@jit
 def _map_by_table(view, entries):  # type: ignore[no-untyped-def]
     """Replace values by ``entries`` (units of 1/65535) at 65535 times the value, linear between.
 
@@ -230,7 +230,7 @@ def _map_by_table(view, entries):  # type: ignore[no-untyped-def]
             view[y, x] = (2.0 * entries[0] - found if value < 0 else found) / 65535.0
 
 
-@numba.njit(cache=True, nogil=True)
+@jit
 def _map_by_polynomial(view, coefficients):  # type: ignore[no-untyped-def]
     """Replace values by Σ coefficient_i value^i, kept within 0 to 1; values over 1 count as 1.
 
