@@ -50,11 +50,11 @@ def command(
     scratch: Path | None,
     keep_scratch: bool,
 ) -> None:
-    """See what each way of combining the same frames does to noise, trails, stars and colour.
+    """Compare what each integration method does to noise, trails, stars and colour.
 
     The frames are read and aligned once and combined by every method. DIR receives compare.html
     (a page to look at, with the same places by each method side by side), compare.json (the
-    figures) and crops. The table ends with the method to take for these frames, and why.
+    figures) and crops. The table ends with the method to use for these frames, and why.
     """
     from stackkit.compare import compare
     from stackkit.compare.files import FILES, check_folder, write_comparison
@@ -71,6 +71,8 @@ def command(
         asked = Options(masters=masters, session=session)
         task = Task((*paths, *masters), ("compare", asked, names, keep), out, FILES)
         with progress_bar() as progress, workspace(task, scratch, keep=keep_scratch) as work:
+            if work.note:
+                click.echo(work.note, err=True)
             made_of = replace(asked, jobs=jobs)
             found = compare(paths, names, made_of, keep, progress, work)
             record = write_comparison(found, out, progress)

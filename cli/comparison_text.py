@@ -136,16 +136,20 @@ def _legend(
     record: Row, columns: Sequence[Column], kept: Sequence[Column]
 ) -> list[tuple[str, str]]:
     left_out = [figure.heading for figure, _ in columns if figure not in {f for f, _ in kept}]
-    more = f" More in compare.html: {', '.join(left_out).lower()}." if left_out else ""
+    more = (
+        f" More in compare.html: {', '.join(name[:1].lower() + name[1:] for name in left_out)}."
+        if left_out
+        else ""
+    )
     advice = record["recommendation"]
     equal = ", = as good" if advice and advice["as_good"] else ""
     chosen = f"> recommended{equal}, " if advice else ""
-    lines = [("", f"{chosen}* best of a column, {NOTHING} cannot be told.{more}"), ("", "")]
+    lines = [("", f"{chosen}* best of a column, {NOTHING} unknown.{more}"), ("", "")]
     if advice is None:
         return [*lines, ("", "No method stands out. Look at the pictures in compare.html.")]
     lines.append(("Take ", _sentence(advice)))
     if advice["as_good"]:
-        lines.append(("", f"As good here: {', '.join(advice['as_good'])}."))
+        lines.append(("", f"Equally good here: {', '.join(advice['as_good'])}."))
     return lines
 
 

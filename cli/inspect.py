@@ -25,16 +25,16 @@ from .terminal import Explained, Place, Whole, progress_bar
 def command(
     ctx: click.Context, paths: tuple[Path, ...], as_json: bool, jobs: int | None, quick: bool
 ) -> None:
-    """Say what is in a file or folder, and whether it is fit for stacking.
+    """Describe what is in a file or folder, and whether it is fit for stacking.
 
     Before a night, in daylight: does the camera write untouched raws, how many bits, how much
-    noise, what corrections? After it: sky, stars, trails, gaps, and which frames will not do, and
+    noise, what corrections? After it: sky, stars, trails, gaps, and which frames are unusable, and
     why. Folders named dark, flat or bias are looked at as such. Nothing is written, and where a
     picture was taken is never shown.
 
-    The table has for each frame the sky's level as a share of the range, the number of stars,
-    their width in px, their shape (0 is round), and how much of their light came through; an
-    exclamation mark stands before frames that will not do.
+    The table has for each frame the sky's level as a share of the range, the number of stars, their
+    width in px, their shape (0 is round), and the transparency; an exclamation mark marks unusable
+    frames.
     """
     from stackkit.inspect import headers, inspect
 

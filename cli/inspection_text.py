@@ -321,7 +321,7 @@ def _verdicts(record: Row) -> Iterator[Line]:
         yield "", _verdict(verdict, files)
         yield from _reasons([files[k] for k in verdict["unfit_files"]])
     if not record["measured"]:
-        yield "", "Only the headers were read. Without --quick the pictures are judged, too."
+        yield "", "Only the headers were read. Without --quick the pictures are measured too."
 
 
 def _verdict(verdict: Row, files: Sequence[Row]) -> str:

@@ -13,10 +13,10 @@ from .terminal import INTERRUPTED, Explained, failed
 
 _COMMANDS = {
     "stack": "Stack a folder of raw frames into one linear picture.",
-    "compare": "Combine the same frames by several methods and see which suits them.",
+    "compare": "Compare integration methods on the same frames.",
     "report": "Make the report page of a finished run again.",
-    "plan": "Plan a night: when, where to point, what to set, what to take along.",
-    "inspect": "Say what is in a file or folder, and whether it is fit for stacking.",
+    "plan": "Plan a night: when to go, where to point, what to set, what to take.",
+    "inspect": "Describe what is in a file or folder, and whether it is fit for stacking.",
     "masters": "Average darks, flats and biases into masters to use again.",
     "simulate": "Write a simulated night to practise with.",
 }

@@ -38,11 +38,10 @@ _MOST_LISTED = 12
 def command(folders: tuple[Path, ...], out: Path, kind: str | None, force: bool) -> None:
     """Average darks, flats and biases into masters that can be used again.
 
-    Give the folder that holds folders named dark, flat, dark-flat or bias (spellings such as
-    Darks, offsets or flat_darks will do), or these themselves. Frames are sorted by camera, size,
-    ISO and exposure; each sort becomes one FITS file in DIR, with its variance. Frames that are of
-    no use (light in a dark, a flat that is clipped or black) are left out and named. The sources
-    are only read.
+    Give the folder that holds folders named dark, flat, dark-flat or bias (spellings such as Darks,
+    offsets or flat_darks will do), or these themselves. Frames are sorted by camera, size, ISO and
+    exposure; each group becomes one FITS file in DIR, with its variance. Unusable frames (light in
+    a dark, a flat that is clipped or black) are left out and named. Your files are never changed.
     """
     from stackkit.calibration.frames import find, grouped, make
     from stackkit.calibration.master_file import write_master

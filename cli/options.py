@@ -46,13 +46,13 @@ def jobs() -> Decorator:
 
 def scratch() -> Decorator:
     """Where intermediate files lie."""
-    text = "Where intermediate files lie while it runs [default: DIR]; quick disks are best."
+    text = "Where intermediate files lie while it runs [default: DIR]; a fast disk is best."
     return click.option("--scratch", metavar="PATH", type=Place(), help=text)
 
 
 def keep_scratch() -> Decorator:
     """Whether intermediate files stay."""
-    text = "Leave the intermediate files: the same command is done in a moment then."
+    text = "Leave the intermediate files: the same command then finishes at once."
     return click.option("--keep-scratch", is_flag=True, help=text)
 
 
@@ -72,7 +72,7 @@ def editing() -> Decorator:
             default="asshot",
             show_default=True,
             help=(
-                "What is white in stack.tif: asshot (as the camera had it), daylight, stars "
+                "White balance of stack.tif: asshot (from the camera), daylight, stars "
                 "(their average colour), or multipliers for red, green and blue such as 1.9,1,1.5."
             ),
         ),
@@ -89,9 +89,11 @@ def editing() -> Decorator:
             type=click.Choice(["32", "16"]),
             default="32",
             show_default=True,
-            help="Bits of stack.tif: 32 (floating point), or 16 for editors that know no other.",
+            help=(
+                "Bits of stack.tif: 32 (floating point), or 16 for editors without floating point."
+            ),
         ),
-        click.option("--dng", is_flag=True, help="Write stack.dng too, for editors of raw files."),
+        click.option("--dng", is_flag=True, help="Write stack.dng too, for raw editors."),
         click.option(
             "--gradient",
             type=click.Choice(["keep", "remove"]),

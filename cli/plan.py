@@ -100,7 +100,7 @@ class _Evening(click.ParamType):  # type: ignore[type-arg]  # older releases hav
     type=Figure(0, 80),
     default=20.0,
     show_default=True,
-    help="How high houses, trees and haze reach where you point.",
+    help="Altitude below which houses, trees or haze block the view.",
 )
 @click.option(
     "--sky",
@@ -108,7 +108,7 @@ class _Evening(click.ParamType):  # type: ignore[type-arg]  # older releases hav
     type=Figure(15, 22.5),
     default=21.5,
     show_default=True,
-    help="Brightness of your sky without Moon, mag/arcsec²: 18 in town, 21.5 far from lamps.",
+    help="Brightness of your sky without Moon, mag/arcsec²: 18 in town, 21.5 far from town.",
 )
 @click.option("--json", "as_json", is_flag=True, help="One JSON document instead of words.")
 @click.option("--ics", metavar="FILE", type=Place(), help="Also write a calendar entry.")
@@ -119,10 +119,10 @@ class _Evening(click.ParamType):  # type: ignore[type-arg]  # older releases hav
 def command(targets: bool, forget: bool, **options: Any) -> None:
     """Plan the night before leaving the house: when, where to point, what to set, what to take.
 
-    Works without network. Ranks the coming nights by Sun and Moon, finds what stands well for your
-    lens, computes the exposure before stars trail, and ends with a list to tick off. It knows
-    nothing of the weather. Where you are stays with you: it is kept only in what you ask for, the
-    file of --remember, a --page and a --json document.
+    Works offline. Ranks the coming nights by Sun and Moon, finds targets that suit your lens,
+    computes how long you can expose before stars trail, and ends with a checklist. It does not know
+    the weather. Your location stays private: it is stored only in what you ask for, the file of
+    --remember, a --page and a --json document.
     """
     if forget:
         from stackkit.plan import memory

@@ -106,7 +106,7 @@ def _night_facts(night: Row, record: Row) -> Iterator[tuple[str, str]]:
         f"at its brightest {night['moonlit_mag']:.1f} mag/arcsec² in these hours, "
         f"{10 ** (0.4 * brighter):.1f} times a moonless one"
         if brighter >= 0.05
-        else "no moonlight to speak of in these hours"
+        else "hardly any moonlight in these hours"
     )
     yield "Sky", said
 
@@ -181,7 +181,7 @@ def _drawn_nights(record: Row, width: int) -> Iterator[Line]:
         yield f"  {_day(row['date'])} {strip} {moon}{rank}", ""
     yield (
         "  ",
-        (". Sun up  : twilight  o Moon in a dark sky  # dark;  Moon: how much of it is lit"),
+        ". Sun up  : twilight  o Moon in a dark sky  # dark;  Moon: how much of it is lit",
     )
 
 
@@ -261,9 +261,9 @@ def _settings(record: Row, width: int) -> Iterator[Line]:
     yield "", ""
     wide = width >= _STRIPPED + 7
     if wide:
-        yield "  rules people know           allows   trail: middle  fastest", ""
+        yield "  common rules           allows   trail: middle  fastest", ""
     else:
-        yield "  ", "rules people know: seconds they allow, px of trail in the middle and at most"
+        yield "  ", "common rules: seconds they allow, px of trail in the middle and at most"
     limit, rate = exposure["limit_s"], exposure["rate_px_s"]
     rows = [("this lens, by geometry", limit, rate["middle"] * limit, rate["fastest"] * limit)]
     rows += [
@@ -288,7 +288,7 @@ def _setting_facts(record: Row) -> Iterator[tuple[str, str]]:
         "Frames",
         (
             f"{series['frames']}, one every {series['cadence_s']:g} s: "
-            f"{series['total_s'] / 60:.1f} min of light in {series['length_s'] / 60:.0f} min"
+            f"{series['total_s'] / 60:.1f} min of exposure in {series['length_s'] / 60:.0f} min"
         ),
     )
     yield (
@@ -302,7 +302,10 @@ def _setting_facts(record: Row) -> Iterator[tuple[str, str]]:
     if iso is None:
         yield (
             "ISO",
-            ("800 to 3200 to begin with; a test frame of the night sky tells better: --like FRAME"),
+            (
+                "800 to 3200 to begin with; a test frame of the night sky is more precise: --like"
+                " FRAME"
+            ),
         )
     else:
         yield "ISO", iso["advice"]["words"] if iso["advice"] else f"not told: {iso['remark']}"

@@ -20,9 +20,9 @@ from .terminal import Explained, Place, shown
 def command(folder: Path, show: bool) -> None:
     """Make report.html of a finished run again, from the files beside it.
 
-    DIR is where stackkit stack wrote its results: run.json and pictures.zip are read, the raw
-    files are not needed any more. Without pictures.zip the page has its figures, and no pictures.
-    An older report.html in DIR is replaced.
+    DIR is where stackkit stack wrote its results: run.json and pictures.zip are read, the raw files
+    are no longer needed. Without pictures.zip the page has figures but no pictures. An older
+    report.html in DIR is replaced.
     """
     from stackkit.output.write import report_again
 

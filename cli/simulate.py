@@ -115,7 +115,7 @@ def command(
 
     The camera, the place and the sky are invented; the physics is not: stars that turn at the
     sidereal rate through a distorting lens, refraction, noise, hot pixels, satellites, aircraft.
-    Use it to rehearse before going out.
+    Use it to practise before going out.
     """
     from stackkit.errors import UsageError
     from stackkit.output.write import check_output

@@ -28,8 +28,10 @@ from .terminal import Explained, Whole, progress_bar
     metavar="NAME",
     default="by-sample",
     show_default=True,
-    help="How the frames are combined; by-sample judges each raw sample by itself. One of: "
-    f"{options.METHODS}. stackkit compare shows what each does.",
+    help=(
+        "How the frames are combined; by-sample judges each raw sample by itself. One of: "
+        f"{options.METHODS}. stackkit compare shows what each does."
+    ),
 )
 @click.option(
     "--sampling",
@@ -37,8 +39,10 @@ from .terminal import Explained, Whole, progress_bar
     type=Whole(min=1, max=2),
     default=1,
     show_default=True,
-    help="2: twice as many pixels in either direction, where stars are so sharp and frames so many "
-    "that they hold more than the sensor's own grid.",
+    help=(
+        "2: twice as many pixels in either direction, if stars are sharp enough and frames many"
+        " enough to carry more than the sensor's own grid."
+    ),
 )
 @options.editing()
 @options.session()
@@ -49,8 +53,10 @@ from .terminal import Explained, Whole, progress_bar
 @click.option(
     "--keep-place",
     is_flag=True,
-    help="Write the place where the frames were taken, if they know it, into run.json and "
-    "stack.fits. Otherwise it is not even read.",
+    help=(
+        "Write the place where the frames were taken, if they know it, into run.json and "
+        "stack.fits. Otherwise it is not read."
+    ),
 )
 def command(
     paths: tuple[Path, ...],
@@ -77,7 +83,7 @@ def command(
     not. Where other nights, cameras or parts of the sky are among them, the largest session is
     stacked and the others are listed. Every frame is checked,
     aligned on its stars and averaged; aircraft, satellites and hot pixels are left out. Folders in
-    it that are named dark, flat or bias are used where they help. The sources are only read. DIR
+    it that are named dark, flat or bias are used where they help. Your files are never changed. DIR
     receives stack.tif (to edit), stack.fits (the measurement), report.html, preview.png and
     preview.jpg (to look at), pictures.zip (from which stackkit report makes its page again) and
     run.json (what was done with each file, and why).
@@ -97,6 +103,8 @@ def command(
         made = tuple(editing.files.values())
         task = Task((*paths, *masters), ("stack", asked), out, made)
         with progress_bar() as progress, workspace(task, scratch, keep=keep_scratch) as work:
+            if work.note:
+                click.echo(work.note, err=True)
             result = stack(paths, replace(asked, jobs=jobs), progress, work)
             record = write_results(result, out, progress, editing)
     except KeyboardInterrupt as interruption:

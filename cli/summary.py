@@ -5,15 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator
 from pathlib import Path
 
+from stackkit.record.rate import is_known
 from stackkit.report.night_words import side
 
 from .fates import MOST_LISTED, Line, Row, fates
 from .terminal import fitted
 
-_OWN_RATE = 15.041
-"""Arc seconds that the sky turns in a second: 86164.0905 s a turn (IAU)."""
-_TOO_VAGUE = 0.01
-"""Share of the rate by which a measured one may be uncertain to be told."""
 _MOST_PUSHES = 4
 _DEGREES = 0.1
 """Push from which on it is told in degrees."""
@@ -142,7 +139,7 @@ def _turned(geometry: Row) -> Line:
     rate, sigma, clock = (
         geometry[name] for name in ("rate_arcsec_s", "rate_sigma_arcsec_s", "clock")
     )
-    if rate is None or sigma is None or sigma > _TOO_VAGUE * _OWN_RATE:
+    if not is_known(rate, sigma):
         return "Sky turned", turned
     if not clock["trusted"]:
         said = f"{turned} at {rate:.2f}″ a second, the sky does 15.04: a clock that is off, or a "

@@ -37,7 +37,6 @@ from stackkit.picture.colour.camera import camera_colour
 from stackkit.picture.colour.develop import CameraWhite, camera_white
 from stackkit.picture.colour.starlight import star_colour
 from stackkit.picture.thumbnails import FramePictures, make_thumbnails, opened
-from stackkit.progress import Clock, Progress
 from stackkit.raw.headers.metadata import Place, focal_px, read_place, up
 from stackkit.raw.opcodes.apply import lens_hint
 from stackkit.record import run
@@ -45,6 +44,7 @@ from stackkit.record.picture import coverage_record, faintest
 from stackkit.results import Result, Stack
 from stackkit.run.checkpoints import checkpointed
 from stackkit.run.context import Context
+from stackkit.run.progress import Clock, Progress
 from stackkit.run.workers import workers
 from stackkit.run.workspace import Workspace, check_room, passing
 from stackkit.sensor.noise_model import SensorNoise

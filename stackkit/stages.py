@@ -31,10 +31,10 @@ from stackkit.integration.methods import with_parameters as _with_parameters
 from stackkit.noise.photon_transfer import UNKNOWN, Noise, photon_transfer_alone
 from stackkit.output.write import write_results
 from stackkit.pipeline import BY_SAMPLE, Options, Prepared, prepared
-from stackkit.progress import Progress
 from stackkit.raw.bayer import NEVER, bayer
 from stackkit.raw.decode import Mosaic, decode
 from stackkit.results import Result, Stack
+from stackkit.run.progress import Progress
 from stackkit.sensor.suspects import find_defects
 from stackkit.stars.detect import Stars
 from stackkit.stars.detect import detect as _detect

@@ -189,7 +189,7 @@ def test_every_figure_of_the_record_is_told():
 
 def test_the_recommended_method_is_first_and_called_so():
     page = Page(rendered(comparison()))
-    assert page.text.index("What to take by-sample") < page.text.index("The figures")
+    assert page.text.index("What to use by-sample") < page.text.index("The figures")
     rows = [attrs for tag, attrs in page.elements if tag == "tr" and attrs.get("role") == "row"]
     assert [row.get("class") for row in rows] == [None, "recommended", None]
     assert "by-sample recommended" in page.text

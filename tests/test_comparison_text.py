@@ -37,13 +37,13 @@ def test_no_line_is_wider_than_the_terminal(record, width):
 
 def test_the_example_reads_as_meant():
     assert terminal_table(comparison(), 80).split("\n") == [
-        "            noise  star  deeper  trails    hot  cores   out  time  all in",
-        "  method        ÷    px     mag       %  noise      %     %     s   all %",
-        "> by-sample  4.81  2.51   +1.72     0.4  0.003*  −0.2  0.40   3.2     100*",
-        "  mean       4.86* 2.51   +1.72     100  0.031    0.0  0.00   1.1*     61",
+        "            noise  star  deeper  trails    hot  cores   out  time  overall",
+        "  method        ÷    px     mag       %  noise      %     %     s        %",
+        "> by-sample  4.81  2.51   +1.72     0.4  0.003*  −0.2  0.40   3.2      100*",
+        "  mean       4.86* 2.51   +1.72     100  0.031    0.0  0.00   1.1*      61",
         "",
-        "> recommended, * best of a column, – cannot be told. More in compare.html: of",
-        "what is possible, beside one frame, star colours.",
+        "> recommended, * best of a column, – unknown. More in compare.html: share of √N,",
+        "versus one frame, star colours.",
         "",
         "Take by-sample. It leaves no trails. Its noise is next to the least.",
     ]
@@ -65,7 +65,7 @@ def test_as_good_methods_are_marked_and_named():
     advice = {"method": "by-sample", "reasons": ["So it is."], "as_good": ["mean"]}
     told = terminal_table(comparison(recommendation=advice), 80)
     assert "\n= mean " in told
-    assert told.endswith("Take by-sample. So it is.\nAs good here: mean.")
+    assert told.endswith("Take by-sample. So it is.\nEqually good here: mean.")
 
 
 def test_what_is_missing_is_a_dash():

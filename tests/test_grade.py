@@ -245,7 +245,7 @@ def test_a_frame_that_is_left_out_has_its_reason(change, cause, words):
             "haze: 30 % of the light lost; counts 0.49",
         ),
         ({"tables": {4: scaled(fwhm=1.5)}}, Cause.DEFOCUS, "1.5 times as wide as usual; counts"),
-        ({"tables": {4: trailing(3)}}, Cause.SHAKEN, "shaken: stars are drawn out"),
+        ({"tables": {4: trailing(3)}}, Cause.SHAKEN, "shaken: stars are elongated"),
         ({"skies": {4: sky(600.0)}}, Cause.TORCH, "10.0 times as bright as usual; counts 0.1"),
         (
             {"skies": {k: sky(60.0 * (k - 3)) for k in range(5, 9)}},

@@ -17,9 +17,10 @@ from hypothesis import strategies as st
 
 from stackkit.errors import InputError, UsageError
 from stackkit.geometry.lens import Projection, project, unproject
+from stackkit.noise.limits import READ_SHARE
 from stackkit.plan.camera import CLASSES, Given, camera, described, field
 from stackkit.plan.exposure import Aim, axes, limit, moved, nice, rules, trails
-from stackkit.plan.like import ENOUGH, Trial, iso_advice, trial
+from stackkit.plan.like import Trial, iso_advice, trial
 from stackkit.plan.series import series
 from stackkit.simulate import Night
 from stackkit.simulate.night import apply, camera_matrix, frame_lens, sky_matrix
@@ -304,11 +305,11 @@ def known(sky, read, iso=1600):
 
 def test_iso_advice_follows_the_noise():
     """Three parts of sky to one of reading, in variance (common practice), is 15 % of noise."""
-    assert np.sqrt(1 + 1 / 3) == pytest.approx(ENOUGH, abs=0.006)
+    assert np.sqrt(1 + 1 / 3) == pytest.approx(READ_SHARE, abs=0.006)
     plenty = iso_advice(known(300.0, 2.0), 10.0)
     assert plenty.lowest_iso == 400
     # In electrons reading at a quarter of the ISO is at most four times as much.
-    assert np.sqrt(1 + (2.0 * 4) ** 2 / 300.0) < ENOUGH < np.sqrt(1 + (2.0 * 8) ** 2 / 300.0)
+    assert np.sqrt(1 + (2.0 * 4) ** 2 / 300.0) < READ_SHARE < np.sqrt(1 + (2.0 * 8) ** 2 / 300.0)
     scarce = iso_advice(known(3.0, 3.0), 10.0)
     assert scarce.lowest_iso is None
     assert "higher ISO may help" in scarce.words

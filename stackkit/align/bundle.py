@@ -23,6 +23,9 @@ from stackkit.arrays import Array, Index
 from stackkit.geometry import jacobians
 from stackkit.geometry.jacobians import COUNT, jacobians_at, tangents
 from stackkit.geometry.lens import (
+    UP_X,
+    UP_Z,
+    F,
     Lens,
     Mapping,
     project_one,
@@ -242,8 +245,8 @@ def _zeniths(state: _State, reference: int) -> tuple[Array, Array]:
 def _packed(state: _State, zeniths: Array) -> Array:
     """Each frame's lens as the kernels index it (F, 14)."""
     rows = np.tile(state.lens.packed, (len(state.turns), 1))
-    rows[:, 0] *= np.exp(state.scales)
-    rows[:, 10:13] = zeniths
+    rows[:, F] *= np.exp(state.scales)
+    rows[:, UP_X : UP_Z + 1] = zeniths
     return rows
 
 

@@ -21,6 +21,7 @@ from stackkit.align.tripod_moves import at_rest
 from stackkit.arrays import Array, Index
 from stackkit.geometry.jacobians import tangents
 from stackkit.geometry.lens import SIDEREAL, rotation, rotation_vector
+from stackkit.robust import MAD_TO_SIGMA
 
 _HUBER = 2.0
 _ROUNDS = 12
@@ -281,7 +282,7 @@ def _scattered(sky_rotation: SkyRotation, away: Array, axis: Array, focal: float
     along = np.sum(away * axis, axis=1)
     across = np.linalg.norm(away - along[:, None] * axis, axis=1)
     # A median each, as standard deviations of one and of two Gaussian components.
-    found = np.median(np.abs(along)) * 1.4826, np.median(across) / np.sqrt(2 * np.log(2))
+    found = np.median(np.abs(along)) * MAD_TO_SIGMA, np.median(across) / np.sqrt(2 * np.log(2))
     thought = _CLOCK * SIDEREAL, _SHAKE_PX / focal
     poses = len(sky_rotation.poses)
     free = max(len(away) - 1 - poses, 0), max(len(away) - 1 - poses, 0)

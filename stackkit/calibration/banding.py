@@ -7,8 +7,9 @@ from numpy.typing import NDArray
 from scipy.ndimage import median_filter
 
 from stackkit.arrays import Plane
+from stackkit.calibration.quantiles import insert
 from stackkit.jit import jit
-from stackkit.noise.photon_transfer import MAD_TO_SIGMA
+from stackkit.robust import sigma_about_zero
 
 _SEGMENTS, _SAMPLES = 12, 40
 """A row's offset is the median over so many segments of the mean of the middle half of so many
@@ -80,7 +81,7 @@ def _level(rows: Plane) -> Plane:
 
 
 def _scatter(values: Plane) -> float:
-    return MAD_TO_SIGMA * float(np.median(np.abs(values)))
+    return sigma_about_zero(values)
 
 
 def _noise(segments: Plane) -> float:
@@ -106,11 +107,7 @@ def _midmeans(adu, columns, levels):  # type: ignore[no-untyped-def]
                 for x in columns[s]:
                     v = adu[y, 2 * x + odd]
                     if np.isfinite(v):
-                        i = n
-                        while i > 0 and buffer[i - 1] > v:
-                            buffer[i] = buffer[i - 1]
-                            i -= 1
-                        buffer[i] = v
+                        insert(buffer, n, v)
                         n += 1
                 middle = buffer[n // 4 : n - n // 4]
                 levels[y, odd, s] = middle.mean() if n > 0 else np.nan

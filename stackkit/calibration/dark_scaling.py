@@ -14,7 +14,8 @@ from numpy.typing import NDArray
 
 from stackkit.arrays import Array, Plane
 from stackkit.calibration.masters import Master, described
-from stackkit.noise.photon_transfer import MAD_TO_SIGMA, Noise
+from stackkit.noise.photon_transfer import Noise
+from stackkit.robust import MAD_TO_SIGMA
 
 Sites = NDArray[np.int64]
 

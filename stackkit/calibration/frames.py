@@ -20,11 +20,11 @@ from stackkit.calibration.apply import above_black, clip_level, span
 from stackkit.calibration.dark_scaling import count_blobs
 from stackkit.calibration.masters import Master, Setting, choose, make_master, middle_level
 from stackkit.errors import InputError
-from stackkit.progress import Progress
 from stackkit.raw.decode import Form, Mosaic, RawFileError, decode, why
 from stackkit.raw.decode import kind as file_kind
 from stackkit.raw.headers.metadata import Metadata, read_metadata
 from stackkit.run.files import working_folder
+from stackkit.run.progress import Progress
 from stackkit.run.readers import Read, here
 from stackkit.run.walk import tree
 from stackkit.session.folder_kinds import Kind, kind_of_folder

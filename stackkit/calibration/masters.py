@@ -17,9 +17,11 @@ from stackkit.arrays import Array, Plane
 from stackkit.calibration import mosaic_cache
 from stackkit.calibration.mosaic_cache import Cache, Coding, Window
 from stackkit.calibration.pattern_shrinkage import SMOOTH_NOISE, columns, shrunk, smooth_part, spots
+from stackkit.calibration.quantiles import insert
 from stackkit.errors import InputError
 from stackkit.jit import jit
-from stackkit.noise.photon_transfer import MAD_TO_SIGMA, Noise
+from stackkit.noise.photon_transfer import Noise
+from stackkit.robust import MAD_TO_SIGMA
 from stackkit.session.folder_kinds import Kind
 
 LEAST_RESPONSE = 0.05
@@ -143,11 +145,7 @@ def _robust_mean(samples, level, slope, floor, value, variance):  # type: ignore
             for k in range(count):
                 v = samples[k, y, x] / level[k, site]
                 if np.isfinite(v):
-                    i = n
-                    while i > 0 and ordered[i - 1] > v:
-                        ordered[i] = ordered[i - 1]
-                        i -= 1
-                    ordered[i] = v
+                    insert(ordered, n, v)
                     n += 1
             value[y, x] = np.nan
             variance[y, x] = np.nan

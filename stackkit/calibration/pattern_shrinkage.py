@@ -15,7 +15,7 @@ from scipy.interpolate import RectBivariateSpline
 from scipy.ndimage import uniform_filter
 
 from stackkit.arrays import Array
-from stackkit.noise.photon_transfer import MAD_TO_SIGMA
+from stackkit.robust import MAD_TO_SIGMA
 
 _BLOCK = 16
 """Side, in sites of one colour, of the blocks whose medians carry the smooth part."""

@@ -50,6 +50,16 @@ def _level(cache: Cache, frame: int) -> tuple[float, float, float, float]:
 
 
 @jit
+def insert(rising, count, value):  # type: ignore[no-untyped-def]
+    """Put a value among the first ``count`` of a rising row: the quickest sort of a few samples."""
+    i = count
+    while i > 0 and rising[i - 1] > value:
+        rising[i] = rising[i - 1]
+        i -= 1
+    rising[i] = value
+
+
+@jit
 def _quantile_over_frames(codes, levels, share, out):  # type: ignore[no-untyped-def]
     """Quantile over frames (N, h, w) of code minus its frame's and site's level, NaN if none.
 
@@ -64,10 +74,6 @@ def _quantile_over_frames(codes, levels, share, out):  # type: ignore[no-untyped
             for k in range(count):
                 if codes[k, y, x] != 0:
                     v = codes[k, y, x] - levels[k, site]
-                    i = n
-                    while i > 0 and kept[i - 1] > v:
-                        kept[i] = kept[i - 1]
-                        i -= 1
-                    kept[i] = v
+                    insert(kept, n, v)
                     n += 1
             out[y, x] = kept[int((n - 1) * share + 0.5)] if n > 0 else np.nan

@@ -68,5 +68,5 @@ def _against(row: Row, best: Row) -> str:
         more = best["noise_gain"] / row["noise_gain"] - 1
         if more > _NOISY:
             faults.append(f"has {100 * more:.0f} % more noise")
-    told = " and ".join(faults) or "is further off where something crossed or a star stands"
+    told = " and ".join(faults) or "has a larger error on trails and stars"
     return f"“{row['name']}” {told}."

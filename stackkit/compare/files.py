@@ -10,11 +10,11 @@ from typing import Any
 from stackkit.compare import Comparison
 from stackkit.errors import OutputError, UsageError
 from stackkit.output.write import check_output, write_results
-from stackkit.progress import Progress
 from stackkit.record.schema import plain, write_record
 from stackkit.report.comparison_page import page_of_comparison
 from stackkit.run import files
 from stackkit.run.files import COMPARISON, reason, replacing, working_folder
+from stackkit.run.progress import Progress
 
 RECORD, PAGE, CROPS = COMPARISON
 FILES = (RECORD, PAGE, CROPS, *files.FILES.values())

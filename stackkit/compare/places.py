@@ -13,6 +13,7 @@ from scipy.ndimage import gaussian_filter, uniform_filter
 from stackkit.arrays import Array, Plane
 from stackkit.noise.photon_transfer import block_means
 from stackkit.picture.orientation import upright
+from stackkit.robust import MAD_TO_SIGMA
 from stackkit.stars.detect import Stars
 
 WIDTH, HEIGHT = 160, 120
@@ -105,7 +106,7 @@ def _faint(green: Plane, full: NDArray[np.bool_]) -> Place | None:
         root = np.sqrt(weight[good])[:, None]
         fit = np.linalg.lstsq(terms[good] * root, blocks[good] * root[:, 0], rcond=None)[0]
         away = np.where(good, blocks - terms @ fit, 0)
-        scatter = 1.4826 * np.median(np.abs(away[good])) + 1e-9
+        scatter = MAD_TO_SIGMA * np.median(np.abs(away[good])) + 1e-9
         weight = np.where(good & (away < 2 * scatter), 1.0, 0.05)
     glow = gaussian_filter(np.clip(away, -3 * scatter, 3 * scatter), _SMOOTH)
     glow[~good] = -np.inf

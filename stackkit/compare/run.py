@@ -25,9 +25,9 @@ from stackkit.integration.rejection.trail_path import Trail
 from stackkit.integration.tiles import Outcome, Room
 from stackkit.integration.weighted_sum import NoiseBlocks
 from stackkit.pipeline import BY_SAMPLE, Options, Prepared, prepared, result_of
-from stackkit.progress import Progress
 from stackkit.results import Result, Stack
 from stackkit.run.files import reason
+from stackkit.run.progress import Progress
 from stackkit.run.workers import usual
 from stackkit.run.workspace import Workspace
 

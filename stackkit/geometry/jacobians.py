@@ -11,7 +11,23 @@ from dataclasses import replace
 import numpy as np
 
 from stackkit.arrays import Array
-from stackkit.geometry.lens import AIR, LOWEST, Lens, reaching
+from stackkit.geometry.lens import (
+    AIR,
+    K1,
+    K2,
+    K3,
+    KIND,
+    LOWEST,
+    P1,
+    P2,
+    R0,
+    REACH,
+    UP_X,
+    UP_Z,
+    F,
+    Lens,
+    reaching,
+)
 from stackkit.jit import jit
 
 UNKNOWNS = ("f", "cx", "cy", "k1", "k2", "k3", "p1", "p2", "zenith_a", "zenith_b", "air")
@@ -98,13 +114,13 @@ def jacobians_at(lens, shared, ray, tilts, by_lens, by_ray):  # type: ignore[no-
     ``lens`` (14,) is the packed one of the direction's frame, ``shared`` the focal length that all
     frames share, ``tilts`` (3, 2) the ways in which the frame's zenith moves.
     """
-    f, reach = lens[0], lens[8]
-    k1, k2, k3, p1, p2 = lens[3], lens[4], lens[5], lens[6], lens[7]
-    up, air = lens[10:13], lens[9]
+    f, reach = lens[F], lens[REACH]
+    k1, k2, k3, p1, p2 = lens[K1], lens[K2], lens[K3], lens[P1], lens[P2]
+    up, air = lens[UP_X : UP_Z + 1], lens[R0]
     sine = max(ray[0] * up[0] + ray[1] * up[1] + ray[2] * up[2], LOWEST)
     lift = 1 / (sine + AIR[0] / (sine + AIR[1]))
     x, y, z = ray[0] + air * lift * up[0], ray[1] + air * lift * up[1], ray[2] + air * lift * up[2]
-    g, q, s = _fall(lens[13], x, y, z)
+    g, q, s = _fall(lens[KIND], x, y, z)
     a, b = x * g, y * g
     r2 = a * a + b * b
     r4 = min(r2, reach * reach)

@@ -67,6 +67,10 @@ _NUMBER = {projection: float(n) for n, projection in enumerate(Projection)}
 _WIDEST = (4.0, 4.0, 3.1, 1.99)
 
 
+F, CX, CY, K1, K2, K3, P1, P2, REACH, R0, UP_X, UP_Y, UP_Z, KIND = range(14)
+"""Where a packed lens, as the compiled loops take it, has its numbers."""
+
+
 @dataclass(frozen=True)
 class Lens:
     """A lens: focal length and centre in px, dimensionless distortion, reach in units of r(θ).
@@ -115,15 +119,15 @@ def reaching(lens: Lens, width: int, height: int, margin: float = 1.1) -> Lens:
 @jit(inline="always")
 def _radial(lens: Array, r2: float) -> tuple[float, float]:
     """r'/r and d(r')/dr at tangent radius √r2."""
-    if r2 <= lens[8] * lens[8]:
-        scale = 1 + r2 * (lens[3] + r2 * (lens[4] + r2 * lens[5]))
-        slope = 1 + r2 * (3 * lens[3] + r2 * (5 * lens[4] + r2 * 7 * lens[5]))
+    if r2 <= lens[REACH] * lens[REACH]:
+        scale = 1 + r2 * (lens[K1] + r2 * (lens[K2] + r2 * lens[K3]))
+        slope = 1 + r2 * (3 * lens[K1] + r2 * (5 * lens[K2] + r2 * 7 * lens[K3]))
         return scale, slope
-    m2 = lens[8] * lens[8]
-    scale_m = 1 + m2 * (lens[3] + m2 * (lens[4] + m2 * lens[5]))
-    slope_m = 1 + m2 * (3 * lens[3] + m2 * (5 * lens[4] + m2 * 7 * lens[5]))
+    m2 = lens[REACH] * lens[REACH]
+    scale_m = 1 + m2 * (lens[K1] + m2 * (lens[K2] + m2 * lens[K3]))
+    slope_m = 1 + m2 * (3 * lens[K1] + m2 * (5 * lens[K2] + m2 * 7 * lens[K3]))
     r = np.sqrt(r2)
-    return (scale_m * lens[8] + slope_m * (r - lens[8])) / r, slope_m
+    return (scale_m * lens[REACH] + slope_m * (r - lens[REACH])) / r, slope_m
 
 
 @jit
@@ -154,12 +158,12 @@ def _lift(sine: float) -> float:
 @jit
 def project_one(lens: Array, x: float, y: float, z: float) -> tuple[float, float]:
     """Pixel (u, v) of the direction (x, y, z); NaN behind the camera (fisheyes see to 180°)."""
-    if lens[9] > 0:
+    if lens[R0] > 0:
         n = np.sqrt(x * x + y * y + z * z)
         x, y, z = x / n, y / n, z / n
-        lift = lens[9] * _lift(x * lens[10] + y * lens[11] + z * lens[12])
-        x, y, z = x + lift * lens[10], y + lift * lens[11], z + lift * lens[12]
-    if lens[13] == 0.0:
+        lift = lens[R0] * _lift(x * lens[UP_X] + y * lens[UP_Y] + z * lens[UP_Z])
+        x, y, z = x + lift * lens[UP_X], y + lift * lens[UP_Y], z + lift * lens[UP_Z]
+    if lens[KIND] == 0.0:
         if z <= 1e-6:
             return np.nan, np.nan
         a = x / z
@@ -169,15 +173,15 @@ def project_one(lens: Array, x: float, y: float, z: float) -> tuple[float, float
         angle = np.arctan2(h, z)
         if angle > _ALL_ROUND:
             return np.nan, np.nan
-        stretch = _radius(lens[13], angle) / h if h > 1e-12 else 1.0
+        stretch = _radius(lens[KIND], angle) / h if h > 1e-12 else 1.0
         a = stretch * x
         b = stretch * y
     r2 = a * a + b * b
     scale, _ = _radial(lens, r2)
-    p1 = lens[6]
-    p2 = lens[7]
-    u = lens[1] + lens[0] * (a * scale + 2 * p1 * a * b + p2 * (r2 + 2 * a * a))
-    v = lens[2] + lens[0] * (b * scale + p1 * (r2 + 2 * b * b) + 2 * p2 * a * b)
+    p1 = lens[P1]
+    p2 = lens[P2]
+    u = lens[CX] + lens[F] * (a * scale + 2 * p1 * a * b + p2 * (r2 + 2 * a * a))
+    v = lens[CY] + lens[F] * (b * scale + p1 * (r2 + 2 * b * b) + 2 * p2 * a * b)
     return u, v
 
 
@@ -187,10 +191,10 @@ def unproject_one(lens: Array, u: float, v: float) -> tuple[float, float, float]
 
     NaN outside a fisheye's circle.
     """
-    ta = (u - lens[1]) / lens[0]
-    tb = (v - lens[2]) / lens[0]
-    p1 = lens[6]
-    p2 = lens[7]
+    ta = (u - lens[CX]) / lens[F]
+    tb = (v - lens[CY]) / lens[F]
+    p1 = lens[P1]
+    p2 = lens[P2]
     a = ta
     b = tb
     for _ in range(30):
@@ -209,15 +213,15 @@ def unproject_one(lens: Array, u: float, v: float) -> tuple[float, float, float]
             break
         a -= (jbb * fa - jab * fb) / det
         b -= (jaa * fb - jab * fa) / det
-    if lens[13] == 0.0:
+    if lens[KIND] == 0.0:
         n = 1 / np.sqrt(a * a + b * b + 1)
         x, y, z = a * n, b * n, n
     else:
         r = np.sqrt(a * a + b * b)
-        angle = _angle(lens[13], r)
+        angle = _angle(lens[KIND], r)
         n = np.sin(angle) / r if r > 1e-12 else 1.0
         x, y, z = a * n, b * n, np.cos(angle)
-    if lens[9] > 0:
+    if lens[R0] > 0:
         x, y, z = _without_air(lens, x, y, z)
     return x, y, z
 
@@ -225,19 +229,19 @@ def unproject_one(lens: Array, u: float, v: float) -> tuple[float, float, float]
 @jit
 def _without_air(lens: Array, x: float, y: float, z: float) -> tuple[float, float, float]:
     """True direction of an apparent one: d = μ d' - (R₀/D) z, by iteration on c."""
-    along = x * lens[10] + y * lens[11] + z * lens[12]
+    along = x * lens[UP_X] + y * lens[UP_Y] + z * lens[UP_Z]
     sine = along
     lift = 0.0
     size = 1.0
     for _ in range(40):
-        lift = lens[9] * _lift(sine)
+        lift = lens[R0] * _lift(sine)
         size = lift * along + np.sqrt(1 - lift * lift * (1 - along * along))
         fresh = size * along - lift
         if abs(fresh - sine) < 1e-15:
             break
         sine = fresh
     x, y, z = size * x, size * y, size * z
-    return x - lift * lens[10], y - lift * lens[11], z - lift * lens[12]
+    return x - lift * lens[UP_X], y - lift * lens[UP_Y], z - lift * lens[UP_Z]
 
 
 @jit

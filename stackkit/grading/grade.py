@@ -164,7 +164,7 @@ def _fault(
             return Cause.MOVED, f"camera moved: its {off}"
         return cause, f"{_words(cause, s, k)}; they {off[6:]}"
     if s.drawn[k] > STREAKED:
-        return Cause.TRAILED, f"{_words(Cause.TRAILED, s, k)}, whose light cannot be told"
+        return Cause.TRAILED, f"{_words(Cause.TRAILED, s, k)}, whose light cannot be measured"
     if found.relative_weight is not None and found.relative_weight < LEAST_WEIGHT:
         cause = of_loss(s, k)
         return cause, f"{_words(cause, s, k)}; it would add next to nothing"
@@ -188,7 +188,7 @@ def _words(cause: Cause, s: Indicators, k: int) -> str:
         Cause.HAZE: lost,
         Cause.LOW: lost,
         Cause.DEFOCUS: blurred,
-        Cause.SHAKEN: "stars are drawn out or double",
+        Cause.SHAKEN: "stars are elongated or double",
         Cause.TRAILED: "stars are streaks",
         Cause.DEW: ", ".join(text for text in (lost, blurred) if text),
         Cause.GLOW: f"the sky {s.sky[k]:.1f} times as bright as usual",

@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 from stackkit.align.pairing import typical_width
 from stackkit.align.register import Registration
 from stackkit.arrays import Array
-from stackkit.noise.photon_transfer import MAD_TO_SIGMA, variance_of
+from stackkit.noise.photon_transfer import variance_of
+from stackkit.robust import MAD_TO_SIGMA, sigma_about_zero
 from stackkit.stars.detect import Stars
 from stackkit.stars.measure import Measurement
 from stackkit.stars.shapes import axes, drawn_out, second_images
@@ -179,7 +180,7 @@ def _trend(column: Array) -> Array:
         return np.zeros_like(column)
     slope = float(np.median(steps))
     alike = float(np.mean(np.sign(steps) == np.sign(slope)))
-    spread = MAD_TO_SIGMA * float(np.median(np.abs(steps - slope)))
+    spread = sigma_about_zero(steps - slope)
     if alike < _ALIKE or abs(slope) < _SURE * 1.25 * spread / np.sqrt(len(steps)):
         return np.zeros_like(column)
     line = slope * np.arange(len(column))

@@ -16,6 +16,7 @@ from scipy.ndimage import map_coordinates
 
 from stackkit.arrays import Array
 from stackkit.geometry.lens import AnyMapping
+from stackkit.robust import sigma_about_zero
 from stackkit.stars.detect import Stars
 from stackkit.stars.sky_mesh import MESH, Sky
 
@@ -106,7 +107,7 @@ def _robust_quadratic(x: Array, y: Array, value: Array) -> Array:
     fit[0] = np.median(value)
     for _ in range(_ROUNDS):
         away = value - terms @ fit
-        spread = 1.4826 * float(np.median(np.abs(away))) + 1e-6
+        spread = sigma_about_zero(away) + 1e-6
         weight = np.clip(1 - (away / (4.685 * spread)) ** 2, 0, None) ** 2
         if (weight > 0).sum() < 12:
             break

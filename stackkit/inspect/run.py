@@ -27,10 +27,10 @@ from stackkit.inspect.listing import Batch, Purpose, Survey, survey
 from stackkit.inspect.motion import Motion, motion
 from stackkit.inspect.record import record
 from stackkit.inspect.sample import Sample, chosen, study
-from stackkit.progress import Progress
 from stackkit.raw.decode import Mosaic, RawFileError, decode
 from stackkit.raw.headers.metadata import focal_px, up
 from stackkit.run.files import working_folder
+from stackkit.run.progress import Progress
 from stackkit.run.readers import Read
 from stackkit.run.workers import workers
 from stackkit.session.by_sky import by_sky, measurer
@@ -82,7 +82,7 @@ def inspect(
     ``jobs``: threads, None for all cores.  Raises ``InputError`` when a path cannot be read or
     nothing in them is a picture, ``OutputError`` when the temporary place is full.
     """
-    with _desk(jobs, progress) as context:
+    with _context(jobs, progress) as context:
         context.progress("Sorting the frames", 0, 1)
         measure = measurer(context.read)
         listed = survey(
@@ -99,12 +99,12 @@ def headers(
     paths: Sequence[Path], jobs: int | None = None, progress: Progress | None = None
 ) -> dict[str, Any]:
     """The same from the headers alone, which takes a moment; nothing is said of the pictures."""
-    with _desk(jobs, progress) as context:
+    with _context(jobs, progress) as context:
         return record(survey(paths, context.read, context.pool.map), None)
 
 
 @contextmanager
-def _desk(jobs: int | None, progress: Progress | None) -> Iterator[_Context]:
+def _context(jobs: int | None, progress: Progress | None) -> Iterator[_Context]:
     with workers(jobs) as (pool, read):
         yield _Context(read, pool, progress or (lambda _step, _done, _total: None))
 

@@ -13,6 +13,7 @@ from stackkit.arrays import Plane
 from stackkit.calibration import mosaic_cache
 from stackkit.calibration.mosaic_cache import Cache
 from stackkit.raw.decode import Mosaic
+from stackkit.robust import sigma_about_zero
 from stackkit.sensor.noise_model import SensorNoise, sensor_noise
 from stackkit.sensor.suspects import find_defects, spikes
 
@@ -80,6 +81,6 @@ def frame_noise(one: Plane, other: Plane) -> float | None:
     apart = apart[np.isfinite(apart)]
     if len(apart) == 0:
         return None
-    spread = max(1.4826 * float(np.median(np.abs(apart))), 1.0)
+    spread = max(sigma_about_zero(apart), 1.0)
     near = apart[np.abs(apart) < 6 * spread]
     return float(np.std(near, dtype=np.float64) / np.sqrt(2))

@@ -9,6 +9,7 @@ import numpy as np
 
 from stackkit.align.matching import LEAST_PAIRS
 from stackkit.inspect.facts import Seen
+from stackkit.noise.limits import READ_SHARE
 from stackkit.noise.photon_transfer import Noise, variance_of
 
 BRIGHT_SKY = 0.5
@@ -18,10 +19,6 @@ FULL = 0.9
 _DARK = 0.005
 """Share of the range below which a picture is black."""
 _MOST_CLIPPED = 0.01
-_READ_SHARE = 1.15
-"""Noise of the sky with read noise over that without, from which on longer exposures are worth
-while.  At three times as much variance from the sky as from reading (common practice) it is 1.155.
-"""
 _LONG = 1.0
 """Trail as a multiple of the stars' width from which on stars look drawn out."""
 _SPREAD = 0.23
@@ -137,8 +134,8 @@ def _too_bright(c: Conditions) -> str:
         )
     if c.clipped > _MOST_CLIPPED:
         return (
-            f"{_percent(c.clipped)} of the samples are clipped: a lamp or the Moon is in the "
-            "picture. Turn the camera away from it, or expose shorter."
+            f"{_percent(c.clipped)} of the samples are clipped: a lamp or the Moon is in the"
+            " picture. Turn the camera away from it, or use a shorter exposure."
         )
     return ""
 
@@ -156,17 +153,17 @@ def _drawn_out(c: Conditions) -> str:
             return f"{start}. {_up_to(most)}"
     if c.elongation <= _ELONGATED:
         return ""
-    start = f"Stars are drawn out (elongation {c.elongation:.2f})"
+    start = f"Stars are elongated ( {c.elongation:.2f})"
     if length is None and c.fastest is None:
-        return f"{start}: trailed by the sky's turning, or shaken."
+        return f"{start}: trailed by the sky's rotation, or shaken."
     if length is None and c.fastest and c.fastest * c.exposure > _LONG * c.fwhm:
         return (
             f"{start}; with this lens the sky may move {c.fastest * c.exposure:.0f} px in "
             f"{seconds(c.exposure)}: trailed. {_up_to(nice(c.fwhm / c.fastest))}"
         )
     return (
-        f"{start} more than the sky's turning explains: the camera shook. Use a timer, and shelter "
-        "the tripod from wind."
+        f"{start} more than the sky's rotation explains: the camera shook. Use a timer, and shelter"
+        " the tripod from wind."
     )
 
 
@@ -185,12 +182,12 @@ def _out_of_focus(c: Conditions) -> str:
 
 def _too_short(c: Conditions) -> str:
     share = read_noise_share(c)
-    if share is None or share < _READ_SHARE:
+    if share is None or share < READ_SHARE:
         return ""
-    how = "expose longer or open the lens wider"
+    how = "expose longer or use a wider aperture"
     length = trail(c)
     if length is not None and c.fwhm is not None and length > 0.7 * c.fwhm:
-        how = "open the lens wider, or take more frames (longer exposures would trail)"
+        how = "use a wider aperture, or take more frames (longer exposures would trail)"
     if share > 3:
         return (
             "The sky is hardly brighter than the read noise: most of the noise is the camera's"

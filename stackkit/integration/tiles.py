@@ -180,7 +180,7 @@ def _sampler(
                 missing = within(defects, window)
                 codes[missing] = 0
                 opened = opened_tile(cache, frame, tile, window, sensor, codes, missing)
-                resample.sample_frame(*opened, factors, values[k], variances[k])
+                resample.sample_frame(opened, factors, values[k], variances[k])
         contrast = np.zeros(size, dtype=np.float32)
         if first is not None:
             resample.contrasts(first, tile.top, tile.left, contrast)
@@ -221,8 +221,8 @@ def opened_tile(
     sensor: Bayer,
     codes: Codes,
     missing: Mask,
-) -> tuple[Any, ...]:
-    """What the kernels want to know of a frame in a tile, in their order."""
+) -> resample.OpenedTile:
+    """A frame's window in a tile, demosaiced."""
     planes = np.empty((3, *codes.shape), dtype=np.float32)
     confidence = np.empty_like(planes)
     coding = (cache.coding.step, cache.coding.pedestal)
@@ -230,23 +230,21 @@ def opened_tile(
     open_window(codes, missing, coding, sensor.layout, sensor.cross, taps, planes, confidence)
     near = np.zeros(codes.shape, dtype=np.bool_)
     beside_clipped(codes, sensor.layout[7], near)
-    return (
-        planes,
-        confidence,
-        near,
-        (window.left, window.top),
-        sensor.layout,
-        resample.nodes_of(
-            frame.mapping.from_reference,
-            tile.left,
-            tile.top,
-            tile.right - tile.left,
-            tile.bottom - tile.top,
-        ),
-        (frame.level.offset, frame.level.unit, frame.level.transparency),
+    size = (tile.right - tile.left, tile.bottom - tile.top)
+    return resample.OpenedTile(
+        planes=planes,
+        confidence=confidence,
+        clipped=near,
+        origin=(window.left, window.top),
+        layout=sensor.layout,
+        nodes=resample.nodes_of(frame.mapping.from_reference, tile.left, tile.top, *size),
+        offset=frame.level.offset,
+        unit=frame.level.unit,
+        transparency=frame.level.transparency,
         # A whole number given for one of them would have the loops compiled once more.
-        (float(frame.noise.slope), float(frame.noise.floor)),
-        frame.relief,
+        slope=float(frame.noise.slope),
+        floor=float(frame.noise.floor),
+        relief=frame.relief,
     )
 
 

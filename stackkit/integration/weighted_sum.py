@@ -129,7 +129,7 @@ def total(
                 _expect(cache, frame, window, sensor, codes, missing, first)
                 opened = opened_tile(cache, fine[k], tile, window, sensor, codes, missing)
                 group = 0 if k == 0 else 1 + k % 2
-                resample.add_frame(*opened, factors, float(frame.weight), parts[group])
+                resample.add_frame(opened, factors, float(frame.weight), parts[group])
             if k > 0 and k + 1 in counts:
                 here[counts.index(k + 1)] = block_means(_noise_of_sum(parts), block)
         here[0] = block_means(_noise_of_one(parts), block)

@@ -25,10 +25,10 @@ from numpy.typing import NDArray
 
 from stackkit.arrays import Array, Mask, Plane
 from stackkit.noise.blocks import LAGS, OTHER, OWN, Blocks, measure_blocks
+from stackkit.robust import MAD_TO_SIGMA
 
 BLOCK_MEAN = 8
 """Side of the blocks whose means tell how much noise a picture has, px."""
-MAD_TO_SIGMA = 1.4826
 QUANTISATION = 1 / 12
 """Variance that rounding to whole codes adds, ADU² (EMVA Standard 1288)."""
 DENOISED = 0.03

@@ -16,11 +16,11 @@ from stackkit.picture.archive import ALONE, STACK, read_pictures, write_pictures
 from stackkit.picture.edit import AS_USUAL, OF_SKY, Edited, Editing, edited, sky_of
 from stackkit.picture.preview import render, upright_picture, write_jpeg, write_png
 from stackkit.picture.thumbnails import opened, picture_name, webp
-from stackkit.progress import Progress
 from stackkit.record.schema import checked, plain, write_record
 from stackkit.report import page_of_night
 from stackkit.results import Result
 from stackkit.run.files import FILES, MOVING, RESULTS, reason, replacing, working_folder
+from stackkit.run.progress import Progress
 
 PICTURE_BYTES = 1_400_000
 """Bytes of the stack's picture for the report, and of the one frame's."""

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from stackkit.arrays import Array, Plane
 from stackkit.picture.orientation import upright
+from stackkit.robust import MAD_TO_SIGMA, sigma_about_zero
 
 _TILES = 32
 """Sky samples along the long side."""
@@ -110,7 +111,7 @@ def tiles(small: Plane) -> tuple[Array, Array, Array]:
     centres = (y + np.minimum(y + tile, h)) / 2, (x + np.minimum(x + tile, w)) / 2
     return (
         np.stack([_medians(block, known) for block in blocks], axis=1),
-        1.4826 * _medians(spread, known),
+        MAD_TO_SIGMA * _medians(spread, known),
         np.stack(centres, axis=1),
     )
 
@@ -171,7 +172,7 @@ def _robust_weights(terms: Array, values: Array, yx: Array) -> Array:
             root = np.sqrt(weights)
             fit = np.linalg.lstsq(terms * root[:, None], values * root, rcond=None)[0]
             residual = values - terms @ fit
-            scale = 1.4826 * float(np.median(np.abs(residual))) + 1e-12
+            scale = sigma_about_zero(residual) + 1e-12
             weights = np.clip(1 - (residual / (3 * scale)) ** 2, 0, None) ** 2
         if scale < 0.999 * lowest:
             best, lowest = weights, scale

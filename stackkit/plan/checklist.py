@@ -1,4 +1,4 @@
-"""What to take, do and heed: short, for this night and season.  Facts in, sentences out."""
+"""What to use, do and heed: short, for this night and season.  Facts in, sentences out."""
 
 from __future__ import annotations
 

@@ -8,12 +8,9 @@ from pathlib import Path
 from typing import Any
 
 from stackkit.errors import InputError
+from stackkit.noise.limits import READ_SHARE
 from stackkit.plan.camera import Given
 
-ENOUGH = 1.15
-"""Noise of the sky with read noise over that without, up to which reading hardly matters: the sky's
-own variance is then three times that of reading (common practice).
-"""
 _USUAL_ISO = (100, 200, 400, 800, 1600, 3200, 6400, 12800, 25600)
 
 
@@ -104,9 +101,9 @@ def iso_advice(frame: Trial, exposure: float) -> IsoAdvice | None:
         return None
     sky = max(frame.sky_e * exposure / (frame.exposure or exposure), 0.01)
     share = sqrt(1 + frame.read_e**2 / sky)
-    # The read noise at which the share is just ENOUGH, over what it is.
-    room = sqrt((ENOUGH**2 - 1) * sky) / max(frame.read_e, 0.01)
-    if share > ENOUGH:
+    # The read noise at which the share is just READ_SHARE, over what it is.
+    room = sqrt((READ_SHARE**2 - 1) * sky) / max(frame.read_e, 0.01)
+    if share > READ_SHARE:
         words = (
             f"reading adds {100 * (share - 1):.0f} % to the noise of the sky: a higher ISO may "
             "help if stars do not clip; more light (a wider opening, more frames) surely does"
@@ -116,10 +113,8 @@ def iso_advice(frame: Trial, exposure: float) -> IsoAdvice | None:
     lowest = min(lowest, frame.iso)
     words = f"ISO {frame.iso} is enough: reading adds {100 * (share - 1):.0f} % to the sky's noise"
     if lowest < frame.iso:
-        words += (
-            f"; down to ISO {lowest} it surely stays under {100 * (ENOUGH - 1):.0f} %, and bright "
-            "stars clip less"
-        )
+        most = 100 * (READ_SHARE - 1)
+        words += f"; down to ISO {lowest} it stays under {most:.0f} %, and bright stars clip less"
     else:
         words += "; higher gains nothing and clips bright stars"
     return IsoAdvice(frame.iso, sky, frame.read_e, share, lowest, words)

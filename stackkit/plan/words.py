@@ -96,7 +96,7 @@ def _choice(nights: Sequence[Ranked]) -> list[str]:
     soonest = next((row for row in nights if row.verdict == "good"), None)
     if not darkest.night.dark:
         return ["None of these nights has a dark window."]
-    first = "No night is good, with two dark hours."
+    first = "No night has two dark hours."
     if soonest:
         first = f"Soonest good night: {_short(soonest.night.date)}."
     whole = hours(darkest.night.dark) > hours(darkest.night.under["astronomical"]) - 0.1
@@ -127,7 +127,7 @@ def dated(day: date) -> str:
 
 _KINDS = {
     "dark": "it is dark",
-    "astronomical": "the Moon is up, but the Sun is far down",
+    "astronomical": "the Moon is up, but the Sun is far below the horizon",
     "nautical": "it never gets fully dark, and the sky is darkest",
 }
 

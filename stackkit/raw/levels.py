@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from stackkit.raw.headers.layout import LINEARIZATION_TABLE
 from stackkit.raw.headers.tags import Directory, whole
+from stackkit.robust import MAD_TO_SIGMA
 
 _LEAST_MASKED = 256
 """Masked samples that a site of the 2×2 pattern needs: noise of 5 codes leaves 0.3."""
@@ -21,7 +22,7 @@ _PLAUSIBLE = 0.03
 """How far, as a share of the range, measured black may lie from the file's."""
 _NOTICEABLE = 0.5
 """Difference in codes from which on a person is told."""
-_OUTLIERS = 4 * 1.4826
+_OUTLIERS = 4 * MAD_TO_SIGMA
 """Standard deviations in median absolute deviations, times four."""
 
 

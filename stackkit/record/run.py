@@ -19,9 +19,10 @@ from stackkit.picture.thumbnails import picture_name
 from stackkit.raw.decode import Form, Mosaic
 from stackkit.raw.headers.metadata import Place
 from stackkit.raw.opcodes import apply
+from stackkit.record.advice import advice
 from stackkit.record.geometry import geometry_record, mapping_record, turns
+from stackkit.record.night_events import night_events
 from stackkit.record.schema import SCHEMA
-from stackkit.record.story import advice, story
 from stackkit.sensor.noise_model import SensorNoise
 from stackkit.session.grouping import Frame, Part, Role, Session, span_of
 
@@ -92,7 +93,7 @@ def record(
         "output": {"folder": "", "files": {}, "width": size[0], "height": size[1]},
         "warnings": [*_doubts(calibration), *_warnings(rows), *_of_geometry(geometry)],
     }
-    return {**told, "story": story(rows, geometry["pushes"] or []), "advice": advice(told)}
+    return {**told, "story": night_events(rows, geometry["pushes"] or []), "advice": advice(told)}
 
 
 def versions() -> dict[str, str]:
@@ -147,7 +148,7 @@ def _done(fate: apply.Fate, *, flat: bool) -> str:
     if not flat or not fate.what.startswith("applied"):
         return fate.what
     if fate.name in _SHADING:
-        return "left out: the flat does it"
+        return "left out: the flat corrects it"
     return "left out, as it was in the flats"
 
 
@@ -294,9 +295,9 @@ def _of_geometry(geometry: dict[str, Any]) -> list[str]:
     told = []
     if geometry["still"]:
         told.append(
-            "Nothing turned between these frames, though the sky should have: are they copies of "
-            "one frame, an indoor test, or taken with the lens covered? (On a mount that follows "
-            "the sky this is as it should be.)"
+            "Nothing rotated between these frames, though the sky should have: are they copies of"
+            " one frame, an indoor test, or taken with the lens covered? (On a tracking mount this"
+            " is as it should be.)"
         )
     corner = (geometry["uncertainty_px"] or (None, None))[1]
     if corner is not None and corner > _UNSURE:

@@ -68,8 +68,8 @@ def verdict(measured: list[Point]) -> str:
     more = gain_of_twice(measured)
     if more >= _FOLLOWS:
         return (
-            f"{told}: the points follow the line, so longer would have helped: twice the frames "
-            f"would gain another {more:.2f} times."
+            f"{told}: the points follow the line, so more frames would have helped: twice the"
+            f" frames would gain another {more:.2f} times."
         )
     if more >= _FLAT:
         return (

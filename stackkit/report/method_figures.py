@@ -140,18 +140,18 @@ def _unjudged(_method: Row) -> None:
 FIGURES = (
     Figure(
         "noise_gain",
-        "Smoother sky",
+        "Noise reduction",
         ("noise", "÷"),
         "times",
-        "How many times less noise the sky has than in one frame. More is better: faint things "
-        "come out of the grain.",
+        "How many times less noise the sky has than in one frame. More is better: faint detail"
+        " rises out of the noise.",
         "not measured",
         _text("noise_gain", lambda v: f"{v:.2f}" if v < 9.995 else f"{v:.1f}"),
         _judge("noise_gain", _more),
     ),
     Figure(
         "noise_share",
-        "Of what is possible",
+        "Share of √N",
         ("of √N", "%"),
         "%",
         "The same, beside what this many frames can give at most without smearing: 100 % is the "
@@ -165,15 +165,15 @@ FIGURES = (
         "Star width",
         ("star", "px"),
         "px",
-        "How wide a typical star is at half its height. Less is sharper.",
+        "FWHM: how wide a typical star is at half its height. Less is sharper.",
         "too few stars",
         _text("width_px", lambda v: f"{v:.2f}"),
         _judge("width_px", _less),
     ),
     Figure(
         "width_ratio",
-        "Beside one frame",
-        ("beside", "1 fr."),
+        "Versus one frame",
+        ("versus", "1 fr."),
         "times",
         "The star width divided by that in one frame. 1 is as sharp as one frame; below 1 is "
         "sharper, above 1 softer.",
@@ -197,7 +197,7 @@ FIGURES = (
         "Trails left",
         ("trails", "%"),
         "%",
-        "What is left of the lines that satellites and aircraft drew. 100 % is what a plain mean "
+        "What is left of the trails of satellites and aircraft. 100 % is what a plain mean "
         "leaves, 0 % is none.",
         "no trails found",
         _text("trail_left", lambda v: amount(100 * v, 1 if abs(v) < 0.0995 else 0)),
@@ -220,8 +220,8 @@ FIGURES = (
         "Bright stars",
         ("cores", "%"),
         "%",
-        "Light in the middle of bright stars beside that of the plain mean. Below 0 the method "
-        "has cut into the stars. Nearest to 0 is best.",
+        "Light in the middle of bright stars beside that of the plain mean. Below 0 the method has"
+        " clipped the stars. Nearest to 0 is best.",
         "no bright stars",
         _text("core_bias", lambda v: signed(100 * v, 1)),
         _judge("core_bias", abs),
@@ -244,8 +244,7 @@ FIGURES = (
         "Left out",
         ("out", "%"),
         "% of samples",
-        "How much of the measured light the method threw away as not belonging to the sky. Neither "
-        "more nor less is better in itself.",
+        "Share of the samples that the method rejected. Neither more nor less is better in itself.",
         "not applicable",
         _text("rejected_share", _percent(2)),
         _unjudged,
@@ -262,10 +261,10 @@ FIGURES = (
     ),
     Figure(
         "score",
-        "All in all",
-        ("all in", "all %"),
+        "Overall score",
+        ("overall", "%"),
         "% of the best",
-        "How useful the result is, everything weighed together, as a share of the best one's.",
+        "Overall score: noise, sharpness and artefacts together, as a share of the best.",
         "not weighed",
         _text("score", _percent(0)),
         _judge("score", _more),

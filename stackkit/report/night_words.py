@@ -7,16 +7,13 @@ from collections.abc import Iterator, Sequence
 from datetime import datetime
 from typing import Any
 
+from stackkit.record.rate import is_known
 from stackkit.report.document import seconds
 from stackkit.report.frames import Fate, Frame, moment
 from stackkit.report.method_figures import amount, number
 
 Row = dict[str, Any]
 
-_OWN_RATE = 15.041
-"""Arc seconds that the sky turns in a second: 86164.0905 s a turn (IAU)."""
-_TOO_VAGUE = 0.01
-"""Share of the rate by which a measured one may be uncertain to be told."""
 _MONTHS = (
     "January", "February", "March", "April", "May", "June", "July", "August", "September",
     "October", "November", "December",
@@ -41,7 +38,7 @@ RECIPE = (
         "Levels",
         (
             "Look at the histogram: one narrow hill, far to the left. Move the black point up to"
-            " just before the foot of the hill, not into it: what is cut off there is gone. Leave"
+            " just before the foot of the hill, not into it: what is clipped there is lost. Leave"
             " the white point."
         ),
     ),
@@ -58,15 +55,15 @@ RECIPE = (
         "Colour",
         (
             "Make an empty piece of sky a neutral grey: alike in red, green and blue. If it is"
-            " brighter towards one side, take that off first, with a soft gradient. Then a little"
-            " more saturation, for the stars."
+            " brighter towards one side, remove that first, with a soft gradient. Then raise the"
+            " saturation a little, for the stars."
         ),
     ),
     (
         "Noise",
         (
-            "Last, and sparingly, at full size: smooth the colours first, the brightness hardly. "
-            "The faintest stars look like noise, and go with it."
+            "Last, and sparingly, at full size: reduce colour noise first and barely touch"
+            " luminance. The faintest stars look like noise, and would go with it."
         ),
     ),
     (
@@ -109,7 +106,7 @@ def lead(frames: Sequence[Frame], record: Row) -> str:
         )
     light, gain = light_of(used), number(record["integration"]["noise_gain"])
     text = f"{len(used)} of {len(frames)} frames, aligned on the stars and stacked"
-    text += f": {light} of light in one picture" if light else ""
+    text += f": {light} total exposure" if light else ""
     return f"{text}, with {gain:.1f} times less noise than one frame." if gain else f"{text}."
 
 
@@ -157,7 +154,7 @@ def facts(frames: Sequence[Frame], record: Row) -> Iterator[tuple[str, str]]:
         where = ""
         if zones[0] is not None and zones[2] is not None:
             where = f" (at the centre {zones[0]:.2f}, in the corners {zones[2]:.2f})"
-        told = f"stars lie within {geometry['residual_px']:.2f} px of each other{where}"
+        told = f"stars agree within {geometry['residual_px']:.2f} px of each other{where}"
         yield "Alignment", told
     yield from _of_noise(integration)
     if integration["rejected_share"] is not None:
@@ -179,7 +176,7 @@ def _of_colour(record: Row) -> Iterator[tuple[str, str]]:
         yield "White", f"{colour['white_words']}{warm}{doubt}"
     if glow:
         most = f"{glow['strength']:.2f} times brighter towards {side(glow['towards_deg'])}"
-        yield "Glow of the sky", f"{most} than opposite"
+        yield "Sky gradient", f"{most} than opposite"
 
 
 def side(degrees: float) -> str:
@@ -192,7 +189,7 @@ def _turned(geometry: Row) -> Iterator[tuple[str, str]]:
     if turn is None or geometry["still"]:
         return
     sigma = number(geometry["rate_sigma_arcsec_s"])
-    if rate is None or sigma is None or sigma > _TOO_VAGUE * _OWN_RATE:
+    if not is_known(rate, sigma):
         yield "Sky turned", f"{turn:.2f}°"
     else:
         yield "Sky turned", f"{turn:.2f}° at {rate:.2f}″ a second (the Earth turns at 15.04)"
@@ -211,8 +208,8 @@ def _of_noise(integration: Row) -> Iterator[tuple[str, str]]:
             "Faintest star",
             (
                 f"{gained} magnitudes fainter than in one frame: {faint['stack_adu']:.0f} ADU of"
-                f" light in green stand out by 5 times the noise, {faint['frame_adu']:.0f} in one"
-                " frame. (Its magnitude is unknown without a star catalogue.)"
+                f" light in green are detected at 5 times the noise,  {faint['frame_adu']:.0f} in"
+                " one frame. (Its magnitude is unknown without a star catalogue.)"
             ),
         )
 

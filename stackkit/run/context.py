@@ -5,7 +5,7 @@ from __future__ import annotations
 from concurrent.futures import Executor
 from dataclasses import dataclass
 
-from stackkit.progress import Progress
+from stackkit.run.progress import Progress
 from stackkit.run.readers import Read
 from stackkit.run.workspace import Workspace
 

@@ -58,7 +58,7 @@ class Workspace:
     """``folder`` for intermediate files; ``checkpoints`` for what steps came to, None where nothing
     of this run will be asked for again; ``changed`` tells which of the files that the run reads are
     not any more what they were when it began; ``out`` is where the results go, if they do, whose
-    files are ``made``.
+    files are ``made``; ``note``: what the person should know of the folder, mostly nothing.
     """
 
     folder: Path
@@ -66,6 +66,7 @@ class Workspace:
     changed: Callable[[], list[str]] = list
     out: Path | None = None
     made: tuple[str, ...] = ()
+    note: str = ""
 
 
 def check_room(place: Workspace, pixels: int, frames: int, sampling: int = 1) -> Workspace:
@@ -127,12 +128,13 @@ def workspace(task: Task, place: Path | None, *, keep: bool) -> Iterator[Workspa
         clear_stale(out)
         if place is not None:  # another time it was not
             shutil.rmtree(_folder(out, None), ignore_errors=True)
+        note = _of_another_version(folder)
         if not _is_of(folder, key):
             _made_anew(folder, key)
         with held(folder):
             try:
                 changed = partial(_changed, before, task)
-                yield Workspace(folder, Checkpoints(folder), changed, out, task.made)
+                yield Workspace(folder, Checkpoints(folder), changed, out, task.made, note)
             except KeyboardInterrupt:
                 raise  # the same command goes on from here
             except OutputError as error:
@@ -155,9 +157,27 @@ def _folder(out: Path, place: Path | None) -> Path:
 
 def _is_of(folder: Path, key: str) -> bool:
     try:
-        return (folder / _KEY).read_text(encoding="ascii") == key
+        return (folder / _KEY).read_text(encoding="ascii") == _key_text(key)
     except (OSError, ValueError):
         return False
+
+
+def _key_text(key: str) -> str:
+    return f"{key} {version('stackkit')}"
+
+
+def _of_another_version(folder: Path) -> str:
+    """A sentence when the folder is that of an interrupted run of another version, else nothing."""
+    try:
+        _, _, old = (folder / _KEY).read_text(encoding="ascii").partition(" ")
+    except (OSError, ValueError):
+        return ""
+    if old == version("stackkit"):
+        return ""
+    return (
+        f"An interrupted run of another version ({old or 'before 0.2'}) was found; this run starts "
+        "from the beginning."
+    )
 
 
 def _made_anew(folder: Path, key: str) -> None:
@@ -167,7 +187,7 @@ def _made_anew(folder: Path, key: str) -> None:
         elif folder.exists():
             shutil.rmtree(folder)
         folder.mkdir(parents=True)
-        (folder / _KEY).write_text(key, encoding="ascii")
+        (folder / _KEY).write_text(_key_text(key), encoding="ascii")
     except OSError as error:
         raise OutputError(f"Cannot write to {folder.parent}: {reason(error)}") from error
 

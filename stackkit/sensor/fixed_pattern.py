@@ -21,8 +21,8 @@ from stackkit.arrays import Mask, Plane
 from stackkit.calibration.apply import RELIEF_STEP
 from stackkit.calibration.mosaic_cache import Coding
 from stackkit.jit import jit
-from stackkit.noise.photon_transfer import MAD_TO_SIGMA
 from stackkit.raw.bayer import colour_at
+from stackkit.robust import sigma_about_zero
 
 Pattern = NDArray[np.int16]
 
@@ -129,7 +129,7 @@ def convicted(evidence: Evidence, suspects: Mask, frames: int, moved: float) -> 
 def _scatter(mean: Plane, known: Mask) -> float:
     """Scatter of the known sites' means: the first stack holds some of each frame's own noise."""
     some = mean[::3, ::3][known[::3, ::3]]
-    return max(MAD_TO_SIGMA * float(np.median(np.abs(some))), 1e-3) if len(some) > 99 else 1.0
+    return max(sigma_about_zero(some), 1e-3) if len(some) > 99 else 1.0
 
 
 def lone(sites: Mask, accident: float = 0.0) -> Mask:
@@ -181,7 +181,7 @@ def fixed_pattern(
     layout: NDArray[np.int64],
     coding: Coding,
 ) -> Pattern:
-    """What to take off each good site (H, W), in codes of the cache.
+    """What to use off each good site (H, W), in codes of the cache.
 
     ``noise`` (3, …, …): standard deviation of a sample in ADU, an entry every ``RELIEF_STEP`` px.
     """

@@ -15,8 +15,9 @@ import numpy as np
 
 from stackkit.arrays import Mask, Plane
 from stackkit.calibration.mosaic_cache import Cache
-from stackkit.calibration.quantiles import quantile_of
+from stackkit.calibration.quantiles import insert, quantile_of
 from stackkit.jit import jit
+from stackkit.robust import MAD_TO_SIGMA
 
 STANDS_OUT, _UNTRIED, _TRIED = 6.0, 7.0, 3
 """Deviation of a site's quartile, in standard deviations of such quartiles; the second with fewer
@@ -71,7 +72,7 @@ def _spread(values: Plane, quantum: float) -> float:
     says nothing; then that of the values a few codes around it does.
     """
     away = np.abs(values)
-    spread = 1.4826 * float(np.nanmedian(away))
+    spread = MAD_TO_SIGMA * float(np.nanmedian(away))
     if spread < quantum:
         spread = max(spread, float(np.sqrt(np.mean(away[away <= 3 * quantum] ** 2))))
     return max(spread, 1e-6)
@@ -88,11 +89,7 @@ def _excess(padded, out):  # type: ignore[no-untyped-def]
                 for dx in (0, 2, 4):
                     v = padded[y + dy, x + dx]
                     if (dy != 2 or dx != 2) and np.isfinite(v):
-                        i = n
-                        while i > 0 and near[i - 1] > v:
-                            near[i] = near[i - 1]
-                            i -= 1
-                        near[i] = v
+                        insert(near, n, v)
                         n += 1
             middle = 0.5 * (near[(n - 1) // 2] + near[n // 2]) if n > 0 else np.nan
             out[y, x] = padded[y + 2, x + 2] - middle

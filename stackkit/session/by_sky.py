@@ -22,8 +22,9 @@ from stackkit.align.matching import LEAST_PAIRS, match
 from stackkit.align.pairing import typical_width
 from stackkit.arrays import Plane
 from stackkit.calibration.apply import above_black, clip_level, span
-from stackkit.noise.photon_transfer import MAD_TO_SIGMA, Noise
+from stackkit.noise.photon_transfer import Noise
 from stackkit.raw.decode import Mosaic, RawFileError, decode
+from stackkit.robust import MAD_TO_SIGMA
 from stackkit.run.context import Context
 from stackkit.run.readers import Read
 from stackkit.session.grouping import Frame, Lights, Listing, Role, Session, chosen, listed

@@ -21,6 +21,7 @@ from stackkit.arrays import Plane
 from stackkit.calibration.apply import EVEN, RELIEF_STEP
 from stackkit.jit import jit
 from stackkit.noise.photon_transfer import Noise
+from stackkit.robust import MAD_TO_SIGMA
 
 if TYPE_CHECKING:
     from astropy.table import Table
@@ -194,7 +195,7 @@ def _peaks(summed: Plane, empty: NDArray[np.bool_]) -> Column:
     filtered = gaussian_filter(flat, 0.7)
     filtered[empty] = 0
     known = filtered[~empty]
-    spread = 1.4826 * np.median(np.abs(known - np.median(known)))
+    spread = MAD_TO_SIGMA * np.median(np.abs(known - np.median(known)))
     scale = background.background_rms_mesh / max(background.background_rms_median, 1e-9)
     threshold = _DETECTION * max(float(spread), 1e-6)
     limit = threshold * _spread_out(np.maximum(scale, 0.5), summed.shape)

@@ -11,7 +11,7 @@ import numpy as np
 from scipy.ndimage import maximum_filter, median_filter
 
 from stackkit.arrays import Plane
-from stackkit.noise.photon_transfer import MAD_TO_SIGMA
+from stackkit.robust import sigma_about_median
 from stackkit.stars.detect import cells
 
 _SIDE = 4
@@ -49,6 +49,6 @@ def _spots(summed: Plane) -> int:
     cut = summed[: rows * _SIDE, : columns * _SIDE]
     coarse = cut.reshape(rows, _SIDE, columns, _SIDE).mean(axis=(1, 3))
     flat = coarse - median_filter(coarse, size=_AROUND)
-    spread = MAD_TO_SIGMA * float(np.median(np.abs(flat - np.median(flat))))
+    spread = sigma_about_median(flat)
     peaks = (flat == maximum_filter(flat, size=3)) & (flat > _HEIGHT * max(spread, 1e-6))
     return int(np.count_nonzero(peaks))

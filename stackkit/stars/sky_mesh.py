@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stackkit.arrays import Plane
+from stackkit.robust import MAD_TO_SIGMA
 
 MESH = 64
 """Side of the mesh's boxes, px."""
@@ -60,6 +61,6 @@ def _clipped_mean(rows: Plane) -> Plane:
     kept = rows[enough]
     middle = np.nanmedian(kept, axis=1, keepdims=True)
     away = np.abs(kept - middle)
-    near = away <= 2.5 * (1.4826 * np.nanmedian(away, axis=1, keepdims=True) + 0.5)
+    near = away <= 2.5 * (MAD_TO_SIGMA * np.nanmedian(away, axis=1, keepdims=True) + 0.5)
     out[enough] = np.where(near, kept, 0).sum(axis=1) / np.maximum(near.sum(axis=1), 1)
     return out

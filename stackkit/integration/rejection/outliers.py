@@ -23,6 +23,7 @@ from stackkit.calibration import mosaic_cache
 from stackkit.calibration.apply import RELIEF_STEP
 from stackkit.calibration.mosaic_cache import Cache
 from stackkit.integration import resample
+from stackkit.integration.methods import STEEPNESS
 from stackkit.integration.rejection.trail_path import Trail
 from stackkit.integration.rejection.trails import find_trails, movers, trail_mask
 from stackkit.integration.tiles import Placed, Step
@@ -59,8 +60,6 @@ SINGLE = 5.0
 """Deviation of one sample, in its own standard deviations, at which it is rejected."""
 TOGETHER = 5.0
 """Deviation of the mean of 3×3 samples, in its standard deviations, at which they are a trail."""
-STEEPNESS = 0.25
-"""Share of the local contrast that a sample may be off by registration and seeing (one σ)."""
 FEWEST = 3
 """With fewer frames there is no telling which one is wrong."""
 _A_FEW = 8

@@ -32,6 +32,7 @@ from stackkit.integration.rejection.trail_path import (
     places_along,
 )
 from stackkit.jit import jit
+from stackkit.robust import sigma_about_zero
 
 _BIN = 3
 """Side of the cells in which deviations are added, px: about the width of a trail."""
@@ -168,7 +169,7 @@ def _cells(deviation: Plane, starry: Mask) -> tuple[Plane, float]:
     cells -= uniform_filter(cells, _WIDE)
     some = cells[::2, ::2]
     some = some[some != 0]
-    scatter = 1.4826 * float(np.median(np.abs(some))) if len(some) > 99 else 1.0
+    scatter = sigma_about_zero(some) if len(some) > 99 else 1.0
     return cells, max(scatter, 1.0)
 
 
@@ -204,7 +205,7 @@ def _restless(cells: Plane, noise: float) -> bool:
     """Whether a square holds ground or cloud: most cells scatter, or many are dark, which light
     that passes does not make them.
     """
-    scatter = 1.4826 * float(np.median(np.abs(cells)))
+    scatter = sigma_about_zero(cells)
     return scatter > _UNREST * noise or float(np.mean(cells < -4 * noise)) > _DARK_CELLS
 
 

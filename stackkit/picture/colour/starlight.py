@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from stackkit.arrays import Plane
+from stackkit.robust import MAD_TO_SIGMA
 from stackkit.stars.detect import Stars
 
 _MOST, _FEWEST = 300, 10
@@ -34,7 +35,7 @@ def star_colour(value: Plane, stars: Stars, sampling: int = 1) -> tuple[float, f
         around = np.ones(patch.shape[1:], dtype=bool)
         around[ring - half : ring + half + 1, ring - half : ring + half + 1] = False
         sky = np.median(patch[:, around], axis=1)
-        spread = 1.4826 * np.median(np.abs(patch[:, around] - sky[:, None]), axis=1)
+        spread = MAD_TO_SIGMA * np.median(np.abs(patch[:, around] - sky[:, None]), axis=1)
         total = (patch[:, ~around] - sky[:, None]).sum(axis=1)
         if (total > _SURE * spread * (2 * half + 1)).all():
             light.append(total)

@@ -146,7 +146,7 @@
       stage.classList.toggle("single", !wipe);
       stage.tabIndex = 0;
       stage.setAttribute("role", "group");
-      stage.setAttribute("aria-label", "The picture, to go closer and move about in");
+      stage.setAttribute("aria-label", "The picture: zoom and pan");
       stage.setAttribute("aria-describedby", "help");
       by("tools").hidden = by("help").hidden = false;
       stage.addEventListener("pointerdown", onPress);

@@ -95,7 +95,7 @@ def test_without_the_map_they_are_not(tmp_path: Path) -> None:
 def test_flats_do_it_in_the_place_of_the_map(evened: stackkit.Result) -> None:
     assert flatness(evened, SHADED) < 0.025
     found = calibration(evened)
-    assert {row["what"] for row in found["opcodes"]} == {"left out: the flat does it"}
+    assert {row["what"] for row in found["opcodes"]} == {"left out: the flat corrects it"}
     assert any("flat (6 frames) evens the field" in words for words in found["masters"])
     assert evened.record["warnings"] == []
 

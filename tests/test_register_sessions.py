@@ -246,7 +246,7 @@ def test_copies_of_one_frame_are_told():
     found = registered(sky, [star_tables(sky)[0]] * 6, times=clock(sky)[:6])
     told = recorded(found, clock(sky)[:6])
     assert told["still"]
-    assert "Nothing turned" in " ".join(_of_geometry(told))
+    assert "Nothing rotated" in " ".join(_of_geometry(told))
     sky, alive = usual()
     assert not recorded(alive, clock(sky))["still"]
 

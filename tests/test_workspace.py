@@ -65,6 +65,20 @@ def test_another_run_begins_anew(task: Task, change: str) -> None:
     assert found(task) == "new"
 
 
+@pytest.mark.parametrize("old", ["0.1.9", ""])
+def test_a_run_of_another_version_begins_anew_with_a_sentence(task: Task, old: str) -> None:
+    """Before 0.2 the key stood alone, without the version."""
+    key = interrupted(task) / "key"
+    digest, _, _ = key.read_text().partition(" ")
+    key.write_text(f"{digest} {old}".strip())
+    with workspace(task, None, keep=False) as work:
+        assert checkpointed(work.checkpoints, "step", lambda: "new") == "new"
+        assert f"another version ({old or 'before 0.2'}) was found" in work.note
+    interrupted(task)
+    with workspace(task, None, keep=False) as work:
+        assert work.note == ""
+
+
 def test_results_in_the_folder_of_the_night_are_no_input(task: Task) -> None:
     task = Task(task.reads, task.asked, task.reads[0], task.made)
     interrupted(task)

@@ -9,8 +9,9 @@ from typing import Any
 
 import numpy as np
 
-from stackkit.geometry.lens import SIDEREAL
 from stackkit.grading.diagnosis import Cause
+from stackkit.record.advice import median_of
+from stackkit.robust import MAD_TO_SIGMA
 
 Row = dict[str, Any]
 
@@ -20,10 +21,6 @@ _SIDE = 4
 """Frames that must be alike on either side of a lasting change of sharpness …"""
 _CHANGE, _CERTAIN = 0.15, 4.0
 """… by this share of the width, and so many times what they scatter."""
-_MUCH_SKY = 0.5
-_FEW = 16
-_OFTEN = 0.1
-"""Share of the frames from which on something is worth advice."""
 
 _TOLD = {
     Cause.CLOUD: "clouds",
@@ -42,7 +39,7 @@ _DIMMED = (Cause.CLOUD, Cause.HAZE, Cause.LOW, Cause.DEW)
 _WIDENED = (Cause.DEFOCUS, Cause.DEW)
 
 
-def story(rows: Sequence[Row], pushes: Sequence[Row]) -> list[Row]:
+def night_events(rows: Sequence[Row], pushes: Sequence[Row]) -> list[Row]:
     """What happened, in the order of the frames: {time, first, last, frames, text}.
 
     ``rows`` are the record's of all files, ``pushes`` those of its geometry.  ``time`` (ISO 8601,
@@ -69,7 +66,7 @@ def _event(rows: Sequence[Row], text: str) -> Row:
 
 def _runs(lights: Sequence[Row]) -> Iterator[Row]:
     """Frames in a row that suffered from the same."""
-    usual = _median([row["fwhm_px"] for row in lights if row["used"] and not row["cause"]])
+    usual = median_of([row["fwhm_px"] for row in lights if row["used"] and not row["cause"]])
     for cause, group in groupby(lights, key=lambda row: row["cause"]):
         rows = list(group)
         if cause not in _TOLD:
@@ -77,7 +74,7 @@ def _runs(lights: Sequence[Row]) -> Iterator[Row]:
         figures = ""
         if cause in _DIMMED:
             figures += _lost([row["light"] for row in rows])
-        wide = _median([row["fwhm_px"] for row in rows])
+        wide = median_of([row["fwhm_px"] for row in rows])
         if cause in _WIDENED and wide and usual and wide > 1.05 * usual:
             figures += f", stars {wide / usual:.1f} times as wide"
         yield _event(rows, f"{_TOLD[Cause(cause)]}{_span(rows)}{figures}")
@@ -101,10 +98,12 @@ def _pauses(lights: Sequence[Row]) -> Iterator[Row]:
         return
     times = [datetime.fromisoformat(row["time"]) for row in lights]
     steps = [(b - a).total_seconds() for a, b in pairwise(times)]
-    usual = _median(steps)
+    usual = median_of(steps)
     for row, step in zip(lights[1:], steps, strict=True):
         if usual and step > max(_PAUSE * usual, _LEAST_PAUSE):
-            yield _event([row], f"it went on with {row['file']} after a pause of {_duration(step)}")
+            yield _event(
+                [row], f"it continued with {row['file']} after a pause of {_duration(step)}"
+            )
 
 
 def _sharpness(lights: Sequence[Row]) -> Iterator[Row]:
@@ -117,7 +116,7 @@ def _sharpness(lights: Sequence[Row]) -> Iterator[Row]:
     for k in range(_SIDE, len(widths) - _SIDE + 1):
         sides = widths[:k], widths[k:]
         left, right = (np.median(side) for side in sides)
-        scatter = max(1.4826 * np.median(np.abs(side - np.median(side))) for side in sides)
+        scatter = max(MAD_TO_SIGMA * np.median(np.abs(side - np.median(side))) for side in sides)
         step = abs(float(right - left))
         rest = float(np.abs(sides[0] - left).sum() + np.abs(sides[1] - right).sum())
         if step > max(_CHANGE * min(left, right), _CERTAIN * scatter) and (
@@ -139,73 +138,6 @@ def _pushed(push: Row, after: Row) -> Row:
     size = f"{push['degrees']:.1f}°" if push["degrees"] >= 0.1 else f"{push['px']:.0f} px"
     where = f"between {push['before']} and {push['after']}"
     return {**_event([after], f"the camera was moved by {size} {where}"), "time": push["time"]}
-
-
-def advice(record: Row) -> list[str]:
-    """What to do differently next time, from what was measured; nothing where all was well."""
-    lights = [row for row in record["frames"] if row["role"] == "light"]
-    used = [row for row in lights if row["used"]]
-    counts = {cause: sum(row["cause"] == cause for row in lights) for cause in Cause}
-    often = max(_OFTEN * len(lights), 1)
-    shaken = counts[Cause.SHAKEN] + counts[Cause.TRAILED]
-    pushes = len(record["geometry"]["pushes"] or [])
-    found = []
-    if shaken >= often or pushes:
-        found.append(
-            "The camera moved: hang a bag from the tripod or put it lower, out of the wind, start "
-            "each series with the self-timer, and step away."
-        )
-    if counts[Cause.DEW]:
-        found.append(
-            "Dew settled on the lens: let the camera take on the air's temperature before you "
-            "start, shade the lens, and keep a hand warmer beside it."
-        )
-    if counts[Cause.DEFOCUS] >= often:
-        found.append("Focus was lost: set it by hand on a bright star, and lock it.")
-    if counts[Cause.TORCH]:
-        found.append("Light shone in: keep torches and screens away from the front of the lens.")
-    found += [*_exposure(record, used), *_sky(record, used)]
-    if 1 < len(used) < _FEW:
-        found.append(
-            f"{len(used)} frames went in: noise falls with the square root of their number, so "
-            f"four times as many would halve it."
-        )
-    return found
-
-
-def _exposure(record: Row, used: Sequence[Row]) -> Iterator[str]:
-    """Whether the sky turned by more than a star's width during each exposure.
-
-    At the celestial equator, where it goes fastest.
-    """
-    lens = record["geometry"]["lens"]
-    width = _median([row["fwhm_px"] for row in used])
-    seconds = _median([row["exposure_s"] for row in used])
-    if lens and width and seconds:
-        drift = SIDEREAL * lens["f"] * seconds
-        if drift > width:
-            yield (
-                f"In {seconds:g} s stars move by up to {drift:.0f} px, more than their own width: "
-                f"with this lens take more frames of {seconds * width / drift:.2g} s or less."
-            )
-
-
-def _sky(record: Row, used: Sequence[Row]) -> Iterator[str]:
-    camera = record["camera"]
-    skies = [row["sky_adu"][1] for row in used if row["sky_adu"] is not None]
-    level, white = _median(skies), camera["white"]
-    if level and white:
-        share = level / (white - float(np.mean(camera["black"])))
-        if share > _MUCH_SKY:
-            yield (
-                f"The sky alone fills {100 * share:.0f} % of the sensor's range: expose for a "
-                "shorter time or at a lower ISO, so that stars keep their colours."
-            )
-
-
-def _median(values: Sequence[float | None]) -> float | None:
-    known = [float(v) for v in values if v is not None and np.isfinite(v)]
-    return float(np.median(known)) if known else None
 
 
 def _duration(seconds: float) -> str:

@@ -9,7 +9,7 @@ from datetime import timedelta
 from pathlib import Path
 
 import numpy as np
-from test_session import START, TAGS, put, reasons, write_jpeg
+from test_grouping import START, TAGS, put, reasons, write_jpeg
 
 from stackkit.output.dng import mosaic_dng
 from stackkit.session.duplicates import broken_off, same_files

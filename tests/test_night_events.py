@@ -10,8 +10,9 @@ from sample_record import light, sample_record
 
 from stackkit.geometry.lens import SIDEREAL
 from stackkit.grading.diagnosis import Cause
-from stackkit.record import story as room
-from stackkit.record.story import advice, story
+from stackkit.record import night_events as room
+from stackkit.record.advice import advice
+from stackkit.record.night_events import night_events
 
 START = datetime(2026, 10, 13, 21, 0, tzinfo=UTC)
 
@@ -24,7 +25,7 @@ def night(count: int = 20, **changes: Any) -> list[dict[str, Any]]:
 
 
 def texts(rows: list[dict[str, Any]], pushes: list[dict[str, Any]] | None = None) -> list[str]:
-    return [event["text"] for event in story(rows, pushes or [])]
+    return [event["text"] for event in night_events(rows, pushes or [])]
 
 
 def test_a_quiet_night_has_no_story() -> None:
@@ -35,7 +36,7 @@ def test_clouds_tell_how_much_light_they_took() -> None:
     rows = night()
     for k, share in zip(range(5, 9), (0.7, 0.6, 0.65, 0.04), strict=True):
         rows[k] |= {"cause": "cloud", "reason": "cloud", "light": share}
-    (event,) = story(rows, [])
+    (event,) = night_events(rows, [])
     assert event["text"] == (
         "clouds from 05.dng to 08.dng (4 frames), 38 % of the light lost, at worst 96 %"
     )
@@ -59,7 +60,7 @@ def test_all_in_time_order() -> None:
         "a torch or headlights shone in in 03.dng",
         "the camera was moved by 2.0° between 07.dng and 08.dng",
         "out of focus in 12.dng, stars 2.0 times as wide",
-        "it went on with 20.dng after a pause of 21 min",
+        "it continued with 20.dng after a pause of 21 min",
     ]
 
 
@@ -81,7 +82,7 @@ def test_scatter_is_no_change_of_sharpness() -> None:
 def test_without_times() -> None:
     rows = [row | {"time": None} for row in night()]
     rows[4] |= {"cause": "cloud", "light": 0.5}
-    (event,) = story(rows, [])
+    (event,) = night_events(rows, [])
     assert event["time"] is None
 
 

@@ -10,7 +10,7 @@ from grids import corners
 from scipy.spatial.transform import Rotation
 from star_sessions import SIZE, clock, night, registered, star_tables, table
 from test_lens_choice import above_horizon
-from test_turning import AXIS, FOCAL, found, turned
+from test_sky_rotation import AXIS, FOCAL, found, turned
 
 from stackkit.align.sky_rotation import fit_sky_rotation, measured_angles, pushes
 from stackkit.geometry.jacobians import COUNT, moved, pixel_jacobians, tangents

@@ -136,7 +136,7 @@ def test_a_flat_replaces_the_shading_of_the_file():
     close(with_map.relief, relief_of(1 / correction.flat, bare.pattern))
     close(unmultiplied(with_map.adu, shaded, correction), plainly(bare))
     fates = account(asked)
-    assert {_done(fate, flat=True) for fate in fates} == {"left out: the flat does it"}
+    assert {_done(fate, flat=True) for fate in fates} == {"left out: the flat corrects it"}
     assert {_done(fate, flat=False) for fate in fates} == {"applied"}
 
 

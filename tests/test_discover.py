@@ -7,7 +7,7 @@ import os
 from pathlib import Path
 
 import pytest
-from test_session import fault, put, reasons
+from test_grouping import fault, put, reasons
 
 from stackkit.calibration.frames import within
 from stackkit.run.files import COMPARISON, FILES, MOVING

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from grids import corners
-from test_turning import AXIS, FOCAL, found, turned
+from test_sky_rotation import AXIS, FOCAL, found, turned
 
 from stackkit.align.sky_rotation import pushes
 from stackkit.align.tripod_moves import at_rest
