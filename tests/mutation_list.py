@@ -328,7 +328,7 @@ MUTATIONS = (
         ("test_normal_equations.py",),
     ),
     Mutation(
-        "stackkit/align/bundle.py",
+        "stackkit/align/normal_equations.py",
         "far = size > _HUBER",
         "far = size > 1e9 * _HUBER",
         ("test_bundle.py",),

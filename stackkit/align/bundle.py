@@ -17,23 +17,21 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from stackkit.align.normal_equations import Normal, gathered, reduced
+from stackkit.align.normal_equations import Normal, gathered, linearise, pool_rays, reduced
 from stackkit.align.sky_rotation import SkyRotation, tie
 from stackkit.arrays import Array, Index
 from stackkit.geometry import jacobians
-from stackkit.geometry.jacobians import COUNT, jacobians_at, tangents
+from stackkit.geometry.jacobians import COUNT, tangents
 from stackkit.geometry.lens import (
     UP_X,
     UP_Z,
     F,
     Lens,
     Mapping,
-    project_one,
     project_rows,
     rotation,
     unproject_rows,
 )
-from stackkit.jit import jit
 
 PER_FRAME = 4
 """Unknowns of a frame: a rotation vector and the logarithm of its scale."""
@@ -47,13 +45,11 @@ _ASKED = {"k3": 0.1, "p1": 0.01, "p2": 0.01}
 _SCALE = 0.01
 _SYSTEMATIC = 0.02
 """Centroid error that does not fall with brightness, px (seeing, sampling)."""
-_HUBER = 2.0
-_LOST = 1e3
-"""Error, in standard deviations, of what a lens cannot see at all."""
 _ROUNDS = 40
 _RIDGE = 1e-9
 """Damping that keeps what nothing determines from being singular."""
 SETTLED = 1e-6
+"""Relative fall of the cost at which a solution is final."""
 
 
 @dataclass(frozen=True)
@@ -259,7 +255,7 @@ def _system(problem: _Problem, state: _State) -> _System:
     by_lens, by_frame = np.empty((many, 2, COUNT)), np.empty((many, 2, PER_FRAME))
     by_star, by_ray = np.empty((many, 2, 2)), np.empty((many, 2, 3))
     across = np.ascontiguousarray(tangents(state.directions))
-    _linearise(
+    linearise(
         *(seen.frame, seen.star, seen.xy, problem.sigma, _packed(state, zeniths), state.lens.f),
         *(np.ascontiguousarray(tilts), state.turns, state.directions, across),
         *(error, huber, by_lens, by_frame, by_star, by_ray),
@@ -268,51 +264,6 @@ def _system(problem: _Problem, state: _State) -> _System:
     normal = gathered((seen.frame, seen.star), (by_lens, by_frame, by_star), error, counts)
     cost = float(huber.sum()) + _believed(problem, state, normal)
     return _System(normal, by_ray.transpose(0, 2, 1) @ by_ray, cost)
-
-
-@jit
-def _linearise(frame, star, xy, sigma, lenses, shared, tilts, turns, directions, across, *out):  # type: ignore[no-untyped-def]
-    """Each observation's error over its sigma, its part of the cost, and its derivatives by lens,
-    frame, star and direction, all weighted by the root of Huber's weight.
-    """
-    error, huber, by_lens, by_frame, by_star, by_ray = out
-    ray, own = np.empty(3), np.empty((2, 3))
-    for m in range(len(frame)):
-        k, s = frame[m], star[m]
-        _times(turns[k], directions[s], ray)
-        u, v = project_one(lenses[k], ray[0], ray[1], ray[2])
-        ex, ey = (u - xy[m, 0]) / sigma[m], (v - xy[m, 1]) / sigma[m]
-        lost = not (np.isfinite(ex) and np.isfinite(ey))
-        if lost:  # what no lens sees tells nothing, but costs
-            ex, ey = _LOST, _LOST
-            ray[0], ray[1], ray[2] = 0.0, 0.0, 1.0
-        size = np.sqrt(ex * ex + ey * ey)
-        far = size > _HUBER
-        huber[m] = 2 * _HUBER * size - _HUBER**2 if far else size**2
-        root = 0.0 if lost else np.sqrt(_HUBER / size) if far else 1.0
-        error[m, 0], error[m, 1] = ex * root, ey * root
-        jacobians_at(lenses[k], shared, ray, tilts[k], by_lens[m], own)
-        scale = root / sigma[m]
-        for i in range(2):
-            for j in range(COUNT):
-                by_lens[m, i, j] *= scale
-            x, y, z = scale * own[i, 0], scale * own[i, 1], scale * own[i, 2]
-            by_frame[m, i, 0] = ray[1] * z - ray[2] * y
-            by_frame[m, i, 1] = ray[2] * x - ray[0] * z
-            by_frame[m, i, 2] = ray[0] * y - ray[1] * x
-            by_frame[m, i, 3] = by_lens[m, i, 0]
-            by_star[m, i, 0], by_star[m, i, 1] = 0.0, 0.0
-            for j in range(3):
-                to = x * turns[k, 0, j] + y * turns[k, 1, j] + z * turns[k, 2, j]
-                by_ray[m, i, j] = to
-                by_star[m, i, 0] += to * across[s, j, 0]
-                by_star[m, i, 1] += to * across[s, j, 1]
-
-
-@jit
-def _times(matrix, vector, out):  # type: ignore[no-untyped-def]
-    for i in range(3):
-        out[i] = matrix[i, 0] * vector[0] + matrix[i, 1] * vector[1] + matrix[i, 2] * vector[2]
 
 
 def _extra(state: _State) -> int:
@@ -387,44 +338,12 @@ def _seen_from(problem: _Problem, state: _State, information: Array) -> _State:
     rows = _packed(state, _zeniths(state, problem.start.reference)[0])
     rays = unproject_rows(rows, seen.frame, seen.xy)
     mean, told, off = np.zeros((count, 3)), np.zeros((count, 3, 3)), np.zeros((count, 3))
-    _pool(seen.frame, seen.star, rays, state.turns, information, mean, told, off)
+    pool_rays(seen.frame, seen.star, rays, state.turns, information, mean, told, off)
     total = np.trace(told, axis1=1, axis2=2)[:, None, None] + 1e-9
     along = mean[:, :, None] * mean[:, None, :] + 1e-9 * np.eye(3)
     directions = mean + np.linalg.solve(told + total * along, off[:, :, None])[:, :, 0]
     directions /= np.linalg.norm(directions, axis=1, keepdims=True)
     return state._replace(directions=directions)
-
-
-@jit
-def _pool(frame, star, rays, turns, information, mean, told, off):  # type: ignore[no-untyped-def]
-    """Each star's mean ray, what all its frames tell, and what they say is left of the mean.
-
-    Rays that a lens cannot see, NaN, count nothing.
-    """
-    ray, left = np.empty(3), np.empty(3)
-    for m in range(len(frame)):
-        _times(turns[frame[m]].T, rays[m], ray)
-        weight = information[m, 0, 0] + information[m, 1, 1] + information[m, 2, 2]
-        for i in range(3):
-            rays[m, i] = ray[i]
-            if np.isfinite(ray[i]):
-                mean[star[m], i] += weight * ray[i]
-                for j in range(3):
-                    told[star[m], i, j] += information[m, i, j]
-    for s in range(len(mean)):
-        length = np.sqrt(mean[s, 0] ** 2 + mean[s, 1] ** 2 + mean[s, 2] ** 2)
-        if length > 0:
-            for i in range(3):
-                mean[s, i] /= length
-        else:
-            mean[s, 2] = 1.0
-    for m in range(len(frame)):
-        if np.isfinite(rays[m, 0]):
-            for i in range(3):
-                ray[i] = rays[m, i] - mean[star[m], i]
-            _times(information[m], ray, left)
-            for i in range(3):
-                off[star[m], i] += left[i]
 
 
 def _told(problem: _Problem, state: _State, system: _System) -> Geometry:

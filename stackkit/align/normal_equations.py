@@ -1,4 +1,5 @@
-"""Normal equations of a bundle: cameras dense, stars apart (Triggs et al. 2000, section 6).
+"""Linearised observations and normal equations of a bundle: cameras dense, stars apart (Triggs et
+al. 2000, section 6).
 
 Unknowns in this order: the lens, a few for each frame, a few more that belong to no observation.
 """
@@ -10,7 +11,14 @@ from typing import NamedTuple
 import numpy as np
 
 from stackkit.arrays import Array, Index
+from stackkit.geometry.jacobians import COUNT, jacobians_at
+from stackkit.geometry.lens import project_one
 from stackkit.jit import jit
+
+_HUBER = 2.0
+"""Error, in standard deviations, from which on an observation counts less (Huber 1981)."""
+_LOST = 1e3
+"""Error, in standard deviations, of what a lens cannot see at all."""
 
 
 class Normal(NamedTuple):
@@ -94,3 +102,80 @@ def reduced(normal: Normal, damping: float) -> tuple[Array, Array]:
     h = normal.h - carried @ w.T
     h[np.arange(count), np.arange(count)] += damping * np.diag(normal.h)
     return h, normal.g - carried @ normal.b.ravel()
+
+
+@jit
+def linearise(frame, star, xy, sigma, lenses, shared, tilts, turns, directions, across, *out):  # type: ignore[no-untyped-def]
+    """Each observation's error over its sigma, its part of the cost, and its derivatives by lens,
+    frame, star and direction, all weighted by the root of Huber's weight.
+    """
+    error, huber, by_lens, by_frame, by_star, by_ray = out
+    ray, own = np.empty(3), np.empty((2, 3))
+    for m in range(len(frame)):
+        k, s = frame[m], star[m]
+        _times(turns[k], directions[s], ray)
+        u, v = project_one(lenses[k], ray[0], ray[1], ray[2])
+        ex, ey = (u - xy[m, 0]) / sigma[m], (v - xy[m, 1]) / sigma[m]
+        lost = not (np.isfinite(ex) and np.isfinite(ey))
+        if lost:  # what no lens sees tells nothing, but costs
+            ex, ey = _LOST, _LOST
+            ray[0], ray[1], ray[2] = 0.0, 0.0, 1.0
+        size = np.sqrt(ex * ex + ey * ey)
+        far = size > _HUBER
+        huber[m] = 2 * _HUBER * size - _HUBER**2 if far else size**2
+        root = 0.0 if lost else np.sqrt(_HUBER / size) if far else 1.0
+        error[m, 0], error[m, 1] = ex * root, ey * root
+        jacobians_at(lenses[k], shared, ray, tilts[k], by_lens[m], own)
+        scale = root / sigma[m]
+        for i in range(2):
+            for j in range(COUNT):
+                by_lens[m, i, j] *= scale
+            x, y, z = scale * own[i, 0], scale * own[i, 1], scale * own[i, 2]
+            by_frame[m, i, 0] = ray[1] * z - ray[2] * y
+            by_frame[m, i, 1] = ray[2] * x - ray[0] * z
+            by_frame[m, i, 2] = ray[0] * y - ray[1] * x
+            by_frame[m, i, 3] = by_lens[m, i, 0]
+            by_star[m, i, 0], by_star[m, i, 1] = 0.0, 0.0
+            for j in range(3):
+                to = x * turns[k, 0, j] + y * turns[k, 1, j] + z * turns[k, 2, j]
+                by_ray[m, i, j] = to
+                by_star[m, i, 0] += to * across[s, j, 0]
+                by_star[m, i, 1] += to * across[s, j, 1]
+
+
+@jit
+def _times(matrix, vector, out):  # type: ignore[no-untyped-def]
+    for i in range(3):
+        out[i] = matrix[i, 0] * vector[0] + matrix[i, 1] * vector[1] + matrix[i, 2] * vector[2]
+
+
+@jit
+def pool_rays(frame, star, rays, turns, information, mean, told, off):  # type: ignore[no-untyped-def]
+    """Each star's mean ray, what all its frames tell, and what they say is left of the mean.
+
+    Rays that a lens cannot see, NaN, count nothing.
+    """
+    ray, left = np.empty(3), np.empty(3)
+    for m in range(len(frame)):
+        _times(turns[frame[m]].T, rays[m], ray)
+        weight = information[m, 0, 0] + information[m, 1, 1] + information[m, 2, 2]
+        for i in range(3):
+            rays[m, i] = ray[i]
+            if np.isfinite(ray[i]):
+                mean[star[m], i] += weight * ray[i]
+                for j in range(3):
+                    told[star[m], i, j] += information[m, i, j]
+    for s in range(len(mean)):
+        length = np.sqrt(mean[s, 0] ** 2 + mean[s, 1] ** 2 + mean[s, 2] ** 2)
+        if length > 0:
+            for i in range(3):
+                mean[s, i] /= length
+        else:
+            mean[s, 2] = 1.0
+    for m in range(len(frame)):
+        if np.isfinite(rays[m, 0]):
+            for i in range(3):
+                ray[i] = rays[m, i] - mean[star[m], i]
+            _times(information[m], ray, left)
+            for i in range(3):
+                off[star[m], i] += left[i]

@@ -13,6 +13,7 @@ from stackkit.stars.detect import Stars
 _MOST = 8
 """Frames that are asked; with more of them the first ones speak for the rest."""
 _BRIGHTEST = 300
+"""Stars of a frame that are tried, the brightest."""
 
 
 def reasons(

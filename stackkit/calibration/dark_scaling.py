@@ -35,6 +35,7 @@ _NOISIER = 3.0
 missing rather than corrected: it is then half as good as the others."""
 _ROUND = tuple((y, x) for y in (-2, 0, 2) for x in (-2, 0, 2) if (y, x) != (0, 0))
 _BESIDE = ((-1, 0), (1, 0), (0, -1), (0, 1))
+"""The four direct neighbours of a site, rows and columns."""
 
 
 @dataclass(frozen=True)

@@ -33,6 +33,7 @@ Of the model, not of the samples themselves, whose largest deviation is (N-1)/âˆ
 (Shiffler 1988): with the model, one odd frame of three is found.
 """
 _BUDGET = 64 * 2**20
+"""Bytes of samples in memory at a time."""
 
 
 @dataclass(frozen=True)

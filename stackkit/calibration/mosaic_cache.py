@@ -20,6 +20,7 @@ from stackkit.jit import jit
 from stackkit.run.files import reason
 
 _LARGEST = 65535
+"""The highest 16-bit code."""
 
 
 @dataclass(frozen=True)

@@ -12,6 +12,7 @@ AS_GOOD = 0.98
 _LEFT = 0.05
 """Share of a trail from which on a person sees it."""
 _NOISY = 0.03
+"""Share of the noise by which more is worth a sentence."""
 
 
 def scored(rows: Sequence[Row]) -> list[Row]:

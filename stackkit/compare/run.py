@@ -34,6 +34,7 @@ from stackkit.run.workspace import Workspace
 SCHEMA = "stackkit-compare/1"
 MEAN = "mean"
 _MAGNIFIED = 3
+"""By how much crops are enlarged: single pixels are to be seen."""
 _BY_SAMPLE_PURPOSE = "judges every raw sample against a first stack, averages the rest"
 
 

@@ -22,9 +22,12 @@ from stackkit.results import Stack
 from stackkit.stars.photometry import measurable, middle, widths
 
 GREEN = 1
+"""The colour whose plane is measured: half of all samples."""
 _BILINEAR = np.array([[0, 1, 0], [1, 4, 1], [0, 1, 0]], dtype=np.float32) / 4
 _STARRY = 4.0
+"""Standard deviations above the sky from which on a place is a star."""
 _MOST_TRACKS = 2000
+"""Hot pixels whose tracks are measured, at most."""
 
 
 @dataclass(frozen=True)

@@ -21,6 +21,7 @@ from stackkit.stars.detect import Stars
 from stackkit.stars.sky_mesh import MESH, Sky
 
 _ROUNDS = 6
+"""Reweightings of a fit."""
 
 
 @dataclass(frozen=True)

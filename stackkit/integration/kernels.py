@@ -17,9 +17,11 @@ import numpy as np
 from stackkit.jit import jit
 
 LANES = 256
+"""Places that are worked on side by side."""
 _NAN, INFINITY = np.float32(np.nan), np.float32(np.inf)
 ZERO, ONE, _HALF = np.float32(0), np.float32(1), np.float32(0.5)
 _STEEPEST = np.float32(1e30)
+"""A deviation that bounds nothing."""
 
 # Rows of ``lane``.
 WEIGHT, TOTAL, NOISE, COUNT = 0, LANES, 2 * LANES, 3 * LANES

@@ -45,6 +45,7 @@ SETTLING = (1.5, 1.134, 5e-4, 50)
 """Winsorising: bound in deviations, the factor that makes the deviation of Gaussian samples so
 bounded right (1/√0.778), tolerance, most rounds."""
 ESTIMATE_ROUNDS = 30
+"""Most rounds of a robust estimate."""
 
 
 @dataclass(frozen=True)
@@ -347,6 +348,7 @@ def _huber(samples: Samples, inflation: Block, c: float, steepness: float) -> Co
 
 _SIZES = (*range(1, 13), 16, 24, 32, 48, 64, 96, 128, 192, 256)
 _TRIALS = 8192
+"""Places on which the cost of rejecting good samples is tried."""
 
 
 def _honest(run: Callable[..., Combined], samples: Samples, **parameters: float) -> Combined:

@@ -17,6 +17,7 @@ _EPOCH = (1980, 1, 1, 0, 0, 0)
 _LARGEST = 4_000_000
 """Bytes from which on a picture is none of ours."""
 _MOST = 20_000
+"""Entries that are read: a file from elsewhere may claim any number."""
 
 
 def write_pictures(path: Path, pictures: Mapping[str, bytes]) -> None:

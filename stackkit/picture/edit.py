@@ -28,6 +28,7 @@ _PEDESTALS = (0.0, *(2.0**-k for k in range(12, 3, -1)))
 """Among these is the least that leaves at most so many values below zero."""
 _LOST = 1e-5
 _ROWS = 64
+"""Rows developed at a time: memory stays small."""
 
 KEEP, REMOVE = "keep", "remove"
 """What may be done to the smooth light of the sky."""

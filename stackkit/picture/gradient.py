@@ -45,6 +45,7 @@ class Sky:
 
 
 NO_SKY = Sky(np.zeros((0, 3)), 1.0, 0.0, 0.0, 0.0)
+"""What stands for a sky that could not be fitted."""
 
 
 def sky_at(sky: Sky, y: Array, x: Array) -> Plane:

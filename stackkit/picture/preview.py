@@ -45,6 +45,7 @@ _WHITE = 1500.0
 _COLOUR_TRUST = 8.0
 """Light above the sky, in noise sigmas, whose colour is shown at half its strength."""
 _JPEG_QUALITY = 90
+"""Common practice for pictures that are sent."""
 
 
 @dataclass(frozen=True)

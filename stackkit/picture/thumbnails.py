@@ -41,6 +41,7 @@ that it takes to full scale."""
 _ROWS = 512
 """Rows that are opened at a time, and how far beyond them samples have a say."""
 _BEYOND = 8
+"""Rows beside a band that its interpolation needs."""
 
 
 @dataclass(frozen=True)

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from datetime import date
 
 _TROPIC = 23.44
+"""Latitude of the tropics, degrees: the obliquity of the ecliptic."""
 _COLD, _MILD, _WARM = "cold", "mild", "warm"
 _CLOTHES = {
     _COLD: (

@@ -17,6 +17,7 @@ LONGEST = 30.0
 _ACROSS = 9
 """Places along each side of the picture at which the trail is measured."""
 _STEPS = 8
+"""Parts of the exposure between which a star moves along a straight line."""
 
 
 @dataclass(frozen=True)

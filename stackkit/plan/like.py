@@ -12,6 +12,7 @@ from stackkit.noise.limits import READ_SHARE
 from stackkit.plan.camera import Given
 
 _USUAL_ISO = (100, 200, 400, 800, 1600, 3200, 6400, 12800, 25600)
+"""The ISO settings that cameras offer, in full stops."""
 
 
 @dataclass(frozen=True)

@@ -22,7 +22,9 @@ _LEAST = 0.25
 _ENOUGH = 4.0
 """Hours beyond which more serve nobody better."""
 _YEAR = 400
+"""Days ahead that are searched for a dark night: a year and some."""
 _AT_ONCE = 50
+"""Days computed together."""
 
 
 @dataclass(frozen=True)

@@ -132,6 +132,7 @@ def _night(place: Place, row: Ranked) -> Row:
 
 
 _SLOTS = 48
+"""Half hours in a day."""
 
 
 def _strip(night: Night) -> str:

@@ -20,6 +20,7 @@ _BYTES = 2.0
 _BATTERY = 5 / 60
 """Share of a full battery a minute costs at worst, per ten minutes of work: a guess."""
 _ACROSS = 61
+"""Places across the picture on which the shared sky is counted."""
 
 
 @dataclass(frozen=True)

@@ -28,6 +28,7 @@ _BLANK = 32
 _OWN_ZEROS = 8
 """Zeros with which a compressed part may end by itself."""
 _CHUNK = 2**20
+"""Bytes read at a time."""
 
 
 def end_of_data(path: Path, found: Layout, black: float) -> int:

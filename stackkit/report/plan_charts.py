@@ -27,6 +27,7 @@ _APART = 18.0
 _SIZES = ((0.5, 3.4), (1.5, 2.6), (2.3, 1.9), (9.0, 1.3))
 """Radius of a star by the magnitude up to which it has that."""
 _NAMED = 1.3
+"""Magnitude up to which stars are named."""
 
 
 def night_chart(record: Row, numbers: dict[str, int]) -> Markup:

@@ -17,6 +17,7 @@ from stackkit.run.files import replacing
 Row = dict[str, Any]
 
 _MOST = 8
+"""Targets on the page."""
 _EVENTS = {
     "sun": ("Sunset", "Sunrise"),
     "civil": ("Civil twilight ends", "Civil twilight begins"),

@@ -27,6 +27,7 @@ _Made = TypeVar("_Made")
 _HEAD = struct.Struct("<8sIQ")
 _MARK = b"skshelf1"
 _CHUNK = 2**20
+"""Bytes read at a time."""
 _PLAIN = {
     ("builtins", "set"),
     ("builtins", "frozenset"),

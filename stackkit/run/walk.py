@@ -16,6 +16,7 @@ _RESULTS = {FILES["record"]: RESULTS, COMPARISON[0]: COMPARISON}
 """What lies beside a record of ours, by the record's name."""
 _SIGN = b'"stackkit-'
 _START = 200
+"""Bytes within which a record of ours says what it is."""
 Inode = tuple[int, int]
 
 

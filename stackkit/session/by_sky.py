@@ -49,6 +49,7 @@ _LONE, _BESIDE = 8.0, 0.15
 _NO_LIGHT = 5e-4
 """Share of the range by which the colours of a frame without light differ from black."""
 _DAYLIGHT = 0.3
+"""Share of the range from which on a sky is no night sky."""
 DARK = "no light in it: taken with the lens covered"
 DAY = "bright as day, and no stars in it"
 

@@ -12,6 +12,7 @@ from typing import TypeVar
 _HEAD = 2**14
 """Bytes that tell nearly every two files apart: a picture's time, thumbnail or first rows."""
 _PIECE = 2**20
+"""Bytes compared at a time."""
 
 _Key = TypeVar("_Key", bound=Hashable)
 

@@ -16,7 +16,9 @@ _APERTURE = 4.0
 _APART = 12.0
 """Stars with another one nearer than this, px, are no measure."""
 _MOST = 300
+"""Stars that are measured, at most."""
 _ROUNDS = 40
+"""Most rounds of the fit."""
 
 
 def measurable(stars: Stars, shape: tuple[int, int]) -> Stars:

@@ -15,6 +15,7 @@ _TOGETHER = 1.2
 _TWINNED = 0.12
 """Share of the stars that must have a second image at the same place."""
 _FEWEST = 6
+"""Stars below which shapes say nothing of the frame."""
 
 
 def drawn_out(stars: Stars) -> complex:

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from stackkit.jit import jit
 
 TURNS = 4
+"""Quarters of all directions, each summed by itself."""
 
 
 @jit

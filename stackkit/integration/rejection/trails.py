@@ -59,6 +59,7 @@ _SPOTS = 12.0
 _SAME = 9.0
 """Distance from another trail's places, px, up to which one lies on it."""
 _MOST_TRAILS = 40
+"""Trails in a frame: beyond that it is not lines that were found."""
 
 
 def find_trails(deviation: Plane, starry: Mask) -> list[Trail]:

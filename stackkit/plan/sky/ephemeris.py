@@ -34,6 +34,7 @@ _AU = 149597870.7
 _LIGHT = 173.144632674
 """Speed of light, AU a day (IAU 2012)."""
 _TT = 32.184
+"""Terrestrial time minus atomic time, seconds (IAU 1991)."""
 
 
 @dataclass(frozen=True)

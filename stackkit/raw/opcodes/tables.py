@@ -18,6 +18,7 @@ Floats = NDArray[np.float32]
 MOST_GAIN = 1000.0
 """No lens darkens its corners as much; a larger gain, or a smaller than 1/1000, is damage."""
 _HIGHEST_DEGREE = 8
+"""Of a polynomial in MapPolynomial (DNG 1.7.1, chapter 7)."""
 _MOST_TERM = 1e6
 _MOST_SETS = 4
 _EVERYWHERE = 2**32
