@@ -46,7 +46,7 @@ def jobs() -> Decorator:
 
 def scratch() -> Decorator:
     """Where intermediate files lie."""
-    text = "Where intermediate files lie while it runs [default: DIR]; a fast disk is best."
+    text = "Where temporary files are kept during the run [default: DIR]; a fast disk is best."
     return click.option("--scratch", metavar="PATH", type=Place(), help=text)
 
 
@@ -58,7 +58,7 @@ def keep_scratch() -> Decorator:
 
 def session() -> Decorator:
     """Which of the folder's sessions."""
-    text = "Which session, where the folder holds several [default: the one with most samples]."
+    text = "Which session, where the folder holds several [default: the largest]."
     return click.option("--session", metavar="N", type=Whole(min=1), help=text)
 
 
@@ -81,7 +81,7 @@ def editing() -> Decorator:
             type=click.Choice(["srgb", "rec2020", "prophoto"]),
             default="srgb",
             show_default=True,
-            help="Primaries of stack.tif; its values are always linear.",
+            help="Colour space of stack.tif (always linear).",
         ),
         click.option(
             "--tiff",

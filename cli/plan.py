@@ -34,9 +34,9 @@ class _Evening(click.ParamType):  # type: ignore[type-arg]  # older releases hav
     epilog='Example: stackkit plan --lat 47.37 --lon 8.54 --camera "26mm-eq f/1.8 1.4um 4000x3000"',
 )
 @click.option("--lat", metavar="DEG", help="Latitude: 47.37, 47°22'12\"N, -33.9 or S 33 54.")
-@click.option("--lon", metavar="DEG", help="Longitude, east positive, in any of these ways.")
+@click.option("--lon", metavar="DEG", help="Longitude, east positive; same formats as --lat.")
 @click.option(
-    "--height", metavar="M", type=Figure(-500, 9000), help="Metres above the sea [default: 0]."
+    "--height", metavar="M", type=Figure(-500, 9000), help="Metres above sea level [default: 0]."
 )
 @click.option("--zone", metavar="NAME", help="Time zone [default: that of the place].")
 @click.option(
@@ -51,9 +51,11 @@ class _Evening(click.ParamType):  # type: ignore[type-arg]  # older releases hav
     "count",
     metavar="N",
     type=Whole(1, 366),
-    help="Rank so many nights from tonight, or from --date, and plan the best [default: 30].",
+    help=(
+        "Rank this many nights, starting tonight or on --date, and plan the best one [default: 30]."
+    ),
 )
-@click.option("--target", metavar="NAME", help="What to point at; spelling is forgiven.")
+@click.option("--target", metavar="NAME", help="What to point at; misspellings are fine.")
 @click.option("--targets", is_flag=True, help="List all targets, and nothing else.")
 @click.option(
     "--camera",
@@ -68,8 +70,8 @@ class _Evening(click.ParamType):  # type: ignore[type-arg]  # older releases hav
     metavar="FRAME",
     type=Place(),
     help=(
-        "A raw frame of this camera: its lens, and of a night sky the ISO; --camera adds what it "
-        "lacks."
+        "Take lens and sensor from this raw frame, and a suitable ISO if it shows the night sky;"
+        " --camera fills in what is missing."
     ),
 )
 @click.option(
@@ -114,7 +116,9 @@ class _Evening(click.ParamType):  # type: ignore[type-arg]  # older releases hav
 @click.option("--ics", metavar="FILE", type=Place(), help="Also write a calendar entry.")
 @click.option("--page", metavar="FILE", type=Place(), help="Also write a page to print or keep.")
 @click.option("--force", is_flag=True, help="Replace FILEs that are there.")
-@click.option("--remember", is_flag=True, help="Keep this place for next time, in a file at home.")
+@click.option(
+    "--remember", is_flag=True, help="Remember this location in a file in your home folder."
+)
 @click.option("--forget", is_flag=True, help="Remove that file, and do nothing else.")
 def command(targets: bool, forget: bool, **options: Any) -> None:
     """Plan the night before leaving the house: when, where to point, what to set, what to take.

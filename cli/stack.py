@@ -40,8 +40,8 @@ from .terminal import Explained, Whole, progress_bar
     default=1,
     show_default=True,
     help=(
-        "2: twice as many pixels in either direction, if stars are sharp enough and frames many"
-        " enough to carry more than the sensor's own grid."
+        "2: twice the width and height in pixels, if the stars are sharp enough and there are"
+        " enough frames to show finer detail than one frame can."
     ),
 )
 @options.editing()
@@ -54,8 +54,8 @@ from .terminal import Explained, Whole, progress_bar
     "--keep-place",
     is_flag=True,
     help=(
-        "Write the place where the frames were taken, if they know it, into run.json and "
-        "stack.fits. Otherwise it is not read."
+        "Write the GPS location, if the files have one, into run.json and stack.fits. Without this"
+        " option it is not even read."
     ),
 )
 def command(

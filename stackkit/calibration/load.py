@@ -44,9 +44,9 @@ class Lights:
     """The lights in the cache, by their numbers among the session's frames.
 
     ``mosaic`` speaks for all (its samples are only a corner); ``reliefs`` and ``bandings`` are as
-    in ``calibrate.Calibrated``; ``shares`` of the samples that were there, 1 but for files that are
-    cut off; ``digests``: SHA-256 of their files; ``words``: what the masters did, or why they did
-    not.
+    in ``calibration.apply.Calibrated``; ``shares`` of the samples that were there, 1 but for files
+    that are cut off; ``digests``: SHA-256 of their files; ``words``: what the masters did, or why
+    they did not.
     """
 
     cache: Cache

@@ -239,7 +239,7 @@ def standing(
     visibility: Visibility, target: Target, camera: Camera, least: float | None = None
 ) -> Standing | None:
     """How the target stands through the window; None if it never gets as high in it as ``least``
-    degrees (None: the sight's own).
+    degrees (None: the target's own).
     """
     place, sky = visibility.place, visibility.sky
     over = high(place, visibility.night.whole, target, visibility.least if least is None else least)

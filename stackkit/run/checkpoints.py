@@ -71,7 +71,7 @@ def checkpointed(
 ) -> _Made:
     """What ``make`` returns, or what it returned when the run got here before.
 
-    ``files``: what it writes beside, which must still be as it was left.  Without a shelf it is
+    ``files``: what it writes beside, which must still be as it was left.  Without checkpoints it is
     simply made.  That an entry finds no room on the disk is no fault.
     """
     if checkpoints is None:

@@ -70,7 +70,7 @@ class Workspace:
 
 
 def check_room(place: Workspace, pixels: int, frames: int, sampling: int = 1) -> Workspace:
-    """The same place, whose shelf leaves room for what so many frames need.
+    """The same place, whose checkpoints leave room for what so many frames need.
 
     Raises ``OutputError`` when they will find none for their intermediate files in
     ``place.folder``, or their results, on a grid of ``sampling`` places a pixel, none in

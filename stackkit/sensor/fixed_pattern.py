@@ -54,7 +54,7 @@ _WORTH = 0.1
 
 @dataclass(frozen=True)
 class Evidence:
-    """Sums over the frames for each site, filled in by :func:`listen`.
+    """Sums over the frames for each site, filled in by :func:`add_evidence`.
 
     ``voices`` (2, H, W) of the deviations of the session's two halves, how many were ``seen``
     (2, H, W), and whether a star ever came by (``starry``, H, W).

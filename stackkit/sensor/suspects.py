@@ -24,7 +24,7 @@ STANDS_OUT, _UNTRIED, _TRIED = 6.0, 7.0, 3
 than so many frames, where no first stack will acquit a star.
 
 High, so that the light of slowly moving stars is not taken for defects; the weaker ones are found
-when the samples are judged against a first stack (``lasting.py``).
+when the samples are judged against a first stack (``fixed_pattern``).
 """
 SHARED = 0.15
 """Share of a site's excess that its direct neighbours may show before it may be a star."""

@@ -1,6 +1,6 @@
 """Which files are pictures of the sky, which of them belong together, and which are stacked.
 
-What headers tell is told here; ``sorting.py`` looks at the stars as well.
+What headers tell is told here; ``by_sky`` looks at the stars as well.
 """
 
 from __future__ import annotations

@@ -146,8 +146,9 @@ def detect(
     """Stars of one calibrated mosaic.
 
     ``adu`` (H, W) ADU above black, NaN where missing; ``clip`` the ADU at which samples saturate;
-    ``relief`` by what samples, noise and saturation were multiplied (``calibrate.Calibrated``).
-    Returns an empty table, never an error, when there is nothing to see.
+    ``relief`` by what samples, noise and saturation were multiplied
+    (``calibration.apply.Calibrated``). Returns an empty table, never an error, when there is
+    nothing to see.
     """
     empty = _empty(adu)
     found = _peaks(cells(adu), empty)

@@ -5,7 +5,7 @@ when it stands out from the prediction by more than its own noise allows; where 
 steep, registration and seeing allow more, so that star cores stay.  Trails are wider than one
 sample and faint at their shoulders: the average over 3×3 samples finds them, and what is found is
 cut two samples wider; what crosses the frame as a line is cut along its whole length
-(``trails.py``).  What stays with the sensor is told by the same deviations (``lasting.py``).
+(``trails.py``).  What stays with the sensor is told by the same deviations (``fixed_pattern``).
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """Trails are lines: what crosses a frame is found along its whole length and cut at its full width.
 
 Single samples show a satellite's ridge, not its shoulders, and nothing of a faint one.  The
-deviations from the first stack are added along all lines of overlapping squares (``radon.py``);
+deviations from the first stack are added along all lines of overlapping squares (``line_sums``);
 what is brighter than noise can be is followed both ways over the frame, as far as it goes and as
 it bends, and its cross profile says how wide it is.
 

@@ -1,6 +1,6 @@
 """DNG opcode lists as they stand in a file (DNG 1.7.1, chapter 7).
 
-What is done with them is for ``opcodes.py``; a process that only reads files needs no more than
+What is done with them is for ``apply``; a process that only reads files needs no more than
 this.
 """
 
