@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from stackkit.compare.run import compare as compare_methods
     from stackkit.errors import InputError, OutputError, StackkitError, UsageError
-    from stackkit.geometry.lens import plane_mapping
+    from stackkit.geometry.mapping import plane_mapping
     from stackkit.inspect.run import inspect as inspect_files
     from stackkit.integration.methods import METHODS, Samples
     from stackkit.pipeline import Options, Prepared, stack
@@ -68,7 +68,7 @@ _WHERE = {
     **dict.fromkeys(("Result", "Stack"), "results"),
     **dict.fromkeys(("InputError", "OutputError", "StackkitError", "UsageError"), "errors"),
     **dict.fromkeys(("METHODS", "Samples"), "integration.methods"),
-    "plane_mapping": "geometry.lens",
+    "plane_mapping": "geometry.mapping",
 }
 
 

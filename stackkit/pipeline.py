@@ -19,7 +19,7 @@ from stackkit.align.register import Registration, register
 from stackkit.calibration import apply
 from stackkit.calibration.load import Lights, find_masters, read_lights
 from stackkit.errors import InputError, UsageError
-from stackkit.geometry.lens import AnyMapping, plane_mapping
+from stackkit.geometry.mapping import AnyMapping, plane_mapping
 from stackkit.grading.grade import Grade, grade, unread
 from stackkit.grading.photometric import flat_level, relative_level, transparencies
 from stackkit.integration.methods import Method, method_named
@@ -37,7 +37,7 @@ from stackkit.picture.colour.camera import camera_colour
 from stackkit.picture.colour.develop import CameraWhite, camera_white
 from stackkit.picture.colour.starlight import star_colour
 from stackkit.picture.thumbnails import FramePictures, make_thumbnails, opened
-from stackkit.raw.headers.metadata import Place, focal_px, read_place, up
+from stackkit.raw.headers.metadata import Location, focal_px, read_place, up
 from stackkit.raw.opcodes.apply import lens_hint
 from stackkit.record import run
 from stackkit.record.picture import coverage_record, faintest
@@ -103,8 +103,8 @@ def stack(
     def whole() -> Result:
         with prepared(paths, options, progress, work) as ready:
             with ready.clock.step("integrate"):
-                picture, summary = _integrate(ready, method)
-            found = result_of(ready, picture, options.method, summary)
+                picture, summary, remark = _integrate(ready, method)
+            found = result_of(ready, picture, options.method, summary, remark)
         found.record["warnings"] += _of_changes(work.changed() if work else [])
         return found
 
@@ -122,21 +122,19 @@ def _of_changes(paths: Sequence[str]) -> list[str]:
     ]
 
 
-def _integrate(ready: Prepared, method: Method | None) -> tuple[Stack, dict[str, Any]]:
-    """The picture, and what there is to say of it: defects, share rejected, noise."""
+def _integrate(ready: Prepared, method: Method | None) -> tuple[Stack, dict[str, Any], str]:
+    """The picture, its summary (defects, share rejected, noise), and a remark, mostly empty."""
     lights, placed = ready.lights, ready.placed
     judgement = judge_samples(lights, placed, ready.suspects, ready.context)
     if method is None:
         width = typical_width(ready.tables[ready.reference])
         sampling, why = finest(ready.options.sampling, len(placed), width)
         picture, noise = combine_by_sample(lights, placed, judgement, ready.context, sampling)
-        return picture, summary(placed, judgement.verdict, noise) | {
-            "sampling": sampling,
-            "why": why,
-        }
+        told = summary(placed, judgement.verdict, noise) | {"sampling": sampling}
+        return picture, told, why
     # Defects are the sensor's, whatever the method; which samples count is the method's to say.
     picture = combined(lights, placed, judgement, method, ready.context)
-    return picture, summary_of_method(placed, judgement.verdict)
+    return picture, summary_of_method(placed, judgement.verdict), ""
 
 
 @dataclass(frozen=True)
@@ -251,11 +249,12 @@ def _prepare(paths: Sequence[Path], options: Options, context: Context) -> Prepa
     )
 
 
-def result_of(ready: Prepared, picture: Stack, method: str, summary: dict[str, Any]) -> Result:
-    """The picture with the record of how it came about; ``summary`` is what integration told."""
+def result_of(
+    ready: Prepared, picture: Stack, method: str, summary: dict[str, Any], remark: str = ""
+) -> Result:
+    """The picture with the record of how it was made: ``summary`` and ``remark`` of integration."""
     frames, lights, options = ready.session.lights, ready.lights, ready.options
     told = {"sampling": 1, "clip_adu": clip(lights), **summary}
-    remark = told.pop("why", "")
     by_number: dict[int, Grade] = {k: unread(reason) for k, reason in ready.unreadable.items()}
     by_number.update(zip(lights.numbers, ready.grades, strict=True))
     pictures = _thumbnails(ready)
@@ -332,7 +331,7 @@ def _of_picture(
     }
 
 
-def _place_of(frames: Sequence[Frame], context: Context) -> Place | None:
+def _place_of(frames: Sequence[Frame], context: Context) -> Location | None:
     """The place that the first frame which knows one gives."""
     found = (context.read(read_place, frame.path) for frame in frames)
     return next((place for place in found if place is not None), None)

@@ -23,7 +23,7 @@ from stackkit.calibration import mosaic_cache
 from stackkit.calibration.apply import Calibrated, Correction
 from stackkit.calibration.apply import calibrate as _calibrate
 from stackkit.errors import UsageError
-from stackkit.geometry.lens import AnyMapping, plane_mapping
+from stackkit.geometry.mapping import AnyMapping, plane_mapping
 from stackkit.grading.photometric import Level, flat_level, relative_level
 from stackkit.integration import passes, tiles
 from stackkit.integration.methods import METHODS, Combined, Method, Samples, method_named

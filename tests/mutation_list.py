@@ -298,13 +298,13 @@ MUTATIONS = (
     ),
     # The lens, the sky's turning, and every frame's place
     Mutation(
-        "stackkit/geometry/lens.py",
+        "stackkit/geometry/rotation.py",
         "two = np.where(small, 0.5, (1 - np.cos(safe)) / safe**2)",
         "two = np.where(small, 0.5, (1 - np.cos(safe)) / safe)",
         ("test_geometry.py",),
     ),
     Mutation(
-        "stackkit/geometry/lens.py",
+        "stackkit/geometry/rotation.py",
         "return float(np.arctan2(0.5 * np.linalg.norm(axis), 0.5 * (np.trace(m) - 1)))",
         "return float(np.arccos(np.clip(0.5 * (np.trace(m) - 1), -1, 1)))",
         ("test_geometry.py",),

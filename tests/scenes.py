@@ -16,7 +16,7 @@ from scipy.special import erf
 from stackkit.calibration import mosaic_cache
 from stackkit.calibration.apply import EVEN
 from stackkit.calibration.mosaic_cache import Cache
-from stackkit.geometry.lens import Mapping, plane_mapping
+from stackkit.geometry.mapping import Mapping, plane_mapping
 from stackkit.grading.photometric import Level, flat_level
 from stackkit.integration import demosaic, tiles, weighted_sum
 from stackkit.integration.methods import METHODS, Method

@@ -8,16 +8,8 @@ from stackkit.align.bundle import Observations, Start, solve
 from stackkit.align.lens_choice import begun
 from stackkit.align.lens_start import first_lens
 from stackkit.geometry.jacobians import pixel_jacobians, tangents
-from stackkit.geometry.lens import (
-    SIDEREAL,
-    Lens,
-    Projection,
-    project,
-    reaching,
-    rotation,
-    rotation_angle,
-    unproject,
-)
+from stackkit.geometry.lens import SIDEREAL, Lens, Projection, project, reaching, unproject
+from stackkit.geometry.rotation import rotation, rotation_angle
 from stackkit.raw.opcodes.apply import LensHint
 from stackkit.simulate import Night, frame_lens, frame_matrix
 from stackkit.simulate.night import mid_time

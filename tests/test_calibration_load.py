@@ -14,6 +14,7 @@ from calibration_scenes import SETTING
 from command_line import TINY, blank_end
 from faulty_readers import deadly
 from grids import corners
+from sessions import scan
 
 from stackkit.calibration import load, mosaic_cache
 from stackkit.calibration.apply import calibrate
@@ -28,7 +29,6 @@ from stackkit.run.context import Context
 from stackkit.run.readers import here, readers
 from stackkit.run.workspace import Workspace
 from stackkit.session.folder_kinds import Kind
-from stackkit.session.grouping import scan
 from stackkit.simulate import Calibration, Night, write_calibration, write_night
 from stackkit.simulate.folder import file_tags
 from stackkit.simulate.sensor import expose

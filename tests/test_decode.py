@@ -26,7 +26,7 @@ from raw_samples import (
 from scenes import PATTERNS
 
 from stackkit.output.dng import mosaic_dng
-from stackkit.raw.decode import Form, decode, kind, open_raw
+from stackkit.raw.decode import Form, decode, kind
 
 
 @pytest.mark.parametrize("pattern", PATTERNS)
@@ -276,9 +276,6 @@ def test_opening_leaves_the_pixels_packed(
     data = lossless(write_dng, path, codes, tiled=False)
     at = data.index(b"\xff\xd8")
     path.write_bytes(data[:at] + b"\xff" * (len(data) - at))  # nothing to unpack
-    with open_raw(path) as (raw, directories):
-        assert (raw.sizes.width, raw.sizes.height) == (64, 48)
-        assert len(directories) == 1
     assert kind(path).size == (64, 48)
     assert "damaged: a part of its picture is missing" in fault(path)
 

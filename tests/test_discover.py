@@ -7,12 +7,13 @@ import os
 from pathlib import Path
 
 import pytest
+from sessions import scan
 from test_grouping import fault, put, reasons
 
 from stackkit.calibration.frames import within
 from stackkit.run.files import COMPARISON, FILES, MOVING
 from stackkit.session.discover import files_in
-from stackkit.session.grouping import Role, scan
+from stackkit.session.grouping import Role
 
 
 def found(*paths: Path, besides: tuple[Path, ...] = ()) -> list[str]:

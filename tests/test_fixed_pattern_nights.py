@@ -24,7 +24,7 @@ from scenes import (
 )
 from scipy.ndimage import maximum_filter
 
-from stackkit.geometry.lens import Mapping
+from stackkit.geometry.mapping import Mapping
 from stackkit.integration.methods import METHODS
 from stackkit.integration.rejection.outliers import judge
 from stackkit.noise.photon_transfer import Noise

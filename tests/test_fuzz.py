@@ -15,7 +15,7 @@ from fuzz.run import Campaign, outcomes, table, written
 from fuzz.samples import Sample, samples
 from grids import corners
 
-from stackkit.raw.decode import Kind, Mosaic, RawFileError
+from stackkit.raw.decode import FileKind, Mosaic, RawFileError
 
 SHARE = 500
 """Files; the whole campaign is ``python -m tests.fuzz.run``."""
@@ -101,4 +101,4 @@ def test_what_must_not_be_is_noticed(tmp_path: Path) -> None:
     assert wrong(replace(seen, mosaic=RawFileError(tmp_path, "cut short")), path)
     assert wrong(replace(seen, warned=("RuntimeWarning: mean of empty slice",)), path)
     assert wrong(replace(seen, metadata=replace(seen.metadata, exposure=np.inf)), path)
-    assert wrong(replace(seen, kind=Kind(seen.kind.form, (1, 2))), path)
+    assert wrong(replace(seen, kind=FileKind(seen.kind.form, (1, 2))), path)

@@ -6,18 +6,9 @@ from hypothesis import strategies as st
 from scenes import examples
 from scipy.spatial.transform import Rotation
 
-from stackkit.geometry.lens import (
-    REFRACTION,
-    Lens,
-    Mapping,
-    best_rotation,
-    plane_mapping,
-    project,
-    reaching,
-    rotation,
-    rotation_angle,
-    unproject,
-)
+from stackkit.geometry.lens import REFRACTION, Lens, project, reaching, unproject
+from stackkit.geometry.mapping import Mapping, plane_mapping
+from stackkit.geometry.rotation import best_rotation, rotation, rotation_angle
 
 SIZE = (2000, 1500)
 WIDE = reaching(Lens(900.0, 1003.0, 745.0, -0.22, 0.05, 0.0, 4e-4, -3e-4), *SIZE)

@@ -17,11 +17,12 @@ import numpy as np
 import pytest
 import rawpy
 import tifffile
+from sessions import scan
 
 from stackkit.errors import InputError
 from stackkit.output.dng import MosaicTags, mosaic_dng
 from stackkit.raw.decode import Form
-from stackkit.session.grouping import Role, scan
+from stackkit.session.grouping import Role
 
 START = datetime(2026, 10, 13, 20, 41, 7, tzinfo=UTC)
 TAGS = MosaicTags(

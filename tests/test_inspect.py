@@ -23,7 +23,7 @@ from stackkit.inspect.facts import codes_of, halved, seen
 from stackkit.inspect.motion import gaps, starless
 from stackkit.inspect.sample import chosen, frame_noise
 from stackkit.inspect.verdicts import (
-    Conditions,
+    NightFigures,
     advice,
     nice,
     read_noise_share,
@@ -37,7 +37,7 @@ from stackkit.simulate.camera import pattern_indices
 from stackkit.stars.detect import Stars, detect
 
 START = datetime(2026, 10, 13, 20, tzinfo=UTC)
-FAIR = Conditions(
+FAIR = NightFigures(
     count=24,
     exposure=8.0,
     level=(0.02, 0.04, 0.03),

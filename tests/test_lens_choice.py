@@ -12,7 +12,8 @@ from star_sessions import SIZE, clock, map_errors, night, registered, star_table
 from stackkit.align.bundle import Observations
 from stackkit.align.lens_choice import first_turns
 from stackkit.align.register import CAMERA
-from stackkit.geometry.lens import Lens, Projection, project, reaching, rotation, unproject
+from stackkit.geometry.lens import Lens, Projection, project, reaching, unproject
+from stackkit.geometry.rotation import rotation
 from stackkit.simulate.night import camera_matrix, frame_lens
 
 PLAIN = {"k1": 0.0, "k2": 0.0}

@@ -11,7 +11,9 @@ from star_sessions import SIZE, clock, night, registered, star_tables
 from stackkit.align.bundle import PER_FRAME
 from stackkit.align.position_error import placing_error
 from stackkit.geometry.jacobians import COUNT, moved
-from stackkit.geometry.lens import Mapping, Projection, rotation
+from stackkit.geometry.lens import Projection
+from stackkit.geometry.mapping import Mapping
+from stackkit.geometry.rotation import rotation
 
 PLACES = np.array([[499.5, 374.5], [30.0, 30.0], [970.0, 30.0], [30.0, 500.0], [700.0, 500.0]])
 """Places well above the horizon, where refraction is smooth."""

@@ -11,15 +11,8 @@ from hypothesis import strategies as st
 from scenes import examples
 from scipy.spatial.transform import Rotation
 
-from stackkit.geometry.lens import (
-    REFRACTION,
-    Lens,
-    Mapping,
-    Projection,
-    project,
-    reaching,
-    unproject,
-)
+from stackkit.geometry.lens import REFRACTION, Lens, Projection, project, reaching, unproject
+from stackkit.geometry.mapping import Mapping
 
 SIZE = (2000, 1500)
 CRITERIA = (cv2.TERM_CRITERIA_COUNT | cv2.TERM_CRITERIA_EPS, 300, 1e-15)

@@ -19,15 +19,8 @@ from grids import corners
 from scipy.spatial.transform import Rotation
 
 from stackkit.align.register import register
-from stackkit.geometry.lens import (
-    REFRACTION,
-    SIDEREAL,
-    Lens,
-    project,
-    rotation,
-    rotation_angle,
-    unproject,
-)
+from stackkit.geometry.lens import REFRACTION, SIDEREAL, Lens, project, unproject
+from stackkit.geometry.rotation import rotation, rotation_angle
 from stackkit.simulate import Night
 from stackkit.simulate.night import apply, camera_matrix, refract, sky_matrix
 from stackkit.stars.detect import Stars

@@ -11,7 +11,8 @@ import pytest
 from jsonschema import Draft202012Validator
 from star_sessions import SIZE, clock, night, registered, star_tables, table
 
-from stackkit.geometry.lens import Lens, Mapping, Projection, project, reaching
+from stackkit.geometry.lens import Lens, Projection, project, reaching
+from stackkit.geometry.mapping import Mapping
 from stackkit.record.geometry import (
     field,
     geometry_record,

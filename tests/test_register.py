@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from stackkit.align.pairing import choose_reference, static_flags
+from stackkit.align.pairing import candidates, static_flags
 from stackkit.align.register import register
 from stackkit.simulate import Night
 from stackkit.simulate.night import mid_time
@@ -56,10 +56,10 @@ def true_error(found, sky, k):
 def test_the_reference_is_sharp_rich_and_central():
     rng = np.random.default_rng(0)
     many, few = rng.uniform(0, 700, (300, 2)), rng.uniform(0, 700, (40, 2))
-    assert choose_reference([table(many)] * 5) == 2
-    assert choose_reference([table(many), table(many), table(few), table(many)]) in (1, 3)
-    assert choose_reference([table(many, 4.0), table(many), table(many, 4.0)]) == 1
-    assert choose_reference([table(many[:0]), table(few), table(many[:0])]) == 1
+    assert candidates([table(many)] * 5, None)[0] == 2
+    assert candidates([table(many), table(many), table(few), table(many)], None)[0] in (1, 3)
+    assert candidates([table(many, 4.0), table(many), table(many, 4.0)], None)[0] == 1
+    assert candidates([table(many[:0]), table(few), table(many[:0])], None)[0] == 1
 
 
 @pytest.mark.parametrize("focal", [675.0, None])

@@ -353,7 +353,7 @@ def test_one_picture_without_the_other(
     assert chromium.execute_script(clip, figure) == "none"
     assert press(chromium, "near")["zoom"] == pytest.approx(1.5)
     assert not chromium.find_elements(By.ID, "wipe")
-    missing = "pictures.zip" if other == STACK else "one frame alone is missing"
+    missing = "pictures.zip" if other == STACK else "single frame is missing"
     assert missing in chromium.find_element(By.ID, "picture").text
 
 

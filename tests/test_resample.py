@@ -26,7 +26,9 @@ from scenes import (
 )
 from scipy.ndimage import gaussian_filter, map_coordinates
 
-from stackkit.geometry.lens import Lens, Mapping, reaching, rotation
+from stackkit.geometry.lens import Lens, reaching
+from stackkit.geometry.mapping import Mapping
+from stackkit.geometry.rotation import rotation
 from stackkit.grading.photometric import Level, flat_level
 from stackkit.integration import resample
 from stackkit.integration.interpolation_response import noise_factors

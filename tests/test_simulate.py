@@ -8,7 +8,8 @@ import pytest
 import rawpy
 import tifffile
 
-from stackkit.geometry.lens import SIDEREAL, rotation_angle
+from stackkit.geometry.lens import SIDEREAL
+from stackkit.geometry.rotation import rotation_angle
 from stackkit.simulate import Night, expose, frame_matrix, ideal_picture, write_night
 from stackkit.simulate.night import refract
 from stackkit.simulate.scenes import scene_night

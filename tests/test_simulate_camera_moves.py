@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 import rawpy
 
-from stackkit.geometry.lens import SIDEREAL, Projection, rotation_angle, unproject
+from stackkit.geometry.lens import SIDEREAL, Projection, unproject
+from stackkit.geometry.rotation import rotation_angle
 from stackkit.output.dng import mosaic_dng
 from stackkit.raw.headers.metadata import read_metadata
 from stackkit.simulate import Night, frame_lens, frame_matrix, ideal_picture, write_night

@@ -16,7 +16,7 @@ from stackkit.align.sky_rotation import (
     pushes,
     tie,
 )
-from stackkit.geometry.lens import rotation
+from stackkit.geometry.rotation import rotation
 
 FOCAL = 1350.0
 AXIS = np.array([0.3, -0.7, np.sqrt(1 - 0.09 - 0.49)])

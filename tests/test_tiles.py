@@ -27,7 +27,9 @@ from scipy.ndimage import gaussian_filter, map_coordinates
 
 from stackkit.calibration import mosaic_cache
 from stackkit.calibration.mosaic_cache import Window
-from stackkit.geometry.lens import Lens, Mapping, reaching, rotation
+from stackkit.geometry.lens import Lens, reaching
+from stackkit.geometry.mapping import Mapping
+from stackkit.geometry.rotation import rotation
 from stackkit.integration import tiles, weighted_sum
 from stackkit.integration.methods import METHODS
 from stackkit.integration.resample import LEAST_CONFIDENCE

@@ -11,7 +11,8 @@ from stackkit.align.pairing import pair_all
 from stackkit.align.position_error import placing_error
 from stackkit.align.predict import placed_near
 from stackkit.align.tracks import follow, residuals, spread
-from stackkit.geometry.lens import Lens, project, reaching, rotation
+from stackkit.geometry.lens import Lens, project, reaching
+from stackkit.geometry.rotation import rotation
 
 LENS = reaching(Lens(675.0, 499.5, 374.5, -0.06, 0.02), *SIZE)
 

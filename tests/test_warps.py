@@ -11,7 +11,7 @@ from skimage import transform
 from skimage.measure import ransac
 
 from stackkit.align.warps import Model, PolynomialMapping, best_warp, one_to_one, polynomial_record
-from stackkit.geometry.lens import plane_mapping
+from stackkit.geometry.mapping import plane_mapping
 
 SIZE = (2000, 1500)
 MIDDLE = np.array([999.5, 749.5])

@@ -22,16 +22,9 @@ from stackkit.align.sky_rotation import SkyRotation, tie
 from stackkit.arrays import Array, Index
 from stackkit.geometry import jacobians
 from stackkit.geometry.jacobians import COUNT, tangents
-from stackkit.geometry.lens import (
-    UP_X,
-    UP_Z,
-    F,
-    Lens,
-    Mapping,
-    project_rows,
-    rotation,
-    unproject_rows,
-)
+from stackkit.geometry.lens import UP_X, UP_Z, F, Lens, project_rows, unproject_rows
+from stackkit.geometry.mapping import Mapping
+from stackkit.geometry.rotation import rotation
 
 PER_FRAME = 4
 """Unknowns of a frame: a rotation vector and the logarithm of its scale."""

@@ -15,7 +15,8 @@ from stackkit.align.bundle import Geometry, Observations, Start, gain_by, solve
 from stackkit.align.sky_rotation import SkyRotation
 from stackkit.align.tracks import only, spread
 from stackkit.arrays import Array
-from stackkit.geometry.lens import Lens, Projection, best_rotation, reaching, rotation, unproject
+from stackkit.geometry.lens import Lens, Projection, reaching, unproject
+from stackkit.geometry.rotation import best_rotation, rotation
 
 _ROUGHLY = 1e-4
 """Relative fall of the cost at which a candidate is judged."""

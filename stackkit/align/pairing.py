@@ -7,7 +7,7 @@ match perfectly with zero motion, and are set aside first.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -47,12 +47,7 @@ class Pairing:
     chances: list[float]
 
 
-def choose_reference(tables: Sequence[Stars]) -> int:
-    """The frame with many, sharp stars, rather near the middle of the session."""
-    return _candidates(tables, None)[0]
-
-
-def _candidates(tables: Sequence[Stars], shares: Sequence[float] | None) -> list[int]:
+def candidates(tables: Sequence[Stars], shares: Sequence[float] | None) -> list[int]:
     """All frames, the best for a reference first; ``shares`` as in :func:`pair_all`."""
     counts = np.array([len(t) for t in tables], dtype=float)
     widths = np.array([typical_width(t) for t in tables])
@@ -95,7 +90,7 @@ def pair_all(tables: Sequence[Stars], shares: Sequence[float] | None = None) -> 
     moving = [np.nonzero(~flag)[0] for flag in flags]
     still = float(np.median([flag.mean() for flag in flags if len(flag)] or [0.0]))
     found = []
-    for reference in _candidates(tables, shares)[:_TRIALS]:
+    for reference in candidates(tables, shares)[:_TRIALS]:
         trial = _match_all(tables, moving, reference)
         if _usual_share(trial) < _LEAST_SHARE:
             # Little of what moves is found again: a sky that hardly moves, or lamps under clouds.
@@ -110,8 +105,9 @@ def pair_all(tables: Sequence[Stars], shares: Sequence[float] | None = None) -> 
         # A frame that shows something else would make the best reference of all, and a lonely one.
     best = max(found, key=lambda trial: _matched(trial.pairs))
     own = best.kept[best.reference]
-    best.pairs[best.reference], best.chances[best.reference] = np.stack([own, own], axis=1), 0.0
-    return best
+    pairs, chances = list(best.pairs), list(best.chances)
+    pairs[best.reference], chances[best.reference] = np.stack([own, own], axis=1), 0.0
+    return replace(best, pairs=pairs, chances=chances)
 
 
 def _matched(pairs: list[Index]) -> int:

@@ -12,7 +12,8 @@ from scipy.special import bdtrc
 
 from stackkit.align.matching import LEAST_PAIRS, MOST_CHANCE
 from stackkit.arrays import Array, Index
-from stackkit.geometry.lens import Lens, best_rotation, project, unproject
+from stackkit.geometry.lens import Lens, project, unproject
+from stackkit.geometry.rotation import best_rotation
 
 _WINDOW = 12.0
 """px by which wind, clock and a nudge may put the frame beside its prediction."""

@@ -35,7 +35,8 @@ from stackkit.align.unmatched import reasons
 from stackkit.align.warps import Warp, best_warp
 from stackkit.arrays import Array, Index
 from stackkit.geometry.jacobians import COUNT
-from stackkit.geometry.lens import AnyMapping, Lens
+from stackkit.geometry.lens import Lens
+from stackkit.geometry.mapping import AnyMapping
 from stackkit.raw.opcodes.apply import LensHint
 from stackkit.stars.detect import Stars
 
@@ -132,7 +133,7 @@ def _registered(
         return _told(session, unsolved(start), _own(session, alone), alone, None)
     geometry, placed, start = _from_pairs(session, start)
     if len(placed) > 1:
-        geometry, placed = _with_lost(session, geometry, placed, start)
+        session, geometry, placed = _with_lost(session, geometry, placed, start)
         return _from_tracks(session, geometry, placed, start)
     tracks = _own(session, placed)
     return _told(session, geometry, tracks, placed, None)
@@ -234,13 +235,15 @@ def _fitted(session: _Session, k: int) -> Warp | None:
 
 def _with_lost(
     session: _Session, geometry: Geometry, placed: list[int], start: Start
-) -> tuple[Geometry, list[int]]:
-    """The geometry with the turns of frames that no triangle matched but that lie as predicted."""
+) -> tuple[_Session, Geometry, list[int]]:
+    """The session and its geometry with the frames that no triangle matched but that are where they
+    must be.
+    """
     lost = [k for k, pairs in enumerate(session.paired.pairs) if len(pairs) == 0]
     if not lost:
-        return geometry, placed
+        return session, geometry, placed
     sky_rotation = _sky_rotation(session, geometry, placed)
-    turns = geometry.rotations.copy()
+    turns, chances = geometry.rotations.copy(), list(session.paired.chances)
     for k in lost:
         xy = session.tables[k].xy[session.paired.kept[k]]
         near = min(placed, key=lambda j: (abs(j - k), j))
@@ -249,9 +252,10 @@ def _with_lost(
             guess = expected(sky_rotation)[k]
         found = placed_near(xy, geometry.directions, geometry.lenses[near], guess, start.size)
         if found is not None:
-            turns[k], session.paired.chances[k] = found
+            turns[k], chances[k] = found
             placed = sorted([*placed, k])
-    return replace(geometry, rotations=turns), placed
+    session = replace(session, paired=replace(session.paired, chances=chances))
+    return session, replace(geometry, rotations=turns), placed
 
 
 def _sky_rotation(

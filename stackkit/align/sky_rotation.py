@@ -20,7 +20,8 @@ from numpy.typing import NDArray
 from stackkit.align.tripod_moves import at_rest
 from stackkit.arrays import Array, Index
 from stackkit.geometry.jacobians import tangents
-from stackkit.geometry.lens import SIDEREAL, rotation, rotation_vector
+from stackkit.geometry.lens import SIDEREAL
+from stackkit.geometry.rotation import rotation, rotation_vector
 from stackkit.robust import MAD_TO_SIGMA
 
 _HUBER = 2.0

@@ -18,7 +18,7 @@ import numpy as np
 from scipy.special import fdtrc
 
 from stackkit.arrays import Array, Index
-from stackkit.geometry.lens import rotation, rotation_vector
+from stackkit.geometry.rotation import rotation, rotation_vector
 
 _LEAST_PX = 3.0
 """Least move of the picture's middle, px, that counts as a push …"""

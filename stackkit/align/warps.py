@@ -22,7 +22,7 @@ from numpy.polynomial import polynomial
 
 from stackkit.align.matching import LEAST_PAIRS
 from stackkit.arrays import Array
-from stackkit.geometry.lens import Mapping, plane_mapping
+from stackkit.geometry.mapping import Mapping, plane_mapping
 
 _FOLDS = 10
 _TUKEY = 5.12

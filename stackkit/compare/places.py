@@ -26,7 +26,7 @@ on it bends, and what is white."""
 
 
 @dataclass(frozen=True)
-class Place:
+class Crop:
     """A rectangle of the grid with something to see in it: ``left``, ``top`` px."""
 
     key: str
@@ -38,7 +38,7 @@ class Place:
 
 def places(
     value: Plane, coverage: NDArray[np.int16], stars: Stars, trail: Array | None
-) -> list[Place]:
+) -> list[Crop]:
     """The places of a picture (3, H, W); ``trail`` (x, y) is where the worst one is at its worst.
 
     A picture smaller than a crop has none.
@@ -64,18 +64,18 @@ def places(
     return [_inside(place, width, height) for place in found if place is not None]
 
 
-def _around(key: str, title: str, note: str, centre: Array) -> Place:
+def _around(key: str, title: str, note: str, centre: Array) -> Crop:
     left, top = int(centre[0]) - WIDTH // 2, int(centre[1]) - HEIGHT // 2
-    return Place(key, title, note, left, top)
+    return Crop(key, title, note, left, top)
 
 
-def _inside(place: Place, width: int, height: int) -> Place:
+def _inside(place: Crop, width: int, height: int) -> Crop:
     left = min(max(place.left, 0), width - WIDTH)
     top = min(max(place.top, 0), height - HEIGHT)
-    return Place(place.key, place.title, place.note, left, top)
+    return Crop(place.key, place.title, place.note, left, top)
 
 
-def _field(stars: Stars, full: NDArray[np.bool_]) -> Place | None:
+def _field(stars: Stars, full: NDArray[np.bool_]) -> Crop | None:
     """Where the most stars are, none of them clipped, well covered."""
     title, note = "A field of stars", "Where stars are densest."
     count = np.zeros(full.shape, dtype=np.float32)
@@ -90,7 +90,7 @@ def _field(stars: Stars, full: NDArray[np.bool_]) -> Place | None:
     return _around("star-field", title, note, np.array([x, y]))
 
 
-def _faint(green: Plane, full: NDArray[np.bool_]) -> Place | None:
+def _faint(green: Plane, full: NDArray[np.bool_]) -> Crop | None:
     """Where the sky, without its slope and its stars, is brightest over a wide patch."""
     blocks = block_means(green)
     covered = block_means(full.astype(np.float32)) > 0.99
@@ -115,11 +115,11 @@ def _faint(green: Plane, full: NDArray[np.bool_]) -> Place | None:
     return _around("faint", "Faint glow", note, np.array([8 * i + 4, 8 * j + 4]))
 
 
-def _corner(stars: Stars, width: int, height: int, coverage: NDArray[np.int16]) -> Place:
+def _corner(stars: Stars, width: int, height: int, coverage: NDArray[np.int16]) -> Crop:
     """The corner that the most frames cover."""
     title, note = "A corner", "Where frames that lie badly on each other would show it first."
     tops, lefts = (0, height - HEIGHT), (0, width - WIDTH)
-    corners = [Place("corner", title, note, left, top) for top in tops for left in lefts]
+    corners = [Crop("corner", title, note, left, top) for top in tops for left in lefts]
     seen = [
         float(coverage[c.top : c.top + HEIGHT, c.left : c.left + WIDTH].mean()) for c in corners
     ]
@@ -138,7 +138,7 @@ def _corner(stars: Stars, width: int, height: int, coverage: NDArray[np.int16]) 
 
 
 def crop(
-    place: Place,
+    place: Crop,
     pictures: Mapping[str, Plane],
     yard: Plane,
     noise: Array,

@@ -29,7 +29,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from enum import StrEnum
-from typing import Any, Protocol
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -307,89 +307,3 @@ def unproject(lens: Lens, xy: Any) -> Array:
     out = np.empty((len(rows), 3))
     _unproject_many(lens.packed, rows, out)
     return out.reshape(*shape, 3)
-
-
-class AnyMapping(Protocol):
-    """Where a place of the reference grid lies in a frame, and back; pixels (…, 2) as x, y."""
-
-    def from_reference(self, xy: Any, /) -> Array:
-        """Frame pixels of reference pixels."""
-        ...
-
-    def to_reference(self, xy: Any, /) -> Array:
-        """Reference pixels of frame pixels."""
-        ...
-
-
-@dataclass(frozen=True)
-class Mapping:
-    """Where a place of the reference grid lies in a frame, and back.
-
-    Pixel → direction through ``reference``; direction in the frame's axes = ``matrix`` ·
-    direction; → pixel through ``frame``.  With two distortion-free lenses and a general matrix it
-    is a homography, so that the plane transforms are the same object.
-    """
-
-    reference: Lens
-    frame: Lens
-    matrix: Array
-
-    def from_reference(self, xy: Any) -> Array:
-        """Frame pixels (…, 2) of reference pixels (…, 2)."""
-        return project(self.frame, unproject(self.reference, xy) @ self.matrix.T)
-
-    def to_reference(self, xy: Any) -> Array:
-        """Reference pixels (…, 2) of frame pixels (…, 2)."""
-        inverse = np.linalg.inv(self.matrix)
-        return project(self.reference, unproject(self.frame, xy) @ inverse.T)
-
-
-def plane_mapping(matrix: Any) -> Mapping:
-    """A mapping from a homography (3, 3) that takes reference pixels to frame pixels."""
-    plane = Lens(1.0, 0.0, 0.0)
-    return Mapping(plane, plane, np.asarray(matrix, dtype=np.float64))
-
-
-def rotation(vector: Any) -> Array:
-    """Rotation matrices (…, 3, 3) of rotation vectors (…, 3) in radians (Rodrigues' formula)."""
-    v = np.asarray(vector, dtype=np.float64)
-    angle = np.sqrt(np.sum(v * v, axis=-1))[..., None, None]
-    k = np.zeros((*v.shape, 3))
-    k[..., 0, 1], k[..., 0, 2], k[..., 1, 2] = -v[..., 2], v[..., 1], -v[..., 0]
-    k = k - np.swapaxes(k, -1, -2)
-    small = angle < 1e-9
-    safe = np.where(small, 1.0, angle)
-    one = np.where(small, 1.0, np.sin(safe) / safe)
-    two = np.where(small, 0.5, (1 - np.cos(safe)) / safe**2)
-    return np.asarray(np.eye(3) + one * k + two * (k @ k))
-
-
-def rotation_vector(matrix: Any) -> Array:
-    """The rotation vector (…, 3) of rotation matrices (…, 3, 3) that turn by less than π."""
-    m = np.asarray(matrix, dtype=np.float64)
-    twice = np.stack(
-        [
-            m[..., 2, 1] - m[..., 1, 2],
-            m[..., 0, 2] - m[..., 2, 0],
-            m[..., 1, 0] - m[..., 0, 1],
-        ],
-        axis=-1,
-    )
-    sine = 0.5 * np.sqrt(np.sum(twice**2, axis=-1))
-    angle = np.arctan2(sine, 0.5 * (np.trace(m, axis1=-2, axis2=-1) - 1))
-    factor = np.where(sine > 1e-12, angle / np.where(sine > 1e-12, 2 * sine, 1.0), 0.5)
-    return np.asarray(twice * factor[..., None])
-
-
-def rotation_angle(matrix: Any) -> float:
-    """Angle of a rotation matrix, radians, accurate for small angles too."""
-    m = np.asarray(matrix, dtype=np.float64)
-    axis = np.array([m[2, 1] - m[1, 2], m[0, 2] - m[2, 0], m[1, 0] - m[0, 1]])
-    return float(np.arctan2(0.5 * np.linalg.norm(axis), 0.5 * (np.trace(m) - 1)))
-
-
-def best_rotation(a: Any, b: Any) -> Array:
-    """The rotation R (3, 3) that minimises Σ|R aᵢ - bᵢ|² (Kabsch 1976), a and b (N, 3)."""
-    u, _, vt = np.linalg.svd(np.asarray(b).T @ np.asarray(a))
-    sign = np.sign(np.linalg.det(u @ vt))
-    return np.asarray(u @ np.diag([1.0, 1.0, sign]) @ vt)

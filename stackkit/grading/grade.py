@@ -159,10 +159,10 @@ def _fault(
         return Cause.SHAKEN, _words(Cause.SHAKEN, s, k)
     if found.residual > max(MOST_OFF, 4 * certain):
         cause = of_blur(s, k)
-        off = f"stars lie {found.residual:.1f} px from where they should"
+        off = f"lie {found.residual:.1f} px from where they should"
         if cause is Cause.DEFOCUS:
-            return Cause.MOVED, f"camera moved: its {off}"
-        return cause, f"{_words(cause, s, k)}; they {off[6:]}"
+            return Cause.MOVED, f"camera moved: its stars {off}"
+        return cause, f"{_words(cause, s, k)}; they {off}"
     if s.drawn[k] > STREAKED:
         return Cause.TRAILED, f"{_words(Cause.TRAILED, s, k)}, whose light cannot be measured"
     if found.relative_weight is not None and found.relative_weight < LEAST_WEIGHT:

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import map_coordinates
 
 from stackkit.arrays import Array
-from stackkit.geometry.lens import AnyMapping
+from stackkit.geometry.mapping import AnyMapping
 from stackkit.robust import sigma_about_zero
 from stackkit.stars.detect import Stars
 from stackkit.stars.sky_mesh import MESH, Sky

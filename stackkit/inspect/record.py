@@ -19,7 +19,7 @@ from stackkit.inspect.facts import Facts
 from stackkit.inspect.listing import Batch, Item, Purpose, Survey
 from stackkit.inspect.motion import gaps
 from stackkit.inspect.sample import Sample
-from stackkit.inspect.verdicts import Conditions
+from stackkit.inspect.verdicts import NightFigures
 from stackkit.noise.photon_transfer import UNKNOWN, Noise, gain, read_noise
 from stackkit.raw.decode import Form
 from stackkit.raw.headers.metadata import Metadata, focal_px
@@ -257,7 +257,7 @@ def _conditions(
     sample: Sample | None,
     own: Sequence[Facts],
     measured: Measured | None,
-) -> Conditions | None:
+) -> NightFigures | None:
     """What advice goes by; None when the group is not of lights or was not measured."""
     if batch.purpose is not Purpose.LIGHT or sample is None or measured is None or not own:
         return None
@@ -266,7 +266,7 @@ def _conditions(
     r, g, b = (level if level is not None else 0.0 for level in found["level"])
     noise = _noise(sample) if first.form is not Form.PICTURE else None
     motion = measured.motion if rows[batch.frames[0]]["session"] else None
-    return Conditions(
+    return NightFigures(
         count=len(batch.frames),
         exposure=first.metadata.exposure,
         level=(r, g, b),

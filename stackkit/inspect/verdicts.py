@@ -37,7 +37,7 @@ _COARSE = 0.5
 
 
 @dataclass(frozen=True)
-class Conditions:
+class NightFigures:
     """What the advice on a set of lights goes by; None: not known.
 
     ``exposure`` s; ``level`` of the sky in R, G, B as a share of the range of ``span`` ADU;
@@ -59,7 +59,7 @@ class Conditions:
     fastest: float | None
 
 
-def read_noise_share(conditions: Conditions) -> float | None:
+def read_noise_share(conditions: NightFigures) -> float | None:
     """Noise of the green sky over what it would be without read noise; None without a gain."""
     noise = conditions.noise
     if noise is None or noise.slope <= 0:
@@ -68,7 +68,7 @@ def read_noise_share(conditions: Conditions) -> float | None:
     return float(np.sqrt(1 + noise.floor / max(noise.slope * sky, 1e-9)))
 
 
-def trail(conditions: Conditions) -> float | None:
+def trail(conditions: NightFigures) -> float | None:
     """Px that a star moves during an exposure."""
     if conditions.drift is None or conditions.exposure is None:
         return None
@@ -106,7 +106,7 @@ def short_exposure(exposure: float | None, level: Sequence[float]) -> str:
     return f"taken in bright light{how}: no stars; fine as a test of what the camera writes"
 
 
-def advice(conditions: Conditions) -> list[str]:
+def advice(conditions: NightFigures) -> list[str]:
     """What to do better next time, the most important first."""
     return [
         text
@@ -122,7 +122,7 @@ def advice(conditions: Conditions) -> list[str]:
     ]
 
 
-def _too_bright(c: Conditions) -> str:
+def _too_bright(c: NightFigures) -> str:
     brightest = max(c.level)
     if brightest >= BRIGHT_SKY:
         shorter = "expose shorter"
@@ -140,7 +140,7 @@ def _too_bright(c: Conditions) -> str:
     return ""
 
 
-def _drawn_out(c: Conditions) -> str:
+def _drawn_out(c: NightFigures) -> str:
     """Trails, or a shaken camera: long stars with and without enough motion of the sky."""
     if c.fwhm is None or c.elongation is None or not c.exposure:
         return ""
@@ -171,7 +171,7 @@ def _up_to(longest: float) -> str:
     return f"Exposures of up to {seconds(longest)} would keep them round; take more of them."
 
 
-def _out_of_focus(c: Conditions) -> str:
+def _out_of_focus(c: NightFigures) -> str:
     if c.fwhm is None or c.fwhm <= _WIDE:
         return ""
     return (
@@ -180,7 +180,7 @@ def _out_of_focus(c: Conditions) -> str:
     )
 
 
-def _too_short(c: Conditions) -> str:
+def _too_short(c: NightFigures) -> str:
     share = read_noise_share(c)
     if share is None or share < READ_SHARE:
         return ""
@@ -199,7 +199,7 @@ def _too_short(c: Conditions) -> str:
     )
 
 
-def _too_coarse(c: Conditions) -> str:
+def _too_coarse(c: NightFigures) -> str:
     if c.noise is None or c.step is None:
         return ""
     scatter = float(np.sqrt(variance_of(c.noise, max(c.level[1], 0.0) * c.span)))
@@ -211,7 +211,7 @@ def _too_coarse(c: Conditions) -> str:
     )
 
 
-def _too_few(c: Conditions) -> str:
+def _too_few(c: NightFigures) -> str:
     if c.count >= _FEW or not c.stars:
         return ""
     if c.count == 1:

@@ -20,7 +20,7 @@ from stackkit.arrays import Array, Codes, Mask, Plane
 from stackkit.calibration import mosaic_cache
 from stackkit.calibration.apply import EVEN
 from stackkit.calibration.mosaic_cache import Cache, Window
-from stackkit.geometry.lens import AnyMapping
+from stackkit.geometry.mapping import AnyMapping
 from stackkit.grading.photometric import Level
 from stackkit.integration import resample
 from stackkit.integration.deblur import restorable, restore, restored_factors

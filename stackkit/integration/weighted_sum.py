@@ -14,7 +14,7 @@ from scipy.ndimage import binary_dilation
 from stackkit.arrays import Array, Codes, Mask, Plane
 from stackkit.calibration import mosaic_cache
 from stackkit.calibration.mosaic_cache import Cache, Window
-from stackkit.geometry.lens import AnyMapping
+from stackkit.geometry.mapping import AnyMapping
 from stackkit.integration import resample
 from stackkit.integration.tiles import (
     LARGEST_TILE,

@@ -25,7 +25,7 @@ from stackkit.output.tiff_container import (
     RATIONAL,
     SHORT,
     SRATIONAL,
-    Picture,
+    TiffPicture,
     write_pictures,
 )
 from stackkit.picture.colour.camera import CameraColour
@@ -96,8 +96,8 @@ def write_linear_dng(
         write_pictures(
             file,
             [
-                Picture(first, (shown[top : top + _ROWS].tobytes() for top in _tops(shown))),
-                Picture(raw, _strips(value, how.clip)),
+                TiffPicture(first, (shown[top : top + _ROWS].tobytes() for top in _tops(shown))),
+                TiffPicture(raw, _strips(value, how.clip)),
             ],
             {EXIF_IFD: exif_tags(told), GPS_IFD: gps_tags(told.place)},
         )

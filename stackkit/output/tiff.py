@@ -34,7 +34,7 @@ from stackkit.output.tiff_container import (
     LONG,
     SHORT,
     UNDEFINED,
-    Picture,
+    TiffPicture,
     write_pictures,
 )
 from stackkit.picture.colour.develop import Development, develop_rows
@@ -87,8 +87,8 @@ def write_tiff(
         write_pictures(
             file,
             [
-                Picture(tags, _strips(picture, how, editing, bits)),
-                Picture(lesser, (_whole_numbers(rows) for rows in _rows(inside))),
+                TiffPicture(tags, _strips(picture, how, editing, bits)),
+                TiffPicture(lesser, (_whole_numbers(rows) for rows in _rows(inside))),
             ],
             {EXIF_IFD: exif_tags(told), GPS_IFD: gps_tags(told.place)},
             big=needs_bigtiff(height, width),

@@ -28,7 +28,7 @@ _STRIP_OFFSETS, _STRIP_BYTE_COUNTS, _SUB_IFDS = 273, 279, 330
 
 
 @dataclass(frozen=True)
-class Picture:
+class TiffPicture:
     """``tags`` without offsets and byte counts, and the encoded ``strips`` in order."""
 
     tags: Tags
@@ -56,7 +56,7 @@ _BIG = _Layout(b"II+\0" + struct.pack("<HH", 8, 0), "<Q", "<Q", _LONG8)
 
 def write_pictures(
     file: BinaryIO,
-    pictures: Sequence[Picture],
+    pictures: Sequence[TiffPicture],
     beside: TagTable[int, Tags | None],
     *,
     big: bool = False,
@@ -81,11 +81,11 @@ def write_pictures(
 def one_picture(tags: Tags, exif: Tags, strip: bytes, gps: Tags | None = None) -> bytes:
     """The bytes of a file with one picture in one strip."""
     memory = io.BytesIO()
-    write_pictures(memory, [Picture(tags, [strip])], {EXIF_IFD: exif, GPS_IFD: gps})
+    write_pictures(memory, [TiffPicture(tags, [strip])], {EXIF_IFD: exif, GPS_IFD: gps})
     return memory.getvalue()
 
 
-def _placed(file: BinaryIO, picture: Picture, layout: _Layout) -> dict[int, tuple[int, Any]]:
+def _placed(file: BinaryIO, picture: TiffPicture, layout: _Layout) -> dict[int, tuple[int, Any]]:
     """Writes the strips; the tags with where they lie."""
     offsets, counts = [], []
     for strip in picture.strips:

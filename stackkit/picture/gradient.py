@@ -30,7 +30,7 @@ _BAND = 64
 
 
 @dataclass(frozen=True)
-class Sky:
+class SkyModel:
     """The sky of a picture, at places given as shares (0-1) of its height and width.
 
     exp of the surface with ``coefficients`` (terms, 3), minus ``offset``; its logarithm is held
@@ -44,11 +44,11 @@ class Sky:
     most: float
 
 
-NO_SKY = Sky(np.zeros((0, 3)), 1.0, 0.0, 0.0, 0.0)
+NO_SKY = SkyModel(np.zeros((0, 3)), 1.0, 0.0, 0.0, 0.0)
 """What stands for a sky that could not be fitted."""
 
 
-def sky_at(sky: Sky, y: Array, x: Array) -> Plane:
+def sky_at(sky: SkyModel, y: Array, x: Array) -> Plane:
     """The sky (3, rows, columns) at ``y`` (rows,) and ``x`` (columns,), shares of the sides."""
     out = np.zeros((3, len(y), len(x)), dtype=np.float32)
     if len(sky.coefficients):
@@ -59,12 +59,12 @@ def sky_at(sky: Sky, y: Array, x: Array) -> Plane:
     return out
 
 
-def sky_of_grid(sky: Sky, height: int, width: int) -> Plane:
+def sky_of_grid(sky: SkyModel, height: int, width: int) -> Plane:
     """The sky (3, height, width) of a whole picture."""
     return sky_at(sky, (np.arange(height) + 0.5) / height, (np.arange(width) + 0.5) / width)
 
 
-def without_sky(value: Plane, sky: Sky) -> Plane:
+def without_sky(value: Plane, sky: SkyModel) -> Plane:
     """The picture (3, H, W) with the smooth sky taken off."""
     _, height, width = value.shape
     y, x = (np.arange(height) + 0.5) / height, (np.arange(width) + 0.5) / width
@@ -75,7 +75,7 @@ def without_sky(value: Plane, sky: Sky) -> Plane:
     return out
 
 
-def fit_sky(small: Plane) -> Sky:
+def fit_sky(small: Plane) -> SkyModel:
     """The smooth sky under a picture (3, h, w), NaN where nothing is known."""
     _, h, w = small.shape
     medians, scatter, yx = tiles(small)
@@ -89,7 +89,7 @@ def fit_sky(small: Plane) -> Sky:
     logs = np.log(medians + offset)
     root = np.sqrt(_robust_weights(terms, logs.mean(axis=1), yx))[:, None]
     coefficients = np.linalg.lstsq(terms * root, logs * root, rcond=None)[0]
-    return Sky(coefficients, w / h, offset, float(logs.min()) - 1, float(logs.max()) + 1)
+    return SkyModel(coefficients, w / h, offset, float(logs.min()) - 1, float(logs.max()) + 1)
 
 
 def tiles(small: Plane) -> tuple[Array, Array, Array]:
@@ -124,7 +124,9 @@ def _medians(values: Plane, known: NDArray[np.int64]) -> Any:
     return (ordered[rows, (known - 1) // 2] + ordered[rows, known // 2]) / 2
 
 
-def gradient_record(sky: Sky, shape: tuple[int, int], orientation: int) -> dict[str, Any] | None:
+def gradient_record(
+    sky: SkyModel, shape: tuple[int, int], orientation: int
+) -> dict[str, Any] | None:
     """What the record tells of the sky's glow on a grid of ``shape`` (H, W); None without one.
 
     ``strength``: how many times brighter a place is than that opposite it, at most, so that the

@@ -21,7 +21,7 @@ from scipy.ndimage import map_coordinates, maximum_filter
 
 from stackkit.arrays import Plane
 from stackkit.picture.colour.develop import Development, develop, develop_rows
-from stackkit.picture.gradient import Sky, fit_sky, sky_of_grid, tiles
+from stackkit.picture.gradient import SkyModel, fit_sky, sky_of_grid, tiles
 from stackkit.picture.orientation import upright
 from stackkit.picture.shrink import shrink
 from stackkit.run.files import replacing
@@ -55,7 +55,7 @@ class Rendering:
     """
 
     how: Development
-    sky: Sky
+    sky: SkyModel
     noise: float
     longest: int = LONGEST
 
@@ -118,7 +118,7 @@ def _light(value: Plane, how: Development, longest: int) -> Plane:
     return shrink(value, longest, partial(develop_rows, how=how))
 
 
-def _light_of(sky: Sky, how: Development, shape: tuple[int, ...]) -> Plane:
+def _light_of(sky: SkyModel, how: Development, shape: tuple[int, ...]) -> Plane:
     """Linear light (3, h, w) of the sky."""
     return develop(sky_of_grid(sky, shape[1], shape[2]), how)
 

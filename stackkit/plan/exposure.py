@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from stackkit.arrays import Array
-from stackkit.geometry.lens import SIDEREAL, project, rotation, unproject
+from stackkit.geometry.lens import SIDEREAL, project, unproject
+from stackkit.geometry.rotation import rotation
 from stackkit.plan.camera import Camera
 
 TRAIL = 2.0

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -13,15 +11,15 @@ from numpy.typing import NDArray
 
 from stackkit.errors import RawFileError, why
 from stackkit.raw import dng, libraw, pictures, salvage
-from stackkit.raw.headers.checks import BLANK_END, COPY_AGAIN, NOT_AS_SAID, first_bytes, not_raw
-from stackkit.raw.headers.kinds import Form, Kind, OpenFile, kind, opened
+from stackkit.raw.headers.checks import BLANK_END, COPY_AGAIN, NOT_AS_SAID
+from stackkit.raw.headers.kinds import FileKind, Form, OpenFile, kind, opened
 from stackkit.raw.headers.layout import LINEARIZATION_TABLE, Layout, read_pattern
 from stackkit.raw.headers.metadata import LIBRAW_FAULTS, Matrix
-from stackkit.raw.headers.tags import OPCODE_LISTS, Directory, read_directories
+from stackkit.raw.headers.tags import OPCODE_LISTS, Directory
 from stackkit.raw.levels import dng_black, dng_white, masked_black
 from stackkit.raw.opcodes.lists import NO_OPCODES, Opcode, Opcodes, parse
 
-__all__ = ["Form", "Kind", "Mosaic", "RawFileError", "decode", "kind", "open_raw", "why"]
+__all__ = ["FileKind", "Form", "Mosaic", "RawFileError", "decode", "kind", "why"]
 
 _RGGB = np.array([[0, 1], [1, 2]], dtype=np.uint8)
 _NO_PLANES = np.zeros((2, 2), dtype=np.uint8)
@@ -80,22 +78,6 @@ def decode(path: Path) -> Mosaic:
         if mosaic.data.shape != (file.size[1], file.size[0]):
             raise RawFileError(path, NOT_AS_SAID, COPY_AGAIN)
         return mosaic
-
-
-@contextmanager
-def open_raw(path: Path) -> Iterator[tuple[Any, tuple[Directory, ...]]]:
-    """The file opened by LibRaw (a ``rawpy.RawPy``), pixels not yet unpacked, and its directories.
-
-    The directories are empty when the file is not TIFF-like.  Raises ``RawFileError`` for
-    everything that can be told without unpacking, and for what LibRaw does not decode.
-    """
-    reason = not_raw(first_bytes(path)[1])
-    if reason:
-        raise RawFileError(path, reason)
-    with opened(path) as file:
-        if file.raw is None:
-            raise RawFileError(path, file.reason or "in a form that LibRaw does not decode")
-        yield file.raw, read_directories(path)
 
 
 def _from_libraw(file: OpenFile) -> Mosaic:

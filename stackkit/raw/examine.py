@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from stackkit.raw.headers.kinds import Form, Kind, kind
+from stackkit.raw.headers.kinds import FileKind, Form, kind
 from stackkit.raw.headers.metadata import Metadata, read_metadata
 
 
-def examine(path: Path) -> tuple[Kind, Metadata]:
+def examine(path: Path) -> tuple[FileKind, Metadata]:
     """What the file is, and what it says of itself; nothing if it is no picture."""
     found = kind(path)
     return found, Metadata() if found.form is Form.NONE else read_metadata(path)

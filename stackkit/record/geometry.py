@@ -16,15 +16,9 @@ from stackkit.align.sky_rotation import SkyRotation, measured_angles, pushes
 from stackkit.align.warps import PolynomialMapping, polynomial_record
 from stackkit.arrays import Array, Index
 from stackkit.geometry.jacobians import BENDING
-from stackkit.geometry.lens import (
-    SIDEREAL,
-    AnyMapping,
-    Lens,
-    Mapping,
-    project,
-    rotation_angle,
-    unproject,
-)
+from stackkit.geometry.lens import SIDEREAL, Lens, project, unproject
+from stackkit.geometry.mapping import AnyMapping, Mapping
+from stackkit.geometry.rotation import rotation_angle
 
 _CORNER = 0.03
 """Share of a side by which the places that stand for corners lie inside."""

@@ -17,7 +17,7 @@ from stackkit.grading.grade import Grade
 from stackkit.noise.photon_transfer import gain, read_noise
 from stackkit.picture.thumbnails import picture_name
 from stackkit.raw.decode import Form, Mosaic
-from stackkit.raw.headers.metadata import Place
+from stackkit.raw.headers.metadata import Location
 from stackkit.raw.opcodes import apply
 from stackkit.record.advice import advice
 from stackkit.record.geometry import geometry_record, mapping_record, turns
@@ -47,7 +47,7 @@ def record(
     options: dict[str, Any],
     calibration: dict[str, Any],
     integration: dict[str, Any],
-    place: Place | None,
+    place: Location | None,
 ) -> dict[str, Any]:
     """The record of a run.  ``grades`` go with the session's lights; ``numbers`` say which of the
     lights the registration's lists run over; ``shares`` of the samples that they had; ``digests``
@@ -143,7 +143,7 @@ def calibration(
     }
 
 
-def _done(fate: apply.Fate, *, flat: bool) -> str:
+def _done(fate: apply.OpcodeFate, *, flat: bool) -> str:
     """What became of an opcode; a flat knows better than the file how the field is lit."""
     if not flat or not fate.what.startswith("applied"):
         return fate.what

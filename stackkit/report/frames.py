@@ -27,7 +27,7 @@ SIGNS = {Fate.FULL: "●", Fate.LESS: "○", Fate.OUT: "✕"}
 
 
 @dataclass(frozen=True)
-class Frame:
+class FrameRow:
     """A light: its row in the record, its ``fate``, and its ``source`` as data: URI, None where
     there is no picture; ``share``: its weight beside the heaviest frame's, 0 to 1.
     """
@@ -55,12 +55,12 @@ class Frame:
         return f"{time:%H:%M:%S}" if time else ""
 
 
-def frames_of(record: Row, pictures: Mapping[str, bytes]) -> list[Frame]:
+def frames_of(record: Row, pictures: Mapping[str, bytes]) -> list[FrameRow]:
     """The lights of a record in its order, with their thumbnails."""
     lights = [row for row in record["frames"] if row["role"] == "light"]
     heaviest = max((number(row["weight"]) or 0.0 for row in lights), default=0.0)
     return [
-        Frame(
+        FrameRow(
             row,
             fate(row),
             (number(row["weight"]) or 0.0) / heaviest if heaviest > 0 else 0.0,
@@ -89,7 +89,7 @@ def moment(text: str | None) -> datetime | None:
         return None
 
 
-def minutes(frames: Sequence[Frame]) -> list[float] | None:
+def minutes(frames: Sequence[FrameRow]) -> list[float] | None:
     """Minutes since the first frame; None unless every frame has its time, and they differ."""
     times = [time for frame in frames if (time := moment(frame.row["time"])) is not None]
     if len(times) < len(frames) or not times or max(times) == min(times):

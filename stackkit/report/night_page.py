@@ -14,7 +14,7 @@ from stackkit.picture.archive import ALONE, STACK
 from stackkit.report import night_words
 from stackkit.report.chart import chart, points, verdict
 from stackkit.report.document import data_uri, environment, rendered
-from stackkit.report.frames import SIGNS, Fate, Frame, frames_of, minutes
+from stackkit.report.frames import SIGNS, Fate, FrameRow, frames_of, minutes
 from stackkit.report.maps import coverage_map, field_map, glow_map
 from stackkit.report.method_figures import amount, number
 from stackkit.report.time_chart import Line, time_chart
@@ -76,7 +76,7 @@ def _source(data: bytes | None) -> str | None:
     return data_uri(data, "webp") if data else None
 
 
-def _charts(frames: Sequence[Frame]) -> Iterator[Row]:
+def _charts(frames: Sequence[FrameRow]) -> Iterator[Row]:
     """Charts over time that can be drawn: {title, what, svg}."""
     fates, when = [frame.fate for frame in frames], minutes(frames)
 
@@ -146,7 +146,7 @@ def _field(record: Row) -> tuple[Markup, float] | None:
     return field_map(grid, size, record["camera"]["orientation"])
 
 
-def _cells(frame: Frame) -> list[str]:
+def _cells(frame: FrameRow) -> list[str]:
     """A frame's figures for the table."""
     row = frame.row
     percent = None if number(row["light"]) is None else 100 * row["light"]

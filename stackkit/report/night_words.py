@@ -9,7 +9,7 @@ from typing import Any
 
 from stackkit.record.rate import is_known
 from stackkit.report.document import seconds
-from stackkit.report.frames import Fate, Frame, moment
+from stackkit.report.frames import Fate, FrameRow, moment
 from stackkit.report.method_figures import amount, number
 
 Row = dict[str, Any]
@@ -77,7 +77,7 @@ RECIPE = (
 """What to do in an editor: step and sentence."""
 
 
-def heading(frames: Sequence[Frame]) -> str:
+def heading(frames: Sequence[FrameRow]) -> str:
     """The day, in words, that the first frame was taken on (UTC); else what it is."""
     times = [time for frame in frames if (time := moment(frame.row["time"])) is not None]
     if not times:
@@ -86,7 +86,7 @@ def heading(frames: Sequence[Frame]) -> str:
     return f"{first.day} {_MONTHS[first.month - 1]} {first.year}"
 
 
-def hours(frames: Sequence[Frame]) -> str:
+def hours(frames: Sequence[FrameRow]) -> str:
     """From when to when, UTC; empty where times are missing."""
     times = [time for frame in frames if (time := moment(frame.row["time"])) is not None]
     if not times:
@@ -96,7 +96,7 @@ def hours(frames: Sequence[Frame]) -> str:
     return f"{first:%H:%M}{until} UTC"
 
 
-def lead(frames: Sequence[Frame], record: Row) -> str:
+def lead(frames: Sequence[FrameRow], record: Row) -> str:
     """What was made of it, in a sentence or two."""
     used = [frame for frame in frames if frame.fate is not Fate.OUT]
     if len(used) < 2:
@@ -110,14 +110,14 @@ def lead(frames: Sequence[Frame], record: Row) -> str:
     return f"{text}, with {gain:.1f} times less noise than one frame." if gain else f"{text}."
 
 
-def light_of(used: Sequence[Frame]) -> str:
+def light_of(used: Sequence[FrameRow]) -> str:
     """All exposures together; empty where one is unknown."""
     own = [number(frame.row["exposure_s"]) for frame in used]
     known = [value for value in own if value is not None]
     return seconds(sum(known)) if known and len(known) == len(own) else ""
 
 
-def gains(frames: Sequence[Frame], record: Row) -> Iterator[tuple[str, str, str]]:
+def gains(frames: Sequence[FrameRow], record: Row) -> Iterator[tuple[str, str, str]]:
     """The figures to be proud of: figure, its unit, and what it means."""
     used = [frame for frame in frames if frame.fate is not Fate.OUT]
     integration = record["integration"]
@@ -132,7 +132,7 @@ def gains(frames: Sequence[Frame], record: Row) -> Iterator[tuple[str, str, str]
         yield light, "", "total exposure"
 
 
-def facts(frames: Sequence[Frame], record: Row) -> Iterator[tuple[str, str]]:
+def facts(frames: Sequence[FrameRow], record: Row) -> Iterator[tuple[str, str]]:
     """The numbers: name, and what there is to say."""
     used = [frame for frame in frames if frame.fate is not Fate.OUT]
     camera, geometry, integration = (record[k] for k in ("camera", "geometry", "integration"))

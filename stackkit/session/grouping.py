@@ -17,7 +17,7 @@ from typing import Any
 
 from stackkit.errors import InputError, UsageError
 from stackkit.raw.examine import examine
-from stackkit.raw.headers.kinds import Form, Kind
+from stackkit.raw.headers.kinds import FileKind, Form
 from stackkit.raw.headers.metadata import Metadata
 from stackkit.run.readers import Read, here
 from stackkit.session.discover import File, files_in
@@ -104,13 +104,6 @@ Each = Callable[..., Iterable[Any]]
 """Maps a function over items, as ``map`` does."""
 
 
-def scan(
-    paths: Sequence[Path], read: Read = here, each: Each = map, besides: Sequence[Path] = ()
-) -> Session:
-    """The session in ``paths`` that holds most samples, as far as headers tell; see ``listed``."""
-    return chosen(listed(paths, read, each, besides))
-
-
 def listed(
     paths: Sequence[Path], read: Read = here, each: Each = map, besides: Sequence[Path] = ()
 ) -> Listing:
@@ -178,14 +171,14 @@ def chosen(listing: Listing, number: int | None = None) -> Session:
     return Session((*frames, *sorted(others, key=_by_name)), tuple(parts))
 
 
-def _examined(file: File, read: Read) -> tuple[Kind, Metadata]:
+def _examined(file: File, read: Read) -> tuple[FileKind, Metadata]:
     if file.reason:
-        return Kind(Form.NONE, None, file.reason), Metadata()
-    found: tuple[Kind, Metadata] = read(examine, file.path)
+        return FileKind(Form.NONE, None, file.reason), Metadata()
+    found: tuple[FileKind, Metadata] = read(examine, file.path)
     return found
 
 
-def _frame(file: File, found: Kind, metadata: Metadata) -> Frame:
+def _frame(file: File, found: FileKind, metadata: Metadata) -> Frame:
     """The file as a light, or as something else with the reason."""
     role = Role.OTHER if found.form is Form.NONE else Role.LIGHT
     return Frame(file.path, file.name, role, metadata, found.reason, found.size, found.form)

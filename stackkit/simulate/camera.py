@@ -16,7 +16,7 @@ from stackkit.geometry.lens import unproject
 from stackkit.jit import jit
 from stackkit.simulate.conditions import conditions
 from stackkit.simulate.night import Night, exposure_of, frame_lens, generator, mid_time
-from stackkit.simulate.sky import Trail, catalogue, extinction, glow, pixels, trails
+from stackkit.simulate.sky import Mover, catalogue, extinction, glow, pixels, trails
 
 _HALF = 7
 """Half the side of the patch a star is drawn on, px."""
@@ -123,7 +123,7 @@ def _draw_glow(night: Night, k: int) -> Array:
     return planes
 
 
-def trail_profile(night: Night, trail: Trail) -> Array:
+def trail_profile(night: Night, trail: Mover) -> Array:
     """Electrons per pixel (3, H, W) of one mover: a blurred line, plus its strobes."""
     total = np.zeros((3, night.height, night.width))
     start, end = np.array(trail.start), np.array(trail.end)

@@ -14,7 +14,8 @@ from functools import lru_cache
 import numpy as np
 
 from stackkit.arrays import Array
-from stackkit.geometry.lens import SIDEREAL, Lens, Projection, reaching, rotation
+from stackkit.geometry.lens import SIDEREAL, Lens, Projection, reaching
+from stackkit.geometry.rotation import rotation
 from stackkit.simulate.mishaps import Mishap, MishapKind
 
 

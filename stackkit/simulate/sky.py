@@ -35,7 +35,7 @@ class Catalogue:
 
 
 @dataclass(frozen=True)
-class Trail:
+class Mover:
     """One mover in one frame: end points in pixels, e⁻ per pixel of length (3,), width, strobes."""
 
     frame: int
@@ -144,10 +144,10 @@ def glow(night: Night, k: int, local: Array) -> Array:
 
 
 @lru_cache(maxsize=4)
-def trails(night: Night) -> tuple[Trail, ...]:
+def trails(night: Night) -> tuple[Mover, ...]:
     """Satellites (one streak, one to three frames) and aircraft (coloured, with strobes)."""
     rng = generator(night, 3)
-    found: list[Trail] = []
+    found: list[Mover] = []
     for _ in range(night.satellites):
         found += _mover(night, rng, frames=int(rng.integers(1, 4)), speed=rng.uniform(12, 60))
     for _ in range(night.aircraft):
@@ -162,7 +162,7 @@ def _mover(
     frames: int,
     speed: float,
     aircraft: bool = False,
-) -> list[Trail]:
+) -> list[Mover]:
     first = int(rng.integers(0, max(night.frames - frames + 1, 1)))
     heading = rng.uniform(0, 2 * np.pi)
     step = np.array([np.cos(heading), np.sin(heading)]) * speed * night.focal / 1350
@@ -185,7 +185,7 @@ def _mover(
                 strobes.append((float(x), float(y), float(level * 60)))
         if first + i < night.frames:
             found.append(
-                Trail(
+                Mover(
                     first + i,
                     (float(start[0]), float(start[1])),
                     (float(end[0]), float(end[1])),

@@ -16,7 +16,7 @@ from pathlib import Path
 import numpy as np
 
 from stackkit.calibration.apply import calibrate
-from stackkit.raw.decode import Form, Kind, Mosaic, RawFileError, decode, kind
+from stackkit.raw.decode import FileKind, Form, Mosaic, RawFileError, decode, kind
 from stackkit.raw.headers.kinds import opened
 from stackkit.raw.headers.metadata import Metadata, read_metadata, read_place
 from stackkit.raw.opcodes import apply
@@ -37,7 +37,7 @@ class Seen:
     Bytes (Linux; else 0).
     """
 
-    kind: Kind
+    kind: FileKind
     metadata: Metadata
     mosaic: Mosaic | RawFileError
     warned: tuple[str, ...]

@@ -21,7 +21,7 @@ from scipy.ndimage import uniform_filter
 from scipy.spatial import cKDTree
 
 from stackkit.arrays import Array, Mask, Plane
-from stackkit.geometry.lens import AnyMapping
+from stackkit.geometry.mapping import AnyMapping
 from stackkit.integration.rejection import line_sums
 from stackkit.integration.rejection.trail_path import (
     LEAST,

@@ -29,7 +29,7 @@ class Form(StrEnum):
 
 
 @dataclass(frozen=True)
-class Kind:
+class FileKind:
     """``size`` (width, height) in px of the visible mosaic, None without one; ``reason`` in a few
     words why the file is of no use, or only of last resort; empty for a raw mosaic.
     """
@@ -59,13 +59,13 @@ class OpenFile:
     lost: str = ""
 
 
-def kind(path: Path) -> Kind:
+def kind(path: Path) -> FileKind:
     """What the file has to offer.  Raises nothing for a bad file: that is a kind, too."""
     try:
         with opened(path) as file:
-            return Kind(file.form, file.size, file.reason)
+            return FileKind(file.form, file.size, file.reason)
     except RawFileError as fault:
-        return Kind(Form.NONE, None, fault.reason)
+        return FileKind(Form.NONE, None, fault.reason)
 
 
 @contextmanager

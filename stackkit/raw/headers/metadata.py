@@ -20,8 +20,8 @@ __all__ = [
     "LIBRAW_FAULTS",
     "ColourProfile",
     "Directory",
+    "Location",
     "Metadata",
-    "Place",
     "focal_px",
     "read_directories",
     "read_metadata",
@@ -104,7 +104,7 @@ class Metadata:
 
 
 @dataclass(frozen=True)
-class Place:
+class Location:
     """Degrees, north and east positive; ``height`` above the sea in m."""
 
     latitude: float
@@ -150,7 +150,7 @@ def read_metadata(path: Path, directories: tuple[Directory, ...] | None = None) 
     return replace(found, time=when, time_source=source)
 
 
-def read_place(path: Path) -> Place | None:
+def read_place(path: Path) -> Location | None:
     """Where the picture was taken (EXIF 2.32, 4.6.6); only for those who were asked for it.
 
     None when the file does not say, or says 0° 0', which phones write without a fix (common
@@ -163,7 +163,7 @@ def read_place(path: Path) -> Place | None:
         return None
     below = tags.get(5, (0,))[0] == 1
     (height,) = _finite(tags.get(6), 1) or (None,)
-    return Place(latitude, longitude, -height if below and height is not None else height)
+    return Location(latitude, longitude, -height if below and height is not None else height)
 
 
 def _degrees(value: Any, side: str, sides: str, most: float) -> float | None:

@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from stackkit.arrays import Mask, Plane
 from stackkit.raw.opcodes import tables
-from stackkit.raw.opcodes.arithmetic import Pattern, Window, act, mark, optics
+from stackkit.raw.opcodes.arithmetic import Pattern, Placement, act, mark, optics
 from stackkit.raw.opcodes.lists import Opcode, Opcodes
 from stackkit.raw.opcodes.tables import (
     BadCode,
@@ -34,7 +34,7 @@ from stackkit.raw.opcodes.tables import (
     Table,
     Trim,
     Vignette,
-    Warp,
+    WarpOpcode,
 )
 
 _RAW, _LINEAR, _PICTURE = 1, 2, 3
@@ -43,7 +43,7 @@ _NO_AREA = "the size of the active area is not known"
 
 
 @dataclass(frozen=True)
-class Fate:
+class OpcodeFate:
     """What becomes of an opcode, in words; ``lacking``: the file wants it, and it is not done."""
 
     list_number: int
@@ -119,7 +119,7 @@ def gain_field(opcodes: Opcodes, shape: tuple[int, int], pattern: Pattern) -> Pl
 
 def lens_hint(opcodes: Opcodes) -> LensHint | None:
     """The lens by the last WarpRectilinear or WarpFisheye; None when the file has neither."""
-    warps = [w for _, w in _understood(opcodes) if isinstance(w, Warp) and not w.higher]
+    warps = [w for _, w in _understood(opcodes) if isinstance(w, WarpOpcode) and not w.higher]
     if not warps:
         return None
     warp = warps[-1]
@@ -134,7 +134,7 @@ def lens_hint(opcodes: Opcodes) -> LensHint | None:
     )
 
 
-def account(opcodes: Opcodes) -> tuple[Fate, ...]:
+def account(opcodes: Opcodes) -> tuple[OpcodeFate, ...]:
     """What becomes of each opcode, in the file's order."""
     fates = []
     warped_list = 0
@@ -145,23 +145,23 @@ def account(opcodes: Opcodes) -> tuple[Fate, ...]:
             words = "unknown, optional: left out"
             if not opcode.optional:
                 words = "unknown, and the file says it must not be left out"
-            fates.append(Fate(list_number, opcode.name, words, not opcode.optional))
+            fates.append(OpcodeFate(list_number, opcode.name, words, not opcode.optional))
         except ValueError as reason:
             words = f"not applied: {reason}"
-            fates.append(Fate(list_number, opcode.name, words, not opcode.optional))
+            fates.append(OpcodeFate(list_number, opcode.name, words, not opcode.optional))
         else:
-            warped_list = list_number if isinstance(found, Warp) else warped_list
+            warped_list = list_number if isinstance(found, WarpOpcode) else warped_list
             words = _deed(list_number, found, warped_list == list_number)
-            fates.append(Fate(list_number, opcode.name, words, False))
+            fates.append(OpcodeFate(list_number, opcode.name, words, False))
     return tuple(fates)
 
 
 def _deed(list_number: int, found: Content, after_warp: bool) -> str:
     """What is done with an opcode that can be used."""
     match found:
-        case Warp(higher=True):
+        case WarpOpcode(higher=True):
             return "noted only; the picture is not warped"
-        case Warp():
+        case WarpOpcode():
             return "kept as a start for the lens; the picture is not warped"
         case BadCode() | BadSites():
             return "its sites are marked as missing, not interpolated"
@@ -200,7 +200,7 @@ def _content(opcodes: Opcodes, list_number: int, opcode: Opcode) -> Content:
         raise ValueError("the code it names is only known in list 1")
     if isinstance(found, Delta) and np.abs(found.values).max() > 1:
         raise ValueError("it adds more than the whole range")
-    if isinstance(found, GainMap | Vignette | Warp) and min(opcodes.area) < 1:
+    if isinstance(found, GainMap | Vignette | WarpOpcode) and min(opcodes.area) < 1:
         raise ValueError(_NO_AREA)
     planes = 3 if list_number == _PICTURE else 1
     if (
@@ -211,9 +211,9 @@ def _content(opcodes: Opcodes, list_number: int, opcode: Opcode) -> Content:
     return found
 
 
-def _window(opcodes: Opcodes, list_number: int) -> Window:
+def _window(opcodes: Opcodes, list_number: int) -> Placement:
     corner = opcodes.raw_origin if list_number == _RAW else opcodes.origin
-    return Window(corner, opcodes.origin, opcodes.area)
+    return Placement(corner, opcodes.origin, opcodes.area)
 
 
 def _act(

@@ -33,7 +33,7 @@ _FAST = {"contract", "reassoc", "nsz"}
 
 
 @dataclass(frozen=True)
-class Window:
+class Placement:
     """Where the visible mosaic lies: ``corner``, its pixel (0, 0) (row, column) in the coordinates
     of the opcode's list; ``active``, the same in the active area; ``area`` its height and width.
     """
@@ -43,7 +43,7 @@ class Window:
     area: tuple[int, int]
 
 
-def act(found: Content, plane: Plane, window: Window, pattern: Pattern | None) -> None:
+def act(found: Content, plane: Plane, window: Placement, pattern: Pattern | None) -> None:
     """Do one opcode to ``plane`` (H, W); one that changes no values does nothing.
 
     ``pattern`` (2, 2) for opcodes of list 3, which have planes 0 R, 1 G, 2 B; else None.
@@ -68,7 +68,7 @@ def act(found: Content, plane: Plane, window: Window, pattern: Pattern | None) -
                     _map_by_polynomial(view, np.array(coefficients))
 
 
-def mark(mask: Mask, found: BadSites | Trim, window: Window) -> None:
+def mark(mask: Mask, found: BadSites | Trim, window: Placement) -> None:
     """Mark the sites that are bad, or outside."""
     if isinstance(found, Trim):
         within = np.array([[found.top, found.left, found.bottom, found.right]])
@@ -139,7 +139,7 @@ def _sites(
             yield y, x, plane
 
 
-def _of_lines(found: Scale | Delta, rows: slice, columns: slice, window: Window) -> Plane:
+def _of_lines(found: Scale | Delta, rows: slice, columns: slice, window: Placement) -> Plane:
     """The values for ``rows`` or ``columns``, shaped to go with them."""
     area, axis = found.area, found.axis
     sites = (rows, columns)[axis]
@@ -150,7 +150,7 @@ def _of_lines(found: Scale | Delta, rows: slice, columns: slice, window: Window)
     return np.expand_dims(found.values[numbers], 1 - axis)
 
 
-def _brighten(plane: Plane, found: Vignette, window: Window) -> None:
+def _brighten(plane: Plane, found: Vignette, window: Placement) -> None:
     """FixVignetteRadial: r is 1 at the pixel farthest from the optical centre."""
     x, y, unit = optics(found.centre, window.area)
     up = (np.arange(plane.shape[0]) + window.active[0] - y) / unit
@@ -160,7 +160,7 @@ def _brighten(plane: Plane, found: Vignette, window: Window) -> None:
 
 
 def _map(
-    view: Plane, found: GainMap, sites: tuple[slice, slice], colour: int, window: Window
+    view: Plane, found: GainMap, sites: tuple[slice, slice], colour: int, window: Placement
 ) -> None:
     """Multiply by a GainMap; a colour beyond the map's planes takes the last one."""
     between = []

@@ -121,7 +121,7 @@ class Trim:
 
 
 @dataclass(frozen=True)
-class Warp:
+class WarpOpcode:
     """Coefficients of a lens, one set for all planes or one a plane; ``centre`` as in Vignette."""
 
     sets: tuple[tuple[float, ...], ...]
@@ -130,7 +130,9 @@ class Warp:
     higher: bool = False
 
 
-Content = GainMap | Vignette | Scale | Delta | Table | Polynomial | BadCode | BadSites | Trim | Warp
+Content = (
+    GainMap | Vignette | Scale | Delta | Table | Polynomial | BadCode | BadSites | Trim | WarpOpcode
+)
 
 
 def content(number: int, data: bytes) -> Content:
@@ -291,14 +293,14 @@ def _trim(data: bytes) -> Trim:
     return trim
 
 
-def _warp(terms: int, fisheye: bool = False, higher: bool = False) -> Callable[[bytes], Warp]:
-    def read(data: bytes) -> Warp:
+def _warp(terms: int, fisheye: bool = False, higher: bool = False) -> Callable[[bytes], WarpOpcode]:
+    def read(data: bytes) -> WarpOpcode:
         (count,) = _take(data, 0, "I")
         if not 1 <= count <= _MOST_SETS:
             raise ValueError("its coefficients fit no number of colour planes")
         numbers = _doubles(data, 4, terms * count)
         sets = tuple(numbers[k * terms : (k + 1) * terms] for k in range(count))
-        return Warp(sets, _centre(data, 4 + 8 * terms * count), fisheye, higher)
+        return WarpOpcode(sets, _centre(data, 4 + 8 * terms * count), fisheye, higher)
 
     return read
 
