@@ -9,6 +9,6 @@ from typing import Any
 from stackkit.session.grouping import Session, chosen, listed
 
 
-def scan(paths: Sequence[Path], *rest: Any) -> Session:
+def scan(paths: Sequence[Path], **options: Any) -> Session:
     """The session in ``paths`` that holds most samples."""
-    return chosen(listed(paths, *rest))
+    return chosen(listed(paths, **options))

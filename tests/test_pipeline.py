@@ -199,7 +199,7 @@ def test_scratch_files_go_when_it_fails(small_night: Path, tmp_path: Path) -> No
 def test_every_method_gives_a_picture_of_the_same_sky(
     result: stackkit.Result, ready: Prepared, method: str
 ) -> None:
-    picture, told = _integrate(ready, METHODS[method])
+    picture, told, _ = _integrate(ready, METHODS[method])
     record = result_of(ready, picture, method, told).record
     assert record["integration"]["method"] == method
     assert record["integration"]["rejected_share"] is None
