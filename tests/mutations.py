@@ -33,7 +33,7 @@ LINKED = ("sample_frames",)
 LONGEST = 900.0
 """Seconds after which a fault that makes the product run on and on counts as seen."""
 CAUGHT, SURVIVED, BROKEN = "caught", "SURVIVED", "BROKEN"
-_COMPILED = re.compile(r"^@(numba\.njit|compiled)|\bnjit\(", re.MULTILINE)
+_COMPILED = re.compile(r"^@jit\b", re.MULTILINE)
 _TOLD = re.compile(r"^(?:FAILED|ERROR) (.+?)(?: - .*)?$", re.MULTILINE)
 
 
