@@ -62,25 +62,26 @@ __all__ = [
 ]
 
 _STAGES = ("calibrate", "combine", "detect", "integrate", "prepare", "read", "register", "write")
+_ERRORS = ("InputError", "OutputError", "StackkitError", "UsageError")
 _WHERE = {
-    **dict.fromkeys(_STAGES, "stages"),
-    **dict.fromkeys(("Options", "Prepared", "stack"), "pipeline"),
-    **dict.fromkeys(("Result", "Stack"), "results"),
-    **dict.fromkeys(("InputError", "OutputError", "StackkitError", "UsageError"), "errors"),
-    **dict.fromkeys(("METHODS", "Samples"), "integration.methods"),
-    "plane_mapping": "geometry.mapping",
+    **{name: ("stages", name) for name in _STAGES},
+    **{name: ("errors", name) for name in _ERRORS},
+    **{name: ("pipeline", name) for name in ("Options", "Prepared", "stack")},
+    **{name: ("results", name) for name in ("Result", "Stack")},
+    **{name: ("integration.methods", name) for name in ("METHODS", "Samples")},
+    "plane_mapping": ("geometry.mapping", "plane_mapping"),
+    # Their own names are those of the packages that they are in.
+    "compare_methods": ("compare.run", "compare"),
+    "inspect_files": ("inspect.run", "inspect"),
 }
 
 
 def __getattr__(name: str) -> Any:
     """Load what is asked for, and no more: ``--help`` must not wait for it."""
-    if name == "compare_methods":
-        return import_module("stackkit.compare.run").compare
-    if name == "inspect_files":
-        return import_module("stackkit.inspect.run").inspect
-    if name in _WHERE:
-        return getattr(import_module(f"stackkit.{_WHERE[name]}"), name)
-    raise AttributeError(f"module 'stackkit' has no attribute {name!r}")
+    if name not in _WHERE:
+        raise AttributeError(f"module 'stackkit' has no attribute {name!r}")
+    module, own = _WHERE[name]
+    return getattr(import_module(f"stackkit.{module}"), own)
 
 
 def __dir__() -> list[str]:

@@ -1,7 +1,7 @@
 """Scatter of samples some of which are wrong.
 
-``scipy.stats`` has the same (``median_abs_deviation``), but loading it takes longer than detecting
-the stars of a frame.
+``scipy.stats`` has the same (``median_abs_deviation``), but loading it takes 0.4 s, and nothing
+else here asks for it.
 """
 
 from __future__ import annotations

@@ -44,6 +44,9 @@ _FIRST_FRAMES = 9
 """Frames in the first stack, which tells where the picture is steep: more add nothing to that."""
 _CODES = 65000
 """Steps into which the range of the samples is divided."""
+_LEAST = 16
+"""Least width and height, px: below it there is no sky to measure between stars."""
+_PATTERNS = ("RGGB", "BGGR", "GRBG", "GBRG")
 
 
 def read(path: Path | str) -> Mosaic:
@@ -117,8 +120,14 @@ def detect(
         Columns, brightest star first; ``to_table()`` gives an astropy Table.  Empty when there is
         nothing to see.
 
+    Raises
+    ------
+    UsageError
+        ``adu`` is no mosaic, ``pattern`` no Bayer pattern.
+
     """
-    return _detect(adu, _pattern(pattern), noise or _noise_of(adu, clip), clip)
+    plane = _mosaic(adu)
+    return _detect(plane, _pattern(pattern), noise or _noise_of(plane, clip), clip)
 
 
 def register(
@@ -147,7 +156,14 @@ def register(
         ``mappings[k]`` leads from the reference grid to frame k and back, None where the frame
         fits nowhere; ``reference`` is the reference frame's number.
 
+    Raises
+    ------
+    UsageError
+        There are no tables.
+
     """
+    if not stars:
+        raise UsageError("There are no tables of stars to register.")
     return _register.register(stars, size, focal_px, times=times)
 
 
@@ -192,12 +208,13 @@ def combine(
     Raises
     ------
     UsageError
-        Lists of different lengths, mosaics of different sizes, an unknown method or parameter.
+        Lists of different lengths, mosaics of different sizes, a frame without a mapping, an
+        unknown method or parameter.
 
     """
-    frames = [np.asarray(mosaic, dtype=np.float32) for mosaic in mosaics]
-    light = list(transparencies or [1.0] * len(frames))
-    weight = list(weights or [1.0] * len(frames))
+    frames = [_mosaic(mosaic) for mosaic in mosaics]
+    light = [1.0] * len(frames) if transparencies is None else [float(t) for t in transparencies]
+    weight = [1.0] * len(frames) if weights is None else [float(w) for w in weights]
     if not frames or len({len(frames), len(mappings), len(light), len(weight)}) > 1:
         raise UsageError("There must be one mapping, transparency and weight for each mosaic.")
     if len({frame.shape for frame in frames}) > 1:
@@ -301,13 +318,32 @@ def _levelled(
     size = frames[0].shape[1], frames[0].shape[0]
     reference = measure_sky(frames[0], pattern)
     for k, (frame, given) in enumerate(zip(frames, mappings, strict=True)):
-        known = hasattr(given, "from_reference")
-        mapping = cast(AnyMapping, given) if known else plane_mapping(given)
+        mapping = _mapping(given, k)
         if k == 0:
             yield mapping, flat_level(size)
         else:
             sky, light = measure_sky(frame, pattern), transparencies[k]
             yield mapping, relative_level(reference, sky, mapping, size, light)
+
+
+def _mapping(given: AnyMapping | ArrayLike | None, number: int) -> AnyMapping:
+    if hasattr(given, "from_reference"):
+        return cast(AnyMapping, given)
+    matrix = np.asarray(given if given is not None else [], dtype=np.float64)
+    if matrix.shape != (3, 3) or not np.isfinite(matrix).all():
+        raise UsageError(
+            f"Mosaic {number} has no mapping. Leave it out, or give one, or a homography (3, 3)."
+        )
+    return plane_mapping(matrix)
+
+
+def _mosaic(values: ArrayLike) -> Plane:
+    plane = np.ascontiguousarray(values, dtype=np.float32)
+    if plane.ndim != 2 or min(plane.shape) < _LEAST:
+        raise UsageError(
+            f"An array {plane.shape} is no mosaic. It must be (H, W), {_LEAST} px or more each way."
+        )
+    return plane
 
 
 def _combined(
@@ -333,11 +369,14 @@ def _method(
 
 
 def _pattern(pattern: str | NDArray[np.uint8]) -> NDArray[np.uint8]:
-    if not isinstance(pattern, str):
-        return np.asarray(pattern, dtype=np.uint8)
-    if sorted(pattern.upper()) != sorted("RGGB"):
-        raise UsageError(f"“{pattern}” is not a Bayer pattern. Choose RGGB, BGGR, GRBG or GBRG.")
-    return np.array(["RGB".index(letter) for letter in pattern.upper()], np.uint8).reshape(2, 2)
+    """The colours (2, 2) of the first sites.  The loops trust them: no other number may pass."""
+    if isinstance(pattern, str):
+        name = pattern.upper()
+    else:
+        name = "".join("RGB"[c] if c in (0, 1, 2) else "?" for c in np.ravel(pattern))
+    if name not in _PATTERNS:
+        raise UsageError(f"{pattern!r} is not a Bayer pattern: {', '.join(_PATTERNS)}.")
+    return np.array(["RGB".index(letter) for letter in name], np.uint8).reshape(2, 2)
 
 
 def _noise_of(adu: Plane, clip: float) -> Noise:
@@ -347,7 +386,8 @@ def _noise_of(adu: Plane, clip: float) -> Noise:
 
 def _coding(frames: Sequence[Plane]) -> mosaic_cache.Coding:
     """A coding that holds the whole range of the samples, whatever their unit."""
-    lowest = min(float(np.nanmin(frame, initial=0.0)) for frame in frames)
-    highest = max(float(np.nanmax(frame, initial=0.0)) for frame in frames)
+    known = [frame[np.isfinite(frame)] for frame in frames]
+    lowest = min(float(values.min(initial=0.0)) for values in known)
+    highest = max(float(values.max(initial=0.0)) for values in known)
     step = 2.0 ** np.ceil(np.log2(max(highest - lowest, 1e-30) / _CODES))
     return mosaic_cache.Coding(float(step), float(np.ceil(-lowest / step) * step))

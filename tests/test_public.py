@@ -21,6 +21,9 @@ NIGHT = Night(
 )
 
 
+SMALL, STILL = np.zeros((32, 32)), np.eye(3)
+
+
 def example(monkeypatch: pytest.MonkeyPatch, name: str, *arguments: object) -> None:
     monkeypatch.setattr(sys, "argv", [name, *map(str, arguments)])
     runpy.run_path(str(EXAMPLES / name), run_name="__main__")
@@ -103,14 +106,38 @@ def test_parameters_are_bound_by_name() -> None:
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
-        (([np.zeros((8, 8))], []), "one mapping"),
-        (([np.zeros((8, 8)), np.zeros((8, 6))], [np.eye(3)] * 2), "one size"),
-        (([np.zeros((8, 8))], [np.eye(3)], "RGBW"), "not a Bayer pattern"),
+        (([], []), "one mapping"),
+        (([SMALL], []), "one mapping"),
+        (([SMALL, np.zeros((32, 30))], [STILL] * 2), "one size"),
+        (([SMALL], [STILL], "RGBW"), "not a Bayer pattern"),
+        (([SMALL], [STILL], "RGBG"), "not a Bayer pattern"),
+        (([SMALL], [STILL], np.array([[0, 1], [1, 7]])), "not a Bayer pattern"),
+        (([SMALL, SMALL], [STILL, None]), "Mosaic 1 has no mapping"),
+        (([SMALL], [np.eye(2)]), "Mosaic 0 has no mapping"),
+        (([np.zeros(32)], [STILL]), "no mosaic"),
+        (([np.zeros((3, 32, 32))], [STILL]), "no mosaic"),
+        (([np.zeros((2, 2))], [STILL]), "no mosaic"),
     ],
 )
 def test_wrong_use_is_one_sentence(arguments, words: str) -> None:
     with pytest.raises(stackkit.UsageError, match=words):
         stackkit.combine(*arguments)
+
+
+def test_wrong_use_of_the_other_stages_is_one_sentence() -> None:
+    with pytest.raises(stackkit.UsageError, match="not a Bayer pattern"):
+        stackkit.detect(SMALL, np.array([[0, 1], [1, 7]]))
+    with pytest.raises(stackkit.UsageError, match="no mosaic"):
+        stackkit.detect(np.zeros(32))
+    with pytest.raises(stackkit.UsageError, match="no tables"):
+        stackkit.register([], (32, 32))
+
+
+def test_weights_may_be_arrays_and_a_frame_may_be_empty() -> None:
+    frame = mosaics()[0]
+    nothing = np.full_like(frame, np.nan)
+    found = stackkit.combine([frame, nothing], [STILL] * 2, weights=np.ones(2), method="mean")
+    assert np.nanmax(found.coverage) == 1
 
 
 def test_tables_and_fits() -> None:
