@@ -57,7 +57,7 @@ def test_all_in_time_order() -> None:
     for k in range(20, 30):
         rows[k]["time"] = (START + timedelta(seconds=20 * k + 1260)).isoformat()
     assert texts(rows, [push]) == [
-        "a torch or headlights shone in in 03.dng",
+        "a torch or headlights lit the lens in 03.dng",
         "the camera was moved by 2.0° between 07.dng and 08.dng",
         "out of focus in 12.dng, stars 2.0 times as wide",
         "it continued with 20.dng after a pause of 21 min",

@@ -31,7 +31,7 @@ _TOLD = {
     Cause.TRAILED: "the camera moved during the exposure",
     Cause.DEW: "dew settled on the lens",
     Cause.GLOW: "moonlight or twilight lit the sky",
-    Cause.TORCH: "a torch or headlights shone in",
+    Cause.TORCH: "a torch or headlights lit the lens",
     Cause.COVERED: "the lens was covered",
     Cause.CLIPPED: "over-exposed",
 }
