@@ -59,7 +59,7 @@ def command(
     from stackkit.compare import compare
     from stackkit.compare.files import FILES, check_folder, write_comparison
     from stackkit.pipeline import Options
-    from stackkit.record.schema import plain
+    from stackkit.record.file import plain
     from stackkit.run.workspace import Task, workspace
 
     from .comparison_text import terminal_table

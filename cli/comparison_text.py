@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
 
 from rich.cells import cell_len, set_cell_size
 
 from stackkit.report.method_figures import FIGURES, NOTHING, Figure, best, ordered
+from stackkit.schemas.comparison import ComparisonRecord, MethodRecord, RecommendationRecord
 
 from .terminal import shown
 
@@ -32,12 +32,11 @@ _MOST_TOLD = (
 )
 """The figures by what they tell: the last are the first to go where the terminal is narrow."""
 
-Row = dict[str, Any]
 Column = tuple[Figure, list[str]]
 """A figure with its two lines of heading and its text for every method."""
 
 
-def terminal_table(record: Row, width: int) -> str:
+def terminal_table(record: ComparisonRecord, width: int) -> str:
     """The figures of every method and the recommendation, no line wider than ``width`` columns.
 
     Below 40 columns it is written for 40.  A wider terminal shows more figures and longer names.
@@ -57,7 +56,7 @@ def terminal_table(record: Row, width: int) -> str:
     return "\n".join(lines)
 
 
-def _column(figure: Figure, methods: Sequence[Row]) -> Column:
+def _column(figure: Figure, methods: Sequence[MethodRecord]) -> Column:
     """The column of a figure; a point of its own, ``*``, follows the best values."""
     winners = best(figure, methods)
     texts = []
@@ -83,11 +82,12 @@ def _that_fit(columns: Sequence[Column], room: int) -> list[Column]:
     return [column for column in columns if column[0].key in taken]
 
 
-def _marks(record: Row, methods: Sequence[Row]) -> list[str]:
-    advice = record["recommendation"] or {"method": None, "as_good": []}
+def _marks(record: ComparisonRecord, methods: Sequence[MethodRecord]) -> list[str]:
+    advice = record["recommendation"]
+    chosen, as_good = (advice["method"], advice["as_good"]) if advice else (None, [])
 
     def mark(name: str) -> str:
-        return "> " if name == advice["method"] else "= " if name in advice["as_good"] else "  "
+        return "> " if name == chosen else "= " if name in as_good else "  "
 
     return [mark(method["name"]) for method in methods]
 
@@ -133,7 +133,7 @@ def _wrapped(start: str, text: str, width: int) -> list[str]:
 
 
 def _legend(
-    record: Row, columns: Sequence[Column], kept: Sequence[Column]
+    record: ComparisonRecord, columns: Sequence[Column], kept: Sequence[Column]
 ) -> list[tuple[str, str]]:
     left_out = [figure.heading for figure, _ in columns if figure not in {f for f, _ in kept}]
     more = (
@@ -153,5 +153,5 @@ def _legend(
     return lines
 
 
-def _sentence(advice: Row) -> str:
+def _sentence(advice: RecommendationRecord) -> str:
     return " ".join([f"{advice['method']}.", *advice["reasons"]])

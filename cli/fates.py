@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from typing import Any
 
-Row = dict[str, Any]
+from stackkit.schemas.frames import FrameRecord
+
 Line = tuple[str, str]
 """What stands at the line's start, and the text after it, which may go on below itself."""
 
 MOST_LISTED = 12
 
 
-def fates(frames: list[Row]) -> Iterator[Line]:
+def fates(frames: list[FrameRecord]) -> Iterator[Line]:
     """The files that are not in the picture, frames first; then those that count less."""
     missing = [row for row in frames if not row["used"]]
     missing.sort(key=lambda row: row["role"] != "light")
@@ -24,9 +24,9 @@ def fates(frames: list[Row]) -> Iterator[Line]:
             yield from _listed(rows, frames)
 
 
-def _listed(rows: list[Row], frames: list[Row]) -> Iterator[Line]:
+def _listed(rows: list[FrameRecord], frames: list[FrameRecord]) -> Iterator[Line]:
     """A line for each cause, or for each reason where there is no cause."""
-    groups: dict[str, list[Row]] = {}
+    groups: dict[str, list[FrameRecord]] = {}
     for row in rows:
         groups.setdefault(row["cause"] or row["reason"], []).append(row)
     for own in list(groups.values())[:MOST_LISTED]:
@@ -36,7 +36,7 @@ def _listed(rows: list[Row], frames: list[Row]) -> Iterator[Line]:
         yield "  ", f"and {rest} more, listed in run.json"
 
 
-def _together(rows: list[Row], frames: list[Row]) -> str:
+def _together(rows: list[FrameRecord], frames: list[FrameRecord]) -> str:
     """Files that fared alike, and how."""
     if len({row["reason"] for row in rows}) == 1:
         return f"{_names(rows, frames)}: {rows[0]['reason']}"
@@ -52,7 +52,7 @@ def _percent_lost(light: float | None) -> str | None:
     return f"{100 * (1 - light):.0f}" if light is not None and light < 0.95 else None
 
 
-def _range(rows: list[Row], words: str, told: Callable[[Row], str | None]) -> str:
+def _range(rows: list[FrameRecord], words: str, told: Callable[[FrameRecord], str | None]) -> str:
     """A figure of several files, from the least to the most; empty where it is known of none."""
     known = sorted((text for row in rows if (text := told(row)) is not None), key=float)
     if not known:
@@ -61,10 +61,10 @@ def _range(rows: list[Row], words: str, told: Callable[[Row], str | None]) -> st
     return words.format(least if least == most else f"{least} to {most}")
 
 
-def _names(rows: list[Row], frames: list[Row]) -> str:
+def _names(rows: list[FrameRecord], frames: list[FrameRecord]) -> str:
     """The files' names, those that follow each other as "first to last (3 frames)"."""
     place = {id(row): number for number, row in enumerate(frames)}
-    runs: list[list[Row]] = []
+    runs: list[list[FrameRecord]] = []
     for row in rows:
         if runs and place[id(row)] == place[id(runs[-1][-1])] + 1:
             runs[-1].append(row)

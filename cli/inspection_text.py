@@ -4,7 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from datetime import datetime
-from typing import Any
+
+from stackkit.schemas.inspection import (
+    FoundSessionRecord,
+    GroupRecord,
+    InspectedFileRecord,
+    InspectionRecord,
+    MeasuredNoiseRecord,
+    RequestedOpcodeRecord,
+    VerdictRecord,
+)
 
 from .terminal import fitted, shown
 
@@ -27,18 +36,17 @@ _NAMES = {
 }
 _AS = {"dark": "a dark", "flat": "a flat", "bias": "a bias"}
 
-Row = dict[str, Any]
 Line = tuple[str, str]
 """What stands at the line's start, and the text after it, which may go on below itself."""
 
 
-def text(record: Row, columns: int = 80) -> str:
+def text(record: InspectionRecord, columns: int = 80) -> str:
     """The record ready to print, its lines broken between words to fit."""
     width = max(columns, _NARROWEST)
     return "\n".join(fitted(start, said, width) for start, said in _lines(record, width))
 
 
-def _lines(record: Row, width: int) -> Iterator[Line]:
+def _lines(record: InspectionRecord, width: int) -> Iterator[Line]:
     label = _LABEL if width >= _WIDE else _NARROW_LABEL
     files = record["files"]
     for number, group in enumerate(record["groups"]):
@@ -59,14 +67,15 @@ def _lines(record: Row, width: int) -> Iterator[Line]:
     yield from _verdicts(record)
 
 
-def _speaks_for(number: int, record: Row) -> bool:
+def _speaks_for(number: int, record: InspectionRecord) -> bool:
     """Whether the session is told with this group: the first that is in it."""
     session = record["session"]
-    own = {record["files"][k]["group"] for k in session["files"]} if session else set()
-    return bool(own) and number == min(own)
+    files = [record["files"][k] for k in session["files"]] if session else []
+    own = [row["group"] for row in files if row["group"] is not None]
+    return number == min(own, default=None)
 
 
-def _title(group: Row, files: Sequence[Row]) -> str:
+def _title(group: GroupRecord, files: Sequence[InspectedFileRecord]) -> str:
     one, many = _NAMES[group["kind"]]
     rows = [files[k] for k in group["files"]]
     if len(rows) == 1:
@@ -74,7 +83,9 @@ def _title(group: Row, files: Sequence[Row]) -> str:
     return f"{many}: {len(rows)} files, {rows[0]['file']} to {rows[-1]['file']}"
 
 
-def _facts(group: Row, session: Row | None, files: Sequence[Row]) -> Iterator[Line]:
+def _facts(
+    group: GroupRecord, session: FoundSessionRecord | None, files: Sequence[InspectedFileRecord]
+) -> Iterator[Line]:
     yield "Camera", ", ".join(filter(None, (group["camera"], group["lens"]))) or "not said"
     yield "Picture", _picture(group)
     yield "Exposure", _exposure(group)
@@ -104,14 +115,14 @@ def _facts(group: Row, session: Row | None, files: Sequence[Row]) -> Iterator[Li
         yield "Note", f"{remark[:1].upper()}{remark[1:]}".rstrip(".") + "."
 
 
-def _picture(group: Row) -> str:
+def _picture(group: GroupRecord) -> str:
     size = f"{group['width']} × {group['height']}"
     if group["form"] == "raw mosaic":
         return f"{size}, untouched raw{' ' + group['pattern'] if group['pattern'] else ''}"
     return f"{size}, {group['form']}: already processed"
 
 
-def _exposure(group: Row) -> str:
+def _exposure(group: GroupRecord) -> str:
     parts = [_seconds(group["exposure_s"])] if group["exposure_s"] else []
     parts += [f"ISO {group['iso']}"] if group["iso"] else []
     parts += [f"f/{group['f_number']:g}"] if group["f_number"] else []
@@ -143,15 +154,15 @@ def _zone(source: str | None) -> str:
     return "by the camera's clock" if source and "zone not" in source else "UTC"
 
 
-def _one_time(row: Row) -> str:
+def _one_time(row: InspectedFileRecord) -> str:
     if row["time"] is None:
-        return "not said"
+        return "unknown"
     return f"{_moment(row['time']):%Y-%m-%d %H:%M:%S} {_zone(row['time_source'])}"
 
 
-def _times(session: Row, files: Sequence[Row]) -> str:
-    if session["first"] is None:
-        return "not said"
+def _times(session: FoundSessionRecord, files: Sequence[InspectedFileRecord]) -> str:
+    if session["first"] is None or session["last"] is None:
+        return "unknown"
     first, last = _moment(session["first"]), _moment(session["last"])
     zone = _zone(files[session["files"][0]]["time_source"])
     said = f"{first:%Y-%m-%d %H:%M:%S}"
@@ -163,8 +174,8 @@ def _times(session: Row, files: Sequence[Row]) -> str:
     return said
 
 
-def _codes(group: Row) -> str:
-    black = sorted(set(group["black"]))
+def _codes(group: GroupRecord) -> str:
+    black = sorted(set(group["black"] or [0.0]))
     level = f"{black[0]:g}" if len(black) == 1 else f"{black[0]:g} to {black[-1]:g}"
     said = f"black {level}, white {group['white']:g}"
     if group["highest_code"] is not None:
@@ -178,12 +189,12 @@ def _codes(group: Row) -> str:
     return said
 
 
-def _opcode(opcode: Row) -> str:
+def _opcode(opcode: RequestedOpcodeRecord) -> str:
     count = f" × {opcode['count']}" if opcode["count"] > 1 else ""
     return f"{opcode['name']}{count}: {opcode['what']}"
 
 
-def _noise(noise: Row) -> str:
+def _noise(noise: MeasuredNoiseRecord) -> str:
     if noise["gain"] is None:
         return f"{noise['read_noise_adu']:.2g} ADU without light"
     if noise["gain_error"] and noise["gain_error"] > _ROUGH * noise["gain"]:
@@ -202,8 +213,9 @@ def _with_error(value: float, error: float | None) -> str:
     return f"{value:.3g}" if not error else f"{value:.3g} ± {error:.1g}"
 
 
-def _defects(group: Row) -> str:
-    share = 100 * group["defects"] / (group["width"] * group["height"])
+def _defects(group: GroupRecord) -> str:
+    sites = (group["width"] or 1) * (group["height"] or 1)
+    share = 100 * (group["defects"] or 0) / sites
     single = "; told from one frame, small stars may be among them"
     uncertain = single if group["looked_at"] == 1 and group["kind"] == "light" else ""
     return f"about {group['defects']} clear ones ({share:.2g} %), dead ones included{uncertain}"
@@ -217,15 +229,16 @@ def _percent(share: float | None) -> str:
     return f"{round(percent, digits) + 0.0:.{digits}f} %"
 
 
-def _level(group: Row) -> str:
-    shares = ", ".join(f"{c} {_percent(v)}" for c, v in zip("RGB", group["level"], strict=True))
+def _level(group: GroupRecord) -> str:
+    level = group["level"] or [None] * 3
+    shares = ", ".join(f"{c} {_percent(v)}" for c, v in zip("RGB", level, strict=True))
     said = f"{shares} of the range"
     if group["sky_noise_share"] and group["sky_noise_share"] < 10:
         said += f"; read noise adds {_percent(group['sky_noise_share'] - 1)} to its noise"
     return said
 
 
-def _stars(group: Row) -> str:
+def _stars(group: GroupRecord) -> str:
     count = group["stars"]
     if not count:
         return "none found"
@@ -240,7 +253,7 @@ def _stars(group: Row) -> str:
     return said
 
 
-def _session(session: Row, files: Sequence[Row]) -> Iterator[Line]:
+def _session(session: FoundSessionRecord, files: Sequence[InspectedFileRecord]) -> Iterator[Line]:
     if session["turn_deg"] is not None:
         rate = session["rate_arcsec_s"]
         said = f"turned by {session['turn_deg']:.2f}° in all"
@@ -258,7 +271,7 @@ def _session(session: Row, files: Sequence[Row]) -> Iterator[Line]:
         yield "Note", remark
 
 
-def _table(group: Row, files: Sequence[Row], width: int) -> Iterator[str]:
+def _table(group: GroupRecord, files: Sequence[InspectedFileRecord], width: int) -> Iterator[str]:
     """A line a file: name, time, level, then the stars, and a mark where it is not fit."""
     rows = [files[k] for k in group["files"]]
     stars = any(row["stars"] is not None for row in rows)
@@ -274,11 +287,11 @@ def _table(group: Row, files: Sequence[Row], width: int) -> Iterator[str]:
         yield f"{mark} " + _cells(heads, _cell_texts(row, named))
 
 
-def _cells(heads: Sequence[tuple[str, int, str]], texts: Row) -> str:
+def _cells(heads: Sequence[tuple[str, int, str]], texts: dict[str, str]) -> str:
     return "  ".join(f"{texts[name]:{side}{size}}" for name, size, side in heads).rstrip()
 
 
-def _cell_texts(row: Row, named: int) -> dict[str, str]:
+def _cell_texts(row: InspectedFileRecord, named: int) -> dict[str, str]:
     name = shown(row["file"])
     level = max((v for v in row["level"] if v is not None), default=None) if row["level"] else None
     light = row["transparency"]
@@ -294,7 +307,7 @@ def _cell_texts(row: Row, named: int) -> dict[str, str]:
     }
 
 
-def _others(files: Sequence[Row]) -> Iterator[Line]:
+def _others(files: Sequence[InspectedFileRecord]) -> Iterator[Line]:
     """What is no picture, by reason."""
     rows = [row for row in files if row["kind"] == "other"]
     if not rows:
@@ -304,7 +317,7 @@ def _others(files: Sequence[Row]) -> Iterator[Line]:
     yield "", ""
 
 
-def _reasons(rows: Sequence[Row]) -> Iterator[Line]:
+def _reasons(rows: Sequence[InspectedFileRecord]) -> Iterator[Line]:
     by_reason: dict[str, list[str]] = {}
     for row in rows:
         by_reason.setdefault(row["reason"], []).append(row["file"])
@@ -315,7 +328,7 @@ def _reasons(rows: Sequence[Row]) -> Iterator[Line]:
         yield "  ", f"and {len(by_reason) - _MOST_LISTED} other reasons"
 
 
-def _verdicts(record: Row) -> Iterator[Line]:
+def _verdicts(record: InspectionRecord) -> Iterator[Line]:
     files = record["files"]
     for verdict in record["verdicts"]:
         yield "", _verdict(verdict, files)
@@ -324,7 +337,7 @@ def _verdicts(record: Row) -> Iterator[Line]:
         yield "", "Only the headers were read. Without --quick the pictures are measured too."
 
 
-def _verdict(verdict: Row, files: Sequence[Row]) -> str:
+def _verdict(verdict: VerdictRecord, files: Sequence[InspectedFileRecord]) -> str:
     kind, count, fit = verdict["kind"], verdict["count"], verdict["fit"]
     one, many = _NAMES[kind]
     noun = (one if count == 1 else many).lower()

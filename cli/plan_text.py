@@ -4,9 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from datetime import date, datetime
-from typing import Any
+from typing import Literal
 
 from stackkit.plan.sky.places import minute_of
+from stackkit.schemas.nights import ChosenNightRecord, DuskDawnRecord, NightRecord, PlanPlaceRecord
+from stackkit.schemas.plan import (
+    ExposureRecord,
+    PlanCameraRecord,
+    PlanRecord,
+    TargetRecord,
+    TrackRecord,
+)
 
 from .terminal import fitted
 
@@ -18,7 +26,11 @@ _STRIPPED = 55
 _MOST_TARGETS = 8
 _MOST_NIGHTS = 5
 _MARKS = {"s": ".", "t": ":", "m": "o", "d": "#"}
-_TWILIGHTS = ("civil", "nautical", "astronomical")
+_TWILIGHTS: tuple[Literal["civil", "nautical", "astronomical"], ...] = (
+    "civil",
+    "nautical",
+    "astronomical",
+)
 _SHORT = {"north": "N", "east": "E", "south": "S", "west": "W"}
 _FIT = {
     "fits": "fits this lens",
@@ -26,12 +38,11 @@ _FIT = {
     "larger": "is larger than the picture",
 }
 
-Row = dict[str, Any]
 Line = tuple[str, str]
 """What stands at the line's start, and the text after it, which may go on below itself."""
 
 
-def text(record: Row, columns: int = 80) -> str:
+def text(record: PlanRecord, columns: int = 80) -> str:
     """The plan ready to print, its lines broken between words to fit 80 columns or fewer."""
     width = max(min(columns, 80), _NARROWEST)
     return "\n".join(fitted(start, said, width) for start, said in _lines(record, width))
@@ -44,7 +55,7 @@ def target_list(rows: list[tuple[str, str, str]], columns: int = 80) -> str:
     return "\n".join(lines)
 
 
-def _lines(record: Row, width: int) -> Iterator[Line]:
+def _lines(record: PlanRecord, width: int) -> Iterator[Line]:
     place = record["place"]
     yield "", f"{_coordinates(place)}, times of {place['zone']}"
     yield "", ""
@@ -73,7 +84,7 @@ def _labelled(rows: Iterator[tuple[str, str]]) -> Iterator[Line]:
         yield f"  {name:<{_LABEL}}", said
 
 
-def _coordinates(place: Row) -> str:
+def _coordinates(place: PlanPlaceRecord) -> str:
     north, east = place["latitude"], place["longitude"]
     return f"{abs(north):.2f}° {'N' if north >= 0 else 'S'}, {abs(east):.2f}° {_side(east)}"
 
@@ -87,14 +98,14 @@ def _day(text: str) -> str:
     return f"{day:%a} {day.day:2d} {day:%b}"
 
 
-def _night(night: Row, record: Row) -> Iterator[Line]:
+def _night(night: ChosenNightRecord, record: PlanRecord) -> Iterator[Line]:
     yield from _labelled(_night_facts(night, record))
 
 
-def _night_facts(night: Row, record: Row) -> Iterator[tuple[str, str]]:
+def _night_facts(night: ChosenNightRecord, record: PlanRecord) -> Iterator[tuple[str, str]]:
     yield "Date", f"{_day(night['date'])}, evening, and the morning after"
     yield "Sun", _sun(night)
-    if any(night["twilights"][name][edge] for name in _TWILIGHTS for edge in ("dusk", "dawn")):
+    if any(row["dusk"] or row["dawn"] for row in _twilights(night).values()):
         yield "Twilight", _twilight(night)
     yield "Moon", _moon(night)
     yield "Dark window", _dark(night)
@@ -111,26 +122,30 @@ def _night_facts(night: Row, record: Row) -> Iterator[tuple[str, str]]:
     yield "Sky", said
 
 
-def _sun(night: Row) -> str:
+def _sun(night: ChosenNightRecord) -> str:
     if night["sunset"] is None and night["sunrise"] is None:
         return "does not rise" if night["sun_below"]["sun"] else "does not set"
     return f"sets {minute_of(night['sunset'])}, rises {minute_of(night['sunrise'])}"
 
 
-def _twilight(night: Row) -> str:
-    rows = {name: night["twilights"][name] for name in _TWILIGHTS}
+def _twilights(night: ChosenNightRecord) -> dict[str, DuskDawnRecord]:
+    of = night["twilights"]
+    return {k: of[k] for k in _TWILIGHTS}
+
+
+def _twilight(night: ChosenNightRecord) -> str:
     return "ends and begins: " + ", ".join(
         f"{name} {minute_of(row['dusk'])} and {minute_of(row['dawn'])}"
-        for name, row in rows.items()
+        for name, row in _twilights(night).items()
         if row["dusk"] or row["dawn"]
     )
 
 
-def _moon(night: Row) -> str:
+def _moon(night: ChosenNightRecord) -> str:
     moves = [
-        f"{verb} {minute_of(night[key])}"
-        for key, verb in (("moonrise", "rises"), ("moonset", "sets"))
-        if night[key]
+        f"{verb} {minute_of(time)}"
+        for time, verb in ((night["moonrise"], "rises"), (night["moonset"], "sets"))
+        if time
     ]
     if night["moonrise"] and night["moonset"] and night["moonset"] < night["moonrise"]:
         moves.reverse()
@@ -138,12 +153,12 @@ def _moon(night: Row) -> str:
     return f"{night['phase']}, {100 * night['lit']:.0f} % lit; {', '.join(moves) or always}"
 
 
-def _dark(night: Row) -> str:
+def _dark(night: ChosenNightRecord) -> str:
     spans = [f"{minute_of(span['from'])} to {minute_of(span['until'])}" for span in night["dark"]]
     return f"{' and '.join(spans) or 'none'}: {night['reason']}"
 
 
-def _nights(record: Row, width: int) -> Iterator[Line]:
+def _nights(record: PlanRecord, width: int) -> Iterator[Line]:
     """A picture of the nights by date, then the best of them with their reasons."""
     rows = record["nights"]
     if width < _STRIPPED:
@@ -159,7 +174,7 @@ def _nights(record: Row, width: int) -> Iterator[Line]:
         yield f"  {row['rank']:>2}. {_day(row['date'])}  ", said
 
 
-def _plain_nights(rows: list[Row]) -> Iterator[Line]:
+def _plain_nights(rows: list[NightRecord]) -> Iterator[Line]:
     yield "  evening      dark   Moon  rank", ""
     for row in rows:
         sky = f"{row['dark_h']:4.1f} h  {100 * row['lit']:3.0f} %"
@@ -167,7 +182,7 @@ def _plain_nights(rows: list[Row]) -> Iterator[Line]:
     yield "  ", "dark: Sun far down, no Moon or a thin one; Moon: how much of it is lit"
 
 
-def _drawn_nights(record: Row, width: int) -> Iterator[Line]:
+def _drawn_nights(record: PlanRecord, width: int) -> Iterator[Line]:
     rows = record["nights"]
     first, last = _used([row["strip"] for row in rows])
     step = 1 if width >= _WIDE and last - first <= 44 else 2
@@ -209,7 +224,7 @@ def _short(compass: str) -> str:
     return "".join(_SHORT[part] for part in compass.split("-"))
 
 
-def _targets(record: Row, width: int) -> Iterator[Line]:
+def _targets(record: PlanRecord, width: int) -> Iterator[Line]:
     rows = record["targets"][:_MOST_TARGETS]
     pick = record["pick"]
     if pick and all(row["id"] != pick["id"] for row in rows):
@@ -240,7 +255,7 @@ def _targets(record: Row, width: int) -> Iterator[Line]:
         yield "  ", _about(pick)
 
 
-def _about(pick: Row) -> str:
+def _about(pick: TargetRecord) -> str:
     moon = pick["moon_distance_deg"]
     beside = f", {moon:.0f}° from the Moon" if moon is not None else ""
     begin, end = pick["track"][0], pick["track"][-1]
@@ -251,11 +266,11 @@ def _about(pick: Row) -> str:
     )
 
 
-def _where(point: Row) -> str:
+def _where(point: TrackRecord) -> str:
     return f"{point['altitude_deg']:.0f}° in the {point['compass']} at {minute_of(point['time'])}"
 
 
-def _settings(record: Row, width: int) -> Iterator[Line]:
+def _settings(record: PlanRecord, width: int) -> Iterator[Line]:
     yield from _labelled(_setting_facts(record))
     exposure = record["exposure"]
     yield "", ""
@@ -280,7 +295,7 @@ def _settings(record: Row, width: int) -> Iterator[Line]:
         yield "  ", exposure["why"]
 
 
-def _setting_facts(record: Row) -> Iterator[tuple[str, str]]:
+def _setting_facts(record: PlanRecord) -> Iterator[tuple[str, str]]:
     camera, exposure, series = record["camera"], record["exposure"], record["series"]
     yield "Camera", _camera(camera)
     yield "Exposure", _exposure(exposure, record)
@@ -311,7 +326,7 @@ def _setting_facts(record: Row) -> Iterator[tuple[str, str]]:
         yield "ISO", iso["advice"]["words"] if iso["advice"] else f"not told: {iso['remark']}"
 
 
-def _camera(camera: Row) -> str:
+def _camera(camera: PlanCameraRecord) -> str:
     said = (
         f"{camera['focal_mm']:.3g} mm (as {camera['focal_35mm']:.0f} mm on 36×24), "
         f"f/{camera['f_number']:g}, {camera['pitch_um']:.3g} µm pixels, sees {camera['sees']}"
@@ -321,7 +336,7 @@ def _camera(camera: Row) -> str:
     return said
 
 
-def _exposure(exposure: Row, record: Row) -> str:
+def _exposure(exposure: ExposureRecord, record: PlanRecord) -> str:
     aim = record["aim"]
     start = f"{exposure['set_s']:g} s: stars trail by {exposure['trail_px']:.1f} px at most"
     where = f" where the camera looks ({aim['compass']}, {aim['altitude_deg']:.0f}° up)"
@@ -337,7 +352,7 @@ def _size(count: float) -> str:
     return f"{count / 1e9:.1f} GB" if count >= 1e9 else f"{count / 1e6:.0f} MB"
 
 
-def _framing(record: Row) -> Iterator[Line]:
+def _framing(record: PlanRecord) -> Iterator[Line]:
     series = record["series"]
     for said in (series["drift_words"], series["framing"], series["ground"]):
         if said:

@@ -6,12 +6,17 @@ import shutil
 from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
+from typing import TYPE_CHECKING, Literal
 
 import click
 
 from . import options
 from .report import open_in_browser
 from .terminal import Explained, Whole, progress_bar
+
+if TYPE_CHECKING:
+    from stackkit.picture.colour.develop import Balance
+    from stackkit.schemas.picture import White
 
 
 @click.command(
@@ -64,10 +69,10 @@ def command(
     force: bool,
     jobs: int | None,
     method: str,
-    sampling: int,
-    white: str | tuple[float, float, float],
+    sampling: Literal[1, 2],
+    white: White | Balance,
     space: str,
-    bits: str,
+    bits: Literal["32", "16"],
     dng: bool,
     gradient: str,
     session: int | None,
@@ -99,7 +104,7 @@ def command(
     try:
         check_output(out, force)
         asked = Options(method, masters, None, None, keep_place, sampling, session)
-        editing = Editing(white, space, int(bits), dng, gradient)
+        editing = Editing(white, space, 16 if bits == "16" else 32, dng, gradient)
         made = tuple(editing.files.values())
         task = Task((*paths, *masters), ("stack", asked), out, made)
         with progress_bar() as progress, workspace(task, scratch, keep=keep_scratch) as work:

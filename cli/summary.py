@@ -7,8 +7,12 @@ from pathlib import Path
 
 from stackkit.record.rate import is_known
 from stackkit.report.night_words import side
+from stackkit.schemas.frames import FrameRecord, SessionRecord
+from stackkit.schemas.geometry import GeometryRecord
+from stackkit.schemas.picture import EditingRecord, GradientRecord, OutputRecord
+from stackkit.schemas.run import CalibrationRecord, EventRecord, RunRecord
 
-from .fates import MOST_LISTED, Line, Row, fates
+from .fates import MOST_LISTED, Line, fates
 from .terminal import fitted
 
 _MOST_PUSHES = 4
@@ -21,13 +25,13 @@ _FEW = 9
 """With so few frames, some good sites cannot be told from hot ones."""
 
 
-def summary(record: Row, columns: int = 80) -> str:
+def summary(record: RunRecord, columns: int = 80) -> str:
     """The summary of a run's record, ready to print, its lines broken between words to fit."""
     width = max(columns, _NARROWEST)
     return "\n".join(fitted(start, text, width) for start, text in _lines(record))
 
 
-def _lines(record: Row) -> Iterator[Line]:
+def _lines(record: RunRecord) -> Iterator[Line]:
     frames = record["frames"]
     used = [row for row in frames if row["used"]]
     lights = _raw_files(frames, used)
@@ -48,7 +52,7 @@ def _lines(record: Row) -> Iterator[Line]:
     yield from _files(record["output"])
 
 
-def _raw_files(frames: list[Row], used: list[Row]) -> list[Row]:
+def _raw_files(frames: list[FrameRecord], used: list[FrameRecord]) -> list[FrameRecord]:
     """The session's frames, and what carries a frame's suffix and is neither a copy nor of another
     session: a person counts a damaged one too.
     """
@@ -61,15 +65,16 @@ def _raw_files(frames: list[Row], used: list[Row]) -> list[Row]:
     ]
 
 
-def _elsewhere(row: Row) -> bool:
+def _elsewhere(row: FrameRecord) -> bool:
     """Whether it is a frame of a session that was not stacked."""
     return row["session"] is not None and row["role"] != "light"
 
 
-def _total_time(used: list[Row]) -> str:
-    if not used or any(row["exposure_s"] is None for row in used):
+def _total_time(used: list[FrameRecord]) -> str:
+    known = [seconds for row in used if (seconds := row["exposure_s"]) is not None]
+    if not used or len(known) < len(used):
         return ""
-    return f": {_duration(sum(row['exposure_s'] for row in used))} total exposure"
+    return f": {_duration(sum(known))} total exposure"
 
 
 def _duration(seconds: float) -> str:
@@ -79,7 +84,7 @@ def _duration(seconds: float) -> str:
     return f"{minutes} min {rest} s" if rest else f"{minutes} min"
 
 
-def _figures(record: Row, used: list[Row]) -> Iterator[Line]:
+def _figures(record: RunRecord, used: list[FrameRecord]) -> Iterator[Line]:
     geometry, integration = record["geometry"], record["integration"]
     if record["camera"]["name"]:
         yield "Camera", record["camera"]["name"]
@@ -108,7 +113,7 @@ def _figures(record: Row, used: list[Row]) -> Iterator[Line]:
         yield "Reference", f"{record['reference']}"
 
 
-def _cleaning(calibration: Row) -> Iterator[Line]:
+def _cleaning(calibration: CalibrationRecord) -> Iterator[Line]:
     """What was done to the samples before; nothing about what is as usual."""
     applied = [row["name"] for row in calibration["opcodes"] if row["what"].startswith("applied")]
     if applied:
@@ -119,7 +124,7 @@ def _cleaning(calibration: Row) -> Iterator[Line]:
         yield "Banding", f"row offsets of {calibration['banding_adu']:.1f} ADU removed"
 
 
-def _glow(gradient: Row | None, editing: Row | None) -> Iterator[Line]:
+def _glow(gradient: GradientRecord | None, editing: EditingRecord | None) -> Iterator[Line]:
     """The smooth light of the sky, where it is worth a word."""
     if gradient is None or editing is None or gradient["strength"] < _EVEN:
         return
@@ -131,23 +136,21 @@ def _glow(gradient: Row | None, editing: Row | None) -> Iterator[Line]:
     )
 
 
-def _turned(geometry: Row) -> Line:
+def _turned(geometry: GeometryRecord) -> Line:
     """How far the picture turned; called the sky's turning only when it went at the sky's rate."""
     turned = f"{geometry['turn_deg']:.2f}°"
     if geometry["still"]:
         return "Sky turned", "not at all"
-    rate, sigma, clock = (
-        geometry[name] for name in ("rate_arcsec_s", "rate_sigma_arcsec_s", "clock")
-    )
-    if not is_known(rate, sigma):
+    rate, clock = geometry["rate_arcsec_s"], geometry["clock"]
+    if not is_known(rate, geometry["rate_sigma_arcsec_s"]):
         return "Sky turned", turned
-    if not clock["trusted"]:
+    if clock and not clock["trusted"]:
         said = f"{turned} at {rate:.2f}″ a second, the sky does 15.04: a clock that is off, or a "
         return "Turned", f"{said}camera that moved slowly"
     return "Sky turned", f"{turned} at {rate:.2f}″ a second (the Earth turns at 15.04)"
 
 
-def _moved(geometry: Row, used: list[Row]) -> Iterator[Line]:
+def _moved(geometry: GeometryRecord, used: list[FrameRecord]) -> Iterator[Line]:
     """When the camera was pushed, and what of the frames no lens explains."""
     pushes = geometry["pushes"] or []
     for number, push in enumerate(pushes[:_MOST_PUSHES]):
@@ -157,7 +160,7 @@ def _moved(geometry: Row, used: list[Row]) -> Iterator[Line]:
         yield "Camera moved" if number == 0 else "", where
     if len(pushes) > _MOST_PUSHES:
         yield "", f"and {len(pushes) - _MOST_PUSHES} times more, listed in run.json"
-    own = sum(bool(row["mapping"]) and row["mapping"]["model"] != "camera" for row in used)
+    own = sum((found := row["mapping"]) is not None and found["model"] != "camera" for row in used)
     if own:
         noun = "frame follows" if own == 1 else "frames follow"
         yield (
@@ -166,7 +169,7 @@ def _moved(geometry: Row, used: list[Row]) -> Iterator[Line]:
         )
 
 
-def _alignment(geometry: Row, used: list[Row]) -> str:
+def _alignment(geometry: GeometryRecord, used: list[FrameRecord]) -> str:
     stars = sorted(row["matched"] for row in used if row["matched"] is not None)
     count = f"{stars[len(stars) // 2]} stars a frame, " if stars else ""
     zones = geometry["zones_px"] or [None] * 3
@@ -176,7 +179,7 @@ def _alignment(geometry: Row, used: list[Row]) -> str:
     return f"{count}typically {geometry['residual_px']:.2f} px off{where}"
 
 
-def _night(story: list[Row]) -> Iterator[Line]:
+def _night(story: list[EventRecord]) -> Iterator[Line]:
     """What happened, in time order."""
     if not story:
         return
@@ -198,7 +201,7 @@ def _next_time(advice: list[str]) -> Iterator[Line]:
         yield "  - ", sentence
 
 
-def _cut_off(used: list[Row]) -> Iterator[Line]:
+def _cut_off(used: list[FrameRecord]) -> Iterator[Line]:
     """The files of which only a part was there, and is in the picture."""
     cut = [row for row in used if row["salvaged"] is not None]
     if not cut:
@@ -211,7 +214,7 @@ def _cut_off(used: list[Row]) -> Iterator[Line]:
         yield "  ", f"and {len(cut) - MOST_LISTED} more, listed in run.json"
 
 
-def _other_sessions(sessions: list[Row]) -> Iterator[Line]:
+def _other_sessions(sessions: list[SessionRecord]) -> Iterator[Line]:
     """What else the folder holds, and how to get at it."""
     others = [row for row in sessions if not row["chosen"]]
     if not others:
@@ -228,7 +231,7 @@ def _other_sessions(sessions: list[Row]) -> Iterator[Line]:
         yield "  ", f"and {len(others) - MOST_LISTED} more, listed in run.json"
 
 
-def _files(output: Row) -> Iterator[Line]:
+def _files(output: OutputRecord) -> Iterator[Line]:
     said = {
         "report": "look at this first: the whole night on one page, in your browser",
         "preview": "the picture to show around",

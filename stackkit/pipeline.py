@@ -9,7 +9,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,13 +24,12 @@ from stackkit.grading.grade import Grade, grade, unread
 from stackkit.grading.photometric import flat_level, relative_level, transparencies
 from stackkit.integration.methods import Method, method_named
 from stackkit.integration.passes import (
+    Integration,
     clip,
     combine_by_sample,
     combined,
     finest,
     judge_samples,
-    summary,
-    summary_of_method,
 )
 from stackkit.integration.tiles import Placed
 from stackkit.picture.colour.camera import camera_colour
@@ -40,13 +39,14 @@ from stackkit.picture.thumbnails import FramePictures, make_thumbnails, opened
 from stackkit.raw.headers.metadata import Location, focal_px, read_place, up
 from stackkit.raw.opcodes.apply import lens_hint
 from stackkit.record import run
-from stackkit.record.picture import coverage_record, faintest
+from stackkit.record.picture import integration_record
 from stackkit.results import Result, Stack
 from stackkit.run.checkpoints import checkpointed
 from stackkit.run.context import Context
 from stackkit.run.progress import Clock, Progress
 from stackkit.run.workers import workers
 from stackkit.run.workspace import Workspace, check_room, passing
+from stackkit.schemas.picture import IntegrationRecord
 from stackkit.sensor.noise_model import SensorNoise
 from stackkit.session.by_sky import session_of
 from stackkit.session.grouping import Frame, Session
@@ -74,7 +74,7 @@ class Options:
     jobs: int | None = None
     scratch: Path | None = None
     keep_place: bool = False
-    sampling: int = 1
+    sampling: Literal[1, 2] = 1
     session: int | None = None
 
 
@@ -103,8 +103,8 @@ def stack(
     def whole() -> Result:
         with prepared(paths, options, progress, work) as ready:
             with ready.clock.step("integrate"):
-                picture, summary, remark = _integrate(ready, method)
-            found = result_of(ready, picture, options.method, summary, remark)
+                integration = _integrate(ready, method)
+            found = result_of(ready, integration)
         found.record["warnings"] += _of_changes(work.changed() if work else [])
         return found
 
@@ -122,19 +122,17 @@ def _of_changes(paths: Sequence[str]) -> list[str]:
     ]
 
 
-def _integrate(ready: Prepared, method: Method | None) -> tuple[Stack, dict[str, Any], str]:
-    """The picture, its summary (defects, share rejected, noise), and a remark, mostly empty."""
+def _integrate(ready: Prepared, method: Method | None) -> Integration:
+    """The picture by a method of the table, or by the usual one."""
     lights, placed = ready.lights, ready.placed
     judgement = judge_samples(lights, placed, ready.suspects, ready.context)
-    if method is None:
-        width = typical_width(ready.tables[ready.reference])
-        sampling, why = finest(ready.options.sampling, len(placed), width)
-        picture, noise = combine_by_sample(lights, placed, judgement, ready.context, sampling)
-        told = summary(placed, judgement.verdict, noise) | {"sampling": sampling}
-        return picture, told, why
-    # Defects are the sensor's, whatever the method; which samples count is the method's to say.
-    picture = combined(lights, placed, judgement, method, ready.context)
-    return picture, summary_of_method(placed, judgement.verdict), ""
+    if method is not None:
+        # Defects are the sensor's, whatever the method; which samples count is the method's to say.
+        return combined(lights, placed, judgement, method, ready.context)
+    width = typical_width(ready.tables[ready.reference])
+    sampling, why = finest(ready.options.sampling, len(placed), width)
+    picture, noise = combine_by_sample(lights, placed, judgement, ready.context, sampling)
+    return Integration(picture, BY_SAMPLE, judgement.verdict, noise, sampling, why)
 
 
 @dataclass(frozen=True)
@@ -249,28 +247,22 @@ def _prepare(paths: Sequence[Path], options: Options, context: Context) -> Prepa
     )
 
 
-def result_of(
-    ready: Prepared, picture: Stack, method: str, summary: dict[str, Any], remark: str = ""
-) -> Result:
-    """The picture with the record of how it was made: ``summary`` and ``remark`` of integration."""
+def result_of(ready: Prepared, integration: Integration) -> Result:
+    """The picture with the record of how it was made."""
     frames, lights, options = ready.session.lights, ready.lights, ready.options
-    told = {"sampling": 1, "clip_adu": clip(lights), **summary}
+    picture = integration.picture
     by_number: dict[int, Grade] = {k: unread(reason) for k, reason in ready.unreadable.items()}
     by_number.update(zip(lights.numbers, ready.grades, strict=True))
     pictures = _thumbnails(ready)
-    told |= _of_picture(ready, pictures, picture, told)
     record = run.record(
         session=ready.session,
         grades=[by_number[k] for k in range(len(frames))],
-        numbers=lights.numbers,
-        shares=lights.shares,
-        digests=lights.digests,
+        lights=lights,
         registration=ready.registration,
-        mosaic=lights.mosaic,
-        size=lights.size,
+        size=(picture.value.shape[2], picture.value.shape[1]),
         options={
             "paths": [str(path) for path in ready.paths],
-            "method": method,
+            "method": integration.method,
             "masters": [str(path) for path in options.masters],
             "keep_place": options.keep_place,
             "sampling": options.sampling,
@@ -279,19 +271,13 @@ def result_of(
         calibration=run.calibration(
             lights, [frame.form for frame in frames], ready.sensor, ready.told, ready.sources
         ),
-        integration={
-            "method": method,
-            "frames": len(ready.placed),
-            **told,
-            "trails": [{**t, "frame": frames[t["frame"]].name} for t in told["trails"]],
-        },
+        integration=_integration(ready, integration, pictures),
         place=_place_of(frames, ready.context) if options.keep_place else None,
+        remarks=[integration.remark] if integration.remark else [],
     )
-    record["output"] |= {"width": picture.value.shape[2], "height": picture.value.shape[1]}
-    record["warnings"] += [remark] if remark else []
     reference = frames[lights.numbers[ready.reference]]
     white, clock = apply.span(lights.mosaic), ready.clock.seconds
-    known = _white(ready, picture, told["sampling"])
+    known = _white(ready, picture, integration.sampling)
     way = reference.metadata.orientation
     return Result(picture, record, pictures, known, way, white, clock)
 
@@ -318,17 +304,14 @@ def _thumbnails(ready: Prepared) -> FramePictures:
     )
 
 
-def _of_picture(
-    ready: Prepared, pictures: FramePictures, picture: Stack, told: dict[str, Any]
-) -> dict[str, Any]:
-    """What the record tells of coverage and of the faintest star, in green."""
+def _integration(
+    ready: Prepared, integration: Integration, pictures: FramePictures
+) -> IntegrationRecord:
+    """What the record tells of integration, coverage and the faintest star, in green."""
+    names = [frame.name for frame in ready.session.lights]
     stars = measurable(ready.tables[ready.reference], ready.lights.cache.shape).xy
-    before, after = (told[name] or [None] * 3 for name in ("noise_frame_adu", "noise_stack_adu"))
-    alone, noise = opened(pictures.alone)[1], (before[1], after[1])
-    return {
-        "coverage": coverage_record(picture.coverage),
-        "faintest": faintest(alone, picture.value[1], stars, noise, told["sampling"]),
-    }
+    alone = opened(pictures.alone)[1]
+    return integration_record(ready.placed, integration, names, clip(ready.lights), alone, stars)
 
 
 def _place_of(frames: Sequence[Frame], context: Context) -> Location | None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,6 +13,7 @@ if TYPE_CHECKING:
 
     from stackkit.picture.colour.develop import CameraWhite
     from stackkit.picture.thumbnails import FramePictures
+    from stackkit.schemas.run import RunRecord
 
 
 @dataclass(frozen=True)
@@ -44,7 +45,7 @@ class Result:
     """
 
     stack: Stack
-    record: dict[str, Any]
+    record: RunRecord
     pictures: FramePictures
     known: CameraWhite
     orientation: int

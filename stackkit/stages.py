@@ -35,6 +35,7 @@ from stackkit.raw.bayer import NEVER, bayer
 from stackkit.raw.decode import Mosaic, decode
 from stackkit.results import Result, Stack
 from stackkit.run.progress import Progress
+from stackkit.schemas.run import RunRecord
 from stackkit.sensor.suspects import find_defects
 from stackkit.stars.detect import Stars
 from stackkit.stars.detect import detect as _detect
@@ -293,10 +294,10 @@ def integrate(
     known = (ready.lights, ready.placed, judgement)
     if method == BY_SAMPLE:
         return passes.combine_by_sample(*known, ready.context)[0]
-    return passes.combined(*known, _method(method, parameters), ready.context)
+    return passes.combined(*known, _method(method, parameters), ready.context).picture
 
 
-def write(result: Result, folder: Path | str) -> dict[str, Any]:
+def write(result: Result, folder: Path | str) -> RunRecord:
     """Write all files of a result into a folder that exists; the record as written.
 
     Raises

@@ -20,7 +20,8 @@ from jsonschema import Draft202012Validator
 from stackkit_cli.main import main
 
 from stackkit.output.dng import mosaic_dng
-from stackkit.record.schema import run_schema
+from stackkit.schemas.fields import schema_of
+from stackkit.schemas.run import RunRecord
 from stackkit.simulate import Night, expose, write_night
 from stackkit.simulate.folder import file_tags
 
@@ -131,7 +132,7 @@ def three_frames(small_night: Path, folder: Path) -> Path:
 def record_of(folder: Path) -> dict[str, Any]:
     """The run.json in the folder, which must fit its schema."""
     record: dict[str, Any] = json.loads((folder / "run.json").read_text(encoding="utf-8"))
-    Draft202012Validator(run_schema()).validate(record)
+    Draft202012Validator(schema_of(RunRecord)).validate(record)
     return record
 
 

@@ -566,8 +566,8 @@ MUTATIONS = (
     ),
     Mutation(
         "stackkit/compare/advice.py",
-        'least = min(row["error"] for row in rows)',
-        'least = rows[0]["error"]',
+        "least = min(errors)",
+        "least = errors[0]",
         ("test_compare.py::test_advice_prefers_the_least_error_and_says_why",),
     ),
     Mutation(

@@ -16,8 +16,10 @@ from jsonschema import Draft202012Validator
 from stackkit_cli.inspection_text import text
 from tiff_blocks import GPS_IFD, in_jpeg, tiff_block
 
-from stackkit.inspect import inspect, inspect_schema
+from stackkit.inspect import inspect
 from stackkit.raw.headers.metadata import read_place
+from stackkit.schemas.fields import schema_of
+from stackkit.schemas.inspection import InspectionRecord
 from stackkit.simulate import Calibration, write_calibration
 
 
@@ -43,7 +45,7 @@ def record(night: Path) -> dict:
 def test_json_is_one_document_that_fits_its_schema(night: Path, record: dict) -> None:
     before = contents(night / "darks")
     printed = json.loads(good("inspect", night, "--json", "--jobs", 2))
-    Draft202012Validator(inspect_schema()).validate(printed)
+    Draft202012Validator(schema_of(InspectionRecord)).validate(printed)
     assert printed == record
     assert contents(night / "darks") == before
 

@@ -23,12 +23,14 @@ from stackkit.errors import InputError
 from stackkit.plan.camera import CLASSES
 from stackkit.plan.invitation import invitation
 from stackkit.plan.planner import Request, plan
-from stackkit.plan.record import plan_schema, record
+from stackkit.plan.record import record
 from stackkit.plan.sky.places import place
 from stackkit.plan.targets import targets
 from stackkit.report.plan_page import page_of_plan
+from stackkit.schemas.fields import schema_of
+from stackkit.schemas.plan import PlanRecord
 
-VALIDATOR = Draft202012Validator(plan_schema())
+VALIDATOR = Draft202012Validator(schema_of(PlanRecord))
 ZURICH = ("--lat", "47.37", "--lon", "8.54")
 NOW = datetime(2026, 10, 20, 15, tzinfo=UTC).timestamp()
 CASES = {
@@ -91,7 +93,7 @@ def home(monkeypatch, tmp_path):
 
 
 def test_the_record_fits_its_schema(made):
-    Draft202012Validator.check_schema(plan_schema())
+    Draft202012Validator.check_schema(schema_of(PlanRecord))
     VALIDATOR.validate(json.loads(json.dumps(made, allow_nan=False)))
 
 

@@ -120,9 +120,12 @@ def altered(folder: Path, change: Any) -> None:
 @pytest.mark.parametrize(
     ("change", "word"),
     [
-        (lambda r: r["frames"][0].update(fwhm_px="wide"), "frames/0/fwhm_px"),
+        (lambda r: r["frames"][0].update(fwhm_px="wide"), "frames[0].fwhm_px"),
         (lambda r: r.pop("geometry"), "the whole"),
-        (lambda r: r["integration"]["coverage"].update(frames=[{}]), "integration/coverage"),
+        (
+            lambda r: r["integration"]["coverage"].update(frames=[{}]),
+            "integration.coverage",
+        ),
         (lambda r: r.update(schema="stackkit-run/4"), "stackkit-run/4"),
         (lambda r: r["integration"].update(noise_gain=float("nan")), "damaged"),
         (lambda r: r["integration"].update(frames=10**400), "make no sense"),

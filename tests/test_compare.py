@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 from functools import lru_cache
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -24,16 +23,17 @@ from stackkit.errors import InputError, UsageError
 from stackkit.integration.methods import METHODS, Samples
 from stackkit.noise.photon_transfer import block_means, block_noise
 from stackkit.pipeline import BY_SAMPLE
-from stackkit.record.schema import plain
+from stackkit.record.file import plain
+from stackkit.schemas.comparison import ComparisonRecord
+from stackkit.schemas.fields import schema_of
 from stackkit.stars.detect import Stars
 from stackkit.stars.photometry import cores, light, measurable, widths
 
-SCHEMA = Path(__file__).parents[1] / "stackkit" / "record" / "schemas" / "compare.schema.json"
 FRAMES = 9
 
 
 def validated(record):
-    Draft202012Validator(json.loads(SCHEMA.read_text())).validate(plain(record))
+    Draft202012Validator(schema_of(ComparisonRecord)).validate(plain(record))
     return record
 
 
@@ -226,11 +226,12 @@ def test_advice_prefers_the_least_error_and_says_why():
     row = {"noise_gain": 4.8, "noise_share": 0.98, "trail_left": 0.0, "rejected_share": 0.0}
     rows = scored(
         [
-            {**row, "name": "mean", "error": 1.5, "trail_left": 1.0},
-            {**row, "name": "best", "error": 1.0},
-            {**row, "name": "like it", "error": 1.01},
-            {**row, "name": "median", "error": 1.25, "noise_gain": 4.0},
-        ]
+            {**row, "name": "mean", "trail_left": 1.0},
+            {**row, "name": "best"},
+            {**row, "name": "like it"},
+            {**row, "name": "median", "noise_gain": 4.0},
+        ],
+        [1.5, 1.0, 1.01, 1.25],
     )
     told = advice(rows, 24, 3)
     assert told["method"] == "best"

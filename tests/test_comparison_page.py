@@ -16,13 +16,15 @@ from comparison_record import NAMES, comparison, crop, many, mean, method, pictu
 from html_page import Page, fetches_nothing, holds_its_policy, holds_together
 from jsonschema import Draft202012Validator, ValidationError
 
-from stackkit.record.schema import plain
-from stackkit.report import compare_schema, page_of_comparison
+from stackkit.record.file import plain
+from stackkit.report import page_of_comparison
 from stackkit.report.chart import chart, gain_of_twice, verdict
 from stackkit.report.method_figures import FIGURES, best
+from stackkit.schemas.comparison import ComparisonRecord
+from stackkit.schemas.fields import schema_of
 
 ROOT = Path(__file__).parent.parent
-VALIDATOR = Draft202012Validator(compare_schema())
+VALIDATOR = Draft202012Validator(schema_of(ComparisonRecord))
 FIGURE = {figure.key: figure for figure in FIGURES}
 NULLED = (
     "noise_gain", "noise_share", "width_px", "width_ratio", "depth_mag", "trail_left", "hot_left",
@@ -83,7 +85,7 @@ each_record = pytest.mark.parametrize("record", RECORDS.values(), ids=RECORDS)
 
 
 def test_the_schema_is_one():
-    Draft202012Validator.check_schema(compare_schema())
+    Draft202012Validator.check_schema(schema_of(ComparisonRecord))
 
 
 @each_record
@@ -183,7 +185,7 @@ def test_no_number_is_no_figure():
 
 
 def test_every_figure_of_the_record_is_told():
-    required = set(compare_schema()["$defs"]["method"]["required"])
+    required = set(schema_of(ComparisonRecord)["$defs"]["MethodRecord"]["required"])
     assert required - {"name", "purpose", "parameters"} == set(FIGURE)
 
 
@@ -312,9 +314,7 @@ def test_the_page_s_parts_are_installed():
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
     setuptools = project["tool"]["setuptools"]
     assert "stackkit.report" in setuptools["packages"]
-    parts = [*(ROOT / "stackkit/report/templates").iterdir()]
-    parts.append(ROOT / "stackkit/record/schemas/compare.schema.json")
-    for part in parts:
+    for part in (ROOT / "stackkit/report/templates").iterdir():
         name = part.relative_to(ROOT / "stackkit").as_posix()
         assert any(fnmatch.fnmatch(name, glob) for glob in setuptools["package-data"]["stackkit"])
     assert any(need.startswith("jinja2") for need in project["project"]["dependencies"])

@@ -18,7 +18,7 @@ from stackkit.picture.colour.camera import CameraColour
 from stackkit.picture.colour.develop import Development
 from stackkit.picture.colour.spaces import SRGB
 from stackkit.picture.preview import write_jpeg, write_png
-from stackkit.record.schema import write_record
+from stackkit.record.file import write_record
 from stackkit.results import Stack
 from stackkit.run.files import reason, replacing
 

@@ -18,7 +18,7 @@ from jsonschema import Draft202012Validator
 from scenes import examples
 
 from stackkit.errors import InputError
-from stackkit.inspect import headers, inspect, inspect_schema
+from stackkit.inspect import headers, inspect
 from stackkit.inspect.facts import codes_of, halved, seen
 from stackkit.inspect.motion import gaps, starless
 from stackkit.inspect.sample import chosen, frame_noise
@@ -32,6 +32,8 @@ from stackkit.inspect.verdicts import (
     unfit,
 )
 from stackkit.noise.photon_transfer import Noise
+from stackkit.schemas.fields import schema_of
+from stackkit.schemas.inspection import InspectionRecord
 from stackkit.simulate import Calibration, expose, write_calibration
 from stackkit.simulate.camera import pattern_indices
 from stackkit.stars.detect import Stars, detect
@@ -54,13 +56,13 @@ FAIR = NightFigures(
 
 
 def valid(record: dict) -> dict:
-    Draft202012Validator(inspect_schema()).validate(record)
+    Draft202012Validator(schema_of(InspectionRecord)).validate(record)
     json.dumps(record, allow_nan=False)
     return record
 
 
 def test_the_schema_is_one_and_closed() -> None:
-    schema = inspect_schema()
+    schema = schema_of(InspectionRecord)
     Draft202012Validator.check_schema(schema)
     for part in (schema, *schema["$defs"].values()):
         assert part["additionalProperties"] is False

@@ -16,14 +16,16 @@ from sample_record import light, sample_record
 from stackkit.output.write import PICTURE_BYTES
 from stackkit.picture import thumbnails
 from stackkit.picture.archive import ALONE, STACK
-from stackkit.record.schema import plain, run_schema
+from stackkit.record.file import plain
 from stackkit.report import page_of_night
 from stackkit.report.frames import Fate, frames_of
 from stackkit.report.maps import coverage_map, field_map
 from stackkit.report.night_words import command_of
 from stackkit.report.time_chart import Line, time_chart
+from stackkit.schemas.fields import schema_of
+from stackkit.schemas.run import RunRecord
 
-VALIDATOR = Draft202012Validator(run_schema())
+VALIDATOR = Draft202012Validator(schema_of(RunRecord))
 HOSTILE = (
     "<script>alert(1)</script>",
     "\"'><img src=x onerror=alert(1)>",

@@ -23,7 +23,9 @@ from stackkit.errors import InputError, UsageError
 from stackkit.geometry.lens import Lens, project, unproject
 from stackkit.integration.methods import METHODS
 from stackkit.pipeline import Options, Prepared, _integrate, prepared, result_of
-from stackkit.record.schema import plain, run_schema
+from stackkit.record.file import plain
+from stackkit.schemas.fields import schema_of
+from stackkit.schemas.run import RunRecord
 
 SIDEREAL = 360 * 3600 / 86164.0905
 """Arc seconds a second: one turn in 86164.0905 s (IAU)."""
@@ -89,7 +91,7 @@ def test_what_it_returns(result: stackkit.Result, small_night: Path) -> None:
     # The simulator's camera: neutral 0.52, 1, 0.66; 3839 ADU from black to white.
     assert result.known.as_shot == pytest.approx((0.52, 1.0, 0.66), rel=1e-4)
     assert result.white == pytest.approx(3839, rel=0.01)
-    Draft202012Validator(run_schema()).validate(plain(result.record))
+    Draft202012Validator(schema_of(RunRecord)).validate(plain(result.record))
     assert names(small_night) == [*(f"night_{k:04d}.dng" for k in range(1, 7)), "truth.json"]
 
 
@@ -127,7 +129,7 @@ def test_mappings_lead_to_the_true_places_of_the_stars(
 
 
 def as_documented(mapping: dict[str, Any], xy: Array) -> Array:
-    """The mapping as run.schema.json describes it: pixel, direction, matrix, direction, pixel."""
+    """The mapping as ``MappingRecord`` describes it: pixel, direction, matrix, direction, pixel."""
     reference, frame = (
         Lens(**{k: np.inf if v is None else v for k, v in mapping[name].items()})
         for name in ("reference_lens", "frame_lens")
@@ -199,8 +201,8 @@ def test_scratch_files_go_when_it_fails(small_night: Path, tmp_path: Path) -> No
 def test_every_method_gives_a_picture_of_the_same_sky(
     result: stackkit.Result, ready: Prepared, method: str
 ) -> None:
-    picture, told, _ = _integrate(ready, METHODS[method])
-    record = result_of(ready, picture, method, told).record
+    integration = _integrate(ready, METHODS[method])
+    picture, record = integration.picture, result_of(ready, integration).record
     assert record["integration"]["method"] == method
     assert record["integration"]["rejected_share"] is None
     assert record["frames"] == result.record["frames"]

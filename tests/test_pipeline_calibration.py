@@ -18,7 +18,9 @@ from scipy.ndimage import gaussian_filter
 
 import stackkit
 from stackkit.output.dng import mosaic_dng
-from stackkit.record.schema import plain, run_schema
+from stackkit.record.file import plain
+from stackkit.schemas.fields import schema_of
+from stackkit.schemas.run import RunRecord
 from stackkit.simulate import Calibration, Night, expose, write_calibration, write_night
 from stackkit.simulate.camera import vignette
 from stackkit.simulate.folder import file_tags
@@ -38,7 +40,7 @@ HOT = replace(TINY, seed=111, frames=3, hot_fraction=4e-3)
 
 def stacked(folder: Path, **options: Any) -> stackkit.Result:
     result = stackkit.stack([folder], stackkit.Options(**options))
-    Draft202012Validator(run_schema()).validate(plain(result.record))
+    Draft202012Validator(schema_of(RunRecord)).validate(plain(result.record))
     return result
 
 

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import subprocess
+import sys
 from enum import StrEnum
 from pathlib import Path
 
@@ -12,9 +14,11 @@ from jsonschema import Draft202012Validator
 from sample_record import sample_record
 
 from stackkit.errors import InputError
-from stackkit.record.schema import SCHEMA, plain, read_record, run_schema, write_record
+from stackkit.record.file import SCHEMA, plain, read_record, write_record
+from stackkit.schemas.fields import schema_of
+from stackkit.schemas.run import RunRecord
 
-VALIDATOR = Draft202012Validator(run_schema())
+VALIDATOR = Draft202012Validator(schema_of(RunRecord))
 
 
 def written(tmp_path, record=None):
@@ -32,15 +36,27 @@ def properties(schema):
 
 
 def test_the_schema_is_one():
-    Draft202012Validator.check_schema(run_schema())
-    assert run_schema()["properties"]["schema"]["const"] == SCHEMA
+    Draft202012Validator.check_schema(schema_of(RunRecord))
+    assert schema_of(RunRecord)["properties"]["schema"]["enum"] == [SCHEMA]
+
+
+def test_the_schema_can_be_printed():
+    command = [sys.executable, "-m", "stackkit.schemas"]
+    printed = subprocess.run([*command, "run"], capture_output=True, check=True, text=True)
+    assert json.loads(printed.stdout) == schema_of(RunRecord)
+    unknown = subprocess.run([*command, "night"], capture_output=True, text=True)
+    assert (unknown.returncode, unknown.stdout) == (1, "")
+    assert "run, compare, inspect, plan" in unknown.stderr
 
 
 def test_every_property_is_described():
-    found = dict(properties(run_schema()))
+    whole = schema_of(RunRecord)
+    found = dict(properties(whole))
     assert {"frames", "fwhm_px", "r_max", "noise_gain", "warnings"} <= set(found)
     for name, schema in found.items():
-        assert schema["description"].endswith("."), name
+        (row,) = {p["$ref"] for p in (schema, *schema.get("anyOf", ())) if "$ref" in p} or {None}
+        described = schema if row is None or "description" in schema else whole["$defs"][row[8:]]
+        assert described["description"].endswith("."), name
 
 
 def test_a_written_record_fits_the_schema(tmp_path):

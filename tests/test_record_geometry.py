@@ -13,6 +13,7 @@ from star_sessions import SIZE, clock, night, registered, star_tables, table
 
 from stackkit.geometry.lens import Lens, Projection, project, reaching
 from stackkit.geometry.mapping import Mapping
+from stackkit.record.file import plain
 from stackkit.record.geometry import (
     field,
     geometry_record,
@@ -21,7 +22,9 @@ from stackkit.record.geometry import (
     still,
     turns,
 )
-from stackkit.record.schema import plain, run_schema
+from stackkit.schemas.fields import schema_of
+from stackkit.schemas.geometry import GeometryRecord
+from stackkit.schemas.run import RunRecord
 from stackkit.simulate.night import apply, camera_matrix, frame_lens, mid_time, refract
 
 SIDEREAL_ARCSEC = 15.04106717866910
@@ -37,7 +40,7 @@ def told(found, times, used=None):
 
 
 def validator(part):
-    schema = run_schema()
+    schema = schema_of(RunRecord)
     return Draft202012Validator({**schema["properties"][part], "$defs": schema["$defs"]})
 
 
@@ -187,7 +190,7 @@ def test_frames_are_ordered_by_time_where_all_have_one(quiet):
 def test_a_run_without_alignment_has_nothing_to_tell():
     record = geometry_record(None, [], [], SIZE, [])
     assert set(record.values()) == {None}
-    assert set(record) == set(run_schema()["properties"]["geometry"]["properties"])
+    assert set(record) == set(GeometryRecord.__annotations__)
 
 
 def test_a_single_placed_frame_has_no_lens():

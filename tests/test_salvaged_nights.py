@@ -26,7 +26,8 @@ import stackkit
 from stackkit.calibration.apply import above_black, clip_level
 from stackkit.output.write import check_output, write_results
 from stackkit.raw.decode import decode
-from stackkit.record.schema import run_schema
+from stackkit.schemas.fields import schema_of
+from stackkit.schemas.run import RunRecord
 from stackkit.simulate import Night
 from stackkit.stars.detect import detect
 
@@ -189,7 +190,7 @@ def test_a_session_of_cut_files_alone(tmp_path: Path, write_dng: Callable[..., P
         assert np.isnan(hdus[0].data[:, 260:]).all()
     assert not np.isnan(tifffile.imread(tmp_path / "out" / "stack.tif")[:200]).any()
     record = json.loads((tmp_path / "out" / "run.json").read_text())
-    Draft202012Validator(run_schema()).validate(record)
+    Draft202012Validator(schema_of(RunRecord)).validate(record)
     assert [row["salvaged"] for row in record["frames"]] == pytest.approx([0.6] * 3, abs=0.02)
     text = summary(record, 200)
     assert "Used in part" in text

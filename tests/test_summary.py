@@ -9,7 +9,7 @@ import pytest
 from sample_record import sample_record
 from stackkit_cli.summary import summary
 
-from stackkit.record.schema import plain
+from stackkit.record.file import plain
 
 
 def said(change=None, columns=200):

@@ -10,8 +10,9 @@ from scenes import examples
 from skimage import transform
 from skimage.measure import ransac
 
-from stackkit.align.warps import Model, PolynomialMapping, best_warp, one_to_one, polynomial_record
+from stackkit.align.warps import Model, PolynomialMapping, best_warp, one_to_one
 from stackkit.geometry.mapping import plane_mapping
+from stackkit.record.geometry import polynomial_record
 
 SIZE = (2000, 1500)
 MIDDLE = np.array([999.5, 749.5])

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
+from typing import Final
 
 import numpy as np
 from threadpoolctl import threadpool_limits
@@ -38,9 +39,10 @@ from stackkit.geometry.jacobians import COUNT
 from stackkit.geometry.lens import Lens
 from stackkit.geometry.mapping import AnyMapping
 from stackkit.raw.opcodes.apply import LensHint
+from stackkit.schemas.frames import ModelName
 from stackkit.stars.detect import Stars
 
-CAMERA = "camera"
+CAMERA: Final = "camera"
 """The model of a frame that the shared lens and a rotation explain."""
 _ROUGHLY = 1e-4
 """Relative fall of the cost at which a first geometry is good enough to follow stars by."""
@@ -84,7 +86,7 @@ class Registration:
     geometry: Geometry
     pairs: list[Index]
     mappings: list[AnyMapping | None]
-    models: list[str | None]
+    models: list[ModelName | None]
     residuals: list[float]
     zones: list[tuple[float, float, float]]
     matched: list[int]
@@ -321,7 +323,7 @@ def _told(
     frames = range(len(session.tables))
     pairs = list(session.paired.pairs)
     mappings: list[AnyMapping | None] = [None for _ in frames]
-    models: list[str | None] = [None for _ in frames]
+    models: list[ModelName | None] = [None for _ in frames]
     middle, zones = [np.nan for _ in frames], [(np.nan,) * 3 for _ in frames]
     for k in frames:
         if k in placed:
@@ -333,7 +335,7 @@ def _told(
             continue
         warp = _warp(session, k)
         if warp is not None:
-            mappings[k], models[k], middle[k] = warp.mapping, str(warp.model), warp.residual
+            mappings[k], models[k], middle[k] = warp.mapping, warp.model.value, warp.residual
     matched = [len(tracks.of(k)[0]) if k in placed else len(pairs[k]) for k in frames]
     lost = [k for k in frames if mappings[k] is None]
     unmatched_reasons = reasons(session.tables, session.paired, lost, size) if lost else {}

@@ -127,11 +127,6 @@ class PolynomialMapping:
         return value, along_x, along_y
 
 
-def polynomial_record(mapping: PolynomialMapping) -> dict[str, Any]:
-    """The fields of the mapping as plain numbers and lists."""
-    return {name: np.asarray(value).tolist() for name, value in vars(mapping).items()}
-
-
 @dataclass(frozen=True)
 class Warp:
     """The mapping taken, its model, and the cross-validated residuals of all that could be taken.

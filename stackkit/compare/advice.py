@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
 
-Row = dict[str, Any]
+from stackkit.schemas.comparison import MethodRecord, RecommendationRecord
 
 AS_GOOD = 0.98
 """Score from which on a method is as good as the best."""
@@ -15,22 +14,22 @@ _NOISY = 0.03
 """Share of the noise by which more is worth a sentence."""
 
 
-def scored(rows: Sequence[Row]) -> list[Row]:
+def scored(rows: Sequence[MethodRecord], errors: Sequence[float]) -> list[MethodRecord]:
     """The rows with ``score``: the least error of all over a method's own, best first."""
-    least = min(row["error"] for row in rows)
-    ranked = [{**row, "score": least / row["error"]} for row in rows]
-    return sorted(ranked, key=lambda row: -row["score"])
+    least = min(errors)
+    order = sorted(range(len(rows)), key=lambda k: errors[k])
+    return [{**rows[k], "score": least / errors[k]} for k in order]
 
 
-def advice(rows: Sequence[Row], frames: int, trails: int) -> Row:
+def advice(rows: Sequence[MethodRecord], frames: int, trails: int) -> RecommendationRecord:
     """``method``, ``reasons`` (sentences) and ``as_good`` (names), of scored rows, best first."""
     best = rows[0]
-    as_good = [row["name"] for row in rows[1:] if row["score"] >= AS_GOOD]
+    as_good = [row["name"] for row in rows[1:] if _is_as_good(row)]
     reasons = [_noise(best, frames)]
     if trails and best["trail_left"] is not None:
-        reasons.append(_trails(best, trails))
+        reasons.append(_trails(best["trail_left"], trails))
     for name in ("mean", "median", "sigma-clip"):
-        row = next((r for r in rows[1:] if r["name"] == name and r["score"] < AS_GOOD), None)
+        row = next((r for r in rows[1:] if r["name"] == name and not _is_as_good(r)), None)
         if row:
             reasons.append(_against(row, best))
     if frames < 3:
@@ -38,8 +37,12 @@ def advice(rows: Sequence[Row], frames: int, trails: int) -> Row:
     return {"method": best["name"], "reasons": reasons, "as_good": as_good}
 
 
-def _noise(row: Row, frames: int) -> str:
-    if row["noise_gain"] is None:
+def _is_as_good(row: MethodRecord) -> bool:
+    return (row["score"] or 0.0) >= AS_GOOD
+
+
+def _noise(row: MethodRecord, frames: int) -> str:
+    if row["noise_gain"] is None or row["noise_share"] is None:
         return (
             f"“{row['name']}” has the smallest overall error; there is too little sky to measure"
             " its noise."
@@ -51,16 +54,15 @@ def _noise(row: Row, frames: int) -> str:
     )
 
 
-def _trails(row: Row, trails: int) -> str:
+def _trails(left: float, trails: int) -> str:
     what = "One trail" if trails == 1 else f"{trails} trails"
-    left = row["trail_left"]
     rest = "nothing of it to see" if trails == 1 else "nothing of them to see"
     if abs(left) >= _LEFT:
         rest = f"{100 * left:.0f} % of what a plain mean keeps"
     return f"{what} crossed; it leaves {rest}."
 
 
-def _against(row: Row, best: Row) -> str:
+def _against(row: MethodRecord, best: MethodRecord) -> str:
     """Why not a method that a person would ask for."""
     faults = []
     if row["trail_left"] is not None and row["trail_left"] - (best["trail_left"] or 0) > _LEFT:

@@ -14,6 +14,7 @@ from scipy.ndimage import map_coordinates
 from stackkit.arrays import Array, Plane
 from stackkit.compare.yardstick import GREEN, Yardstick
 from stackkit.noise.photon_transfer import block_means, block_noise
+from stackkit.schemas.comparison import FiguresRecord
 from stackkit.stars import photometry
 from stackkit.stars.detect import SIGMA_TO_FWHM
 from stackkit.stars.photometry import middle
@@ -28,8 +29,8 @@ _WORST = 50.0
 """Standard deviations beyond which a pixel is counted as if it were so far off."""
 
 
-def figures(value: Plane, yard: Yardstick) -> dict[str, float | list[float] | None]:
-    """The figures of one method's picture (3, H, W), as in ``compare.schema.json``."""
+def figures(value: Plane, yard: Yardstick) -> FiguresRecord:
+    """The figures of one method's picture (3, H, W)."""
     noise = _noise(value, yard)
     gain = float(np.nanmean(yard.noise_frame / noise)) if np.isfinite(noise).any() else np.nan
     width = middle(photometry.widths(value[GREEN], yard.stars))
@@ -48,7 +49,6 @@ def figures(value: Plane, yard: Yardstick) -> dict[str, float | list[float] | No
         "hot_left": _hot_left(value, yard),
         "core_bias": _against_mean(photometry.cores, value, yard, bright),
         "colour_shift": _colour_shift(value, yard, bright),
-        "error": _error(value, yard),
     }
 
 
@@ -61,7 +61,7 @@ def _noise(value: Plane, yard: Yardstick) -> Array:
     return np.hypot(yard.noise, [np.nan if v is None else v for v in away])
 
 
-def _error(value: Plane, yard: Yardstick) -> float:
+def error(value: Plane, yard: Yardstick) -> float:
     """Root of the mean square error of a pixel, in noise of the yardstick; what is wildly off
     counts as so many standard deviations.
     """
@@ -137,7 +137,7 @@ def _against_mean(measure, value: Plane, yard: Yardstick, stars: Array) -> float
     return ratio if np.isfinite(ratio) else None
 
 
-def _colour_shift(value: Plane, yard: Yardstick, stars: Array) -> list[float] | None:
+def _colour_shift(value: Plane, yard: Yardstick, stars: Array) -> list[float | None] | None:
     """By how much stars' R/G and B/G differ from those in the plain mean: medians."""
     if len(stars) == 0:
         return None

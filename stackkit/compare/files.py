@@ -5,16 +5,16 @@ from __future__ import annotations
 import os
 import shutil
 from pathlib import Path
-from typing import Any
 
 from stackkit.compare import Comparison
 from stackkit.errors import OutputError, UsageError
 from stackkit.output.write import check_output, write_results
-from stackkit.record.schema import plain, write_record
+from stackkit.record.file import plain, write_record
 from stackkit.report.comparison_page import page_of_comparison
 from stackkit.run import files
 from stackkit.run.files import COMPARISON, reason, replacing, working_folder
 from stackkit.run.progress import Progress
+from stackkit.schemas.comparison import ComparisonRecord
 
 RECORD, PAGE, CROPS = COMPARISON
 FILES = (RECORD, PAGE, CROPS, *files.FILES.values())
@@ -34,7 +34,7 @@ def check_folder(folder: Path, *, force: bool) -> bool:
 
 def write_comparison(
     comparison: Comparison, folder: Path, progress: Progress | None = None
-) -> dict[str, Any]:
+) -> ComparisonRecord:
     """Write everything into ``folder``; returns the record.
 
     All is made in a folder of its own and moved when it is complete, the record last.  Raises

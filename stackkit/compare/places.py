@@ -14,6 +14,7 @@ from stackkit.arrays import Array, Plane
 from stackkit.noise.photon_transfer import block_means
 from stackkit.picture.orientation import upright
 from stackkit.robust import MAD_TO_SIGMA
+from stackkit.schemas.comparison import CropPlace
 from stackkit.stars.detect import Stars
 
 WIDTH, HEIGHT = 160, 120
@@ -29,7 +30,7 @@ on it bends, and what is white."""
 class Crop:
     """A rectangle of the grid with something to see in it: ``left``, ``top`` px."""
 
-    key: str
+    key: CropPlace
     title: str
     note: str
     left: int
@@ -64,7 +65,7 @@ def places(
     return [_inside(place, width, height) for place in found if place is not None]
 
 
-def _around(key: str, title: str, note: str, centre: Array) -> Crop:
+def _around(key: CropPlace, title: str, note: str, centre: Array) -> Crop:
     left, top = int(centre[0]) - WIDTH // 2, int(centre[1]) - HEIGHT // 2
     return Crop(key, title, note, left, top)
 

@@ -8,30 +8,35 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from importlib.metadata import version
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
 from stackkit.arrays import Array, Plane
 from stackkit.compare.advice import advice, scored
-from stackkit.compare.figures import figures
+from stackkit.compare.figures import error, figures
 from stackkit.compare.places import HEIGHT, WIDTH, crop, places
 from stackkit.compare.yardstick import Yardstick, yardstick
 from stackkit.errors import InputError, OutputError, UsageError
 from stackkit.integration import passes
 from stackkit.integration.methods import METHODS, Method, method_named
-from stackkit.integration.passes import Judgement
+from stackkit.integration.passes import Integration, Judgement
 from stackkit.integration.rejection.trail_path import Trail
 from stackkit.integration.tiles import Outcome, Room
 from stackkit.integration.weighted_sum import NoiseBlocks
 from stackkit.pipeline import BY_SAMPLE, Options, Prepared, prepared, result_of
+from stackkit.record.picture import convergence
 from stackkit.results import Result, Stack
 from stackkit.run.files import reason
 from stackkit.run.progress import Progress
 from stackkit.run.workers import usual
 from stackkit.run.workspace import Workspace
+from stackkit.schemas.comparison import (
+    ComparedFramesRecord,
+    ComparisonRecord,
+    CropRecord,
+    MethodRecord,
+)
 
-SCHEMA = "stackkit-compare/1"
 MEAN = "mean"
 _MAGNIFIED = 3
 """By how much crops are enlarged: single pixels are to be seen."""
@@ -40,11 +45,11 @@ _BY_SAMPLE_PURPOSE = "judges every raw sample against a first stack, averages th
 
 @dataclass(frozen=True)
 class Comparison:
-    """The account of a comparison (``compare.schema.json``), crops by file name, and the stack that
+    """The account of a comparison (``schemas.comparison``), crops by file name, and the stack that
     was to be kept, None when none was.
     """
 
-    record: dict[str, Any]
+    record: ComparisonRecord
     crops: dict[str, bytes]
     kept: Result | None
 
@@ -106,19 +111,22 @@ def _compared(ready: Prepared, methods: Sequence[Method | None], keep: str | Non
         _row(method, base, made, yard, judgement, by_sample, ready.options.jobs or usual())
         for method in methods
     ]
-    ranked = scored(rows)
+    errors = [error(_value(row["name"], base, made), yard) for row in rows]
+    ranked = scored(rows, errors)
     trails = sum(map(len, judgement.verdict.trails.values()))
     pictures = {row["name"]: _value(row["name"], base, made) for row in ranked}
     shown, crops = _crops(ready, judgement, base, yard, pictures)
     ready.clock.seconds["compare"] = round(time.perf_counter() - began, 3)
-    record = {
-        "format": SCHEMA,
+    reference = ready.session.lights[lights.numbers[ready.reference]]
+    record: ComparisonRecord = {
+        "format": "stackkit-compare/1",
         "version": version("stackkit"),
         "made": datetime.now(UTC).isoformat(timespec="seconds").replace("+00:00", "Z"),
-        **_session(ready),
-        "methods": [{k: v for k, v in row.items() if k != "error"} for row in ranked],
+        "frames": _frames(ready),
+        "camera": {"make": None, "model": reference.metadata.camera},
+        "methods": ranked,
         "recommendation": advice(ranked, len(placed), trails),
-        "convergence": passes.convergence(noise),
+        "convergence": convergence(noise),
         "crops": shown,
         "timing": {
             "shared_s": round(sum(ready.clock.seconds.values()) - by_sample, 1),
@@ -135,11 +143,10 @@ def _kept(
     if keep is None:
         return None
     if keep == BY_SAMPLE:
-        told = passes.summary(ready.placed, judgement.verdict, noise)
-        return result_of(ready, base, keep, told)
-    picture = passes.combined(ready.lights, ready.placed, judgement, METHODS[keep], ready.context)
+        return result_of(ready, Integration(base, keep, judgement.verdict, noise))
+    lights, placed = ready.lights, ready.placed
     return result_of(
-        ready, picture, keep, passes.summary_of_method(ready.placed, judgement.verdict)
+        ready, passes.combined(lights, placed, judgement, METHODS[keep], ready.context)
     )
 
 
@@ -155,37 +162,40 @@ def _row(
     judgement: Judgement,
     by_sample: float,
     jobs: int,
-) -> dict[str, Any]:
+) -> MethodRecord:
     """One method's line of the table."""
     if method is None:
-        what: dict[str, Any] = {
+        return {
             "name": BY_SAMPLE,
             "purpose": _BY_SAMPLE_PURPOSE,
             "parameters": {},
             "rejected_share": judgement.verdict.rejected,
             "seconds": round(by_sample, 2),
+            "score": None,
+            **figures(base.value, yard),
         }
-        return {**what, **figures(base.value, yard)}
     outcome = made[method.name]
-    what = {
+    return {
         "name": method.name,
         "purpose": method.purpose,
         "parameters": {p.name: p.default for p in method.parameters},
         "rejected_share": outcome.rejected if method.rejects else None,
         "seconds": round(outcome.seconds / jobs, 2),
+        "score": None,
+        **figures(outcome.value, yard),
     }
-    return {**what, **figures(outcome.value, yard)}
 
 
 def _crops(
     ready: Prepared, judgement: Judgement, base: Stack, yard: Yardstick, pictures: dict[str, Plane]
-) -> tuple[list[dict[str, Any]], dict[str, bytes]]:
+) -> tuple[list[CropRecord], dict[str, bytes]]:
     """The places in the record, and the crops by file name."""
     lights = ready.lights
     reference = ready.session.lights[lights.numbers[ready.reference]]
     stars = ready.tables[ready.reference]
     worst = _worst_trail(ready, judgement.verdict.trails)
-    shown, crops = [], {}
+    shown: list[CropRecord] = []
+    crops: dict[str, bytes] = {}
     for place in places(base.value, base.coverage, stars, worst):
         cut = crop(
             place,
@@ -226,20 +236,17 @@ def _worst_trail(ready: Prepared, trails: dict[int, tuple[Trail, ...]]) -> Array
     return there if np.isfinite(there).all() else None
 
 
-def _session(ready: Prepared) -> dict[str, Any]:
+def _frames(ready: Prepared) -> ComparedFramesRecord:
     lights = ready.session.lights
     reference = lights[ready.lights.numbers[ready.reference]]
     exposures = [lights[frame.number].metadata.exposure for frame in ready.placed]
     known = [seconds for seconds in exposures if seconds]
     return {
-        "frames": {
-            "given": len(lights),
-            "used": len(ready.placed),
-            "reference": reference.name,
-            "exposure_s": reference.metadata.exposure,
-            "total_s": float(sum(known)) if known else None,
-        },
-        "camera": {"make": None, "model": reference.metadata.camera},
+        "given": len(lights),
+        "used": len(ready.placed),
+        "reference": reference.name,
+        "exposure_s": reference.metadata.exposure,
+        "total_s": float(sum(known)) if known else None,
     }
 
 

@@ -6,7 +6,7 @@ of one setting share, ``motion`` what happens between frames, ``verdicts`` puts 
 """
 
 from stackkit.inspect.listing import survey
-from stackkit.inspect.record import SCHEMA, inspect_schema, record
+from stackkit.inspect.record import record
 from stackkit.inspect.run import headers, inspect
 
-__all__ = ["SCHEMA", "headers", "inspect", "inspect_schema", "record", "survey"]
+__all__ = ["headers", "inspect", "record", "survey"]

@@ -1,14 +1,12 @@
-"""Puts what was found into plain data, in the shape of ``record/schemas/inspect.schema.json``."""
+"""Puts what was found into plain data, ``schemas.inspection``."""
 
 from __future__ import annotations
 
-import json
 from collections import Counter
 from collections.abc import Sequence
 from datetime import datetime
 from importlib.metadata import version
-from importlib.resources import files
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, cast
 
 import numpy as np
 
@@ -24,74 +22,68 @@ from stackkit.noise.photon_transfer import UNKNOWN, Noise, gain, read_noise
 from stackkit.raw.decode import Form
 from stackkit.raw.headers.metadata import Metadata, focal_px
 from stackkit.raw.opcodes import apply
-from stackkit.record.schema import plain
+from stackkit.record.file import plain
+from stackkit.schemas.inspection import (
+    CodesRecord,
+    FoundSessionRecord,
+    FrameFiguresRecord,
+    GroupRecord,
+    InspectedFileRecord,
+    InspectionRecord,
+    MeasuredNoiseRecord,
+    SensorRecord,
+    SettingsRecord,
+    VerdictRecord,
+)
 
 if TYPE_CHECKING:
     from stackkit.inspect.run import Measured
-
-SCHEMA = "stackkit-inspect/1"
-"""Name and version of the record's shape; the number grows when old readers would be misled."""
-
-Row = dict[str, Any]
 
 _STANDING = 0.1
 """Share of the sky's turning below which the camera follows it."""
 
 
-def inspect_schema() -> Row:
-    """The JSON Schema (draft 2020-12) of a record."""
-    text = (
-        files("stackkit.record")
-        .joinpath("schemas", "inspect.schema.json")
-        .read_text(encoding="utf-8")
-    )
-    schema: Row = json.loads(text)
-    return schema
-
-
-def record(listed: Survey, measured: Measured | None) -> Row:
+def record(listed: Survey, measured: Measured | None) -> InspectionRecord:
     """The record; ``measured`` None when only the headers were looked at."""
     group_of = {k: n for n, batch in enumerate(listed.batches) for k in batch.frames}
     rows = [_file(k, item, group_of.get(k), measured) for k, item in enumerate(listed.items)]
     groups = [_group(n, batch, listed, rows, measured) for n, batch in enumerate(listed.batches)]
-    session = _session(listed, rows, measured)
-    told: Row = plain(
-        {
-            "schema": SCHEMA,
-            "stackkit": version("stackkit"),
-            "measured": measured is not None,
-            "files": rows,
-            "groups": groups,
-            "session": session,
-            "verdicts": _verdicts(rows, measured),
-        }
-    )
-    return told
+    told: InspectionRecord = {
+        "schema": "stackkit-inspect/1",
+        "stackkit": version("stackkit"),
+        "measured": measured is not None,
+        "files": rows,
+        "groups": groups,
+        "session": _session(listed, rows, measured),
+        "verdicts": _verdicts(rows, measured),
+    }
+    return cast(InspectionRecord, plain(told))
 
 
-def _file(k: int, item: Item, group: int | None, measured: Measured | None) -> Row:
+def _file(k: int, item: Item, group: int | None, measured: Measured | None) -> InspectedFileRecord:
     said = item.metadata
-    row: Row = {
+    facts = measured.facts.get(k) if measured else None
+    fit, reason = None, item.reason
+    if item.form is Form.NONE and item.purpose is not Purpose.OTHER:
+        fit = False
+    elif measured is not None and group is not None:
+        fit, reason = _fitness(k, item, facts, measured)
+    return {
+        **_figures(k, facts, measured),
         "file": item.path.name,
         "folder": str(item.path.parent),
-        "kind": str(item.purpose),
+        "kind": item.purpose.value,
         "group": group,
         "session": item.session,
-        "fit": None,
-        "reason": item.reason,
+        "fit": fit,
+        "reason": reason,
         "time": _time(said.time),
         "time_source": said.time_source,
         "place": item.place,
     }
-    facts = measured.facts.get(k) if measured else None
-    if item.form is Form.NONE and item.purpose is not Purpose.OTHER:
-        row["fit"] = False
-    elif measured is not None and group is not None:
-        row["fit"], row["reason"] = _fitness(k, item, facts, measured)
-    return {**row, **_figures(k, facts, measured)}
 
 
-def _figures(k: int, facts: Facts | None, measured: Measured | None) -> Row:
+def _figures(k: int, facts: Facts | None, measured: Measured | None) -> FrameFiguresRecord:
     seen = facts.seen if facts else None
     graded = measured.grades.get(k) if measured else None
     return {
@@ -126,32 +118,36 @@ def _fitness(
 
 
 def _group(
-    number: int, batch: Batch, listed: Survey, rows: Sequence[Row], measured: Measured | None
-) -> Row:
+    number: int,
+    batch: Batch,
+    listed: Survey,
+    rows: Sequence[InspectedFileRecord],
+    measured: Measured | None,
+) -> GroupRecord:
     first = listed.items[batch.frames[0]]
     said = first.metadata
     sample = measured.samples.get(number) if measured else None
     own = [measured.facts[k] for k in batch.frames if k in measured.facts] if measured else []
-    row = {
-        "kind": str(batch.purpose),
+    codes = _levels(first.form, sample, own)
+    conditions = _conditions(first, rows, batch, sample, own, measured)
+    return {
+        "kind": batch.purpose.value,
         "files": list(batch.frames),
-        "form": str(first.form),
+        "form": first.form.value,
         "width": first.size[0] if first.size else None,
         "height": first.size[1] if first.size else None,
         **_settings(said),
         "bits_stored": said.bits,
+        **codes,
+        **_sensor(batch, first.form, sample, codes["level"]),
+        "sky_noise_share": verdicts.read_noise_share(conditions) if conditions else None,
+        "trail_px": verdicts.trail(conditions) if conditions else None,
+        "remarks": _remarks(batch, listed, sample),
+        "advice": verdicts.advice(conditions) if conditions else [],
     }
-    row |= _levels(first.form, sample, own)
-    row |= _sensor(batch, first.form, sample, row["level"])
-    conditions = _conditions(first, rows, batch, sample, own, measured)
-    row["sky_noise_share"] = verdicts.read_noise_share(conditions) if conditions else None
-    row["trail_px"] = verdicts.trail(conditions) if conditions else None
-    row["remarks"] = _remarks(batch, listed, sample)
-    row["advice"] = verdicts.advice(conditions) if conditions else []
-    return row
 
 
-def _settings(said: Metadata) -> Row:
+def _settings(said: Metadata) -> SettingsRecord:
     return {
         "camera": said.camera,
         "lens": said.lens,
@@ -165,7 +161,7 @@ def _settings(said: Metadata) -> Row:
     }
 
 
-def _levels(form: Form, sample: Sample | None, own: Sequence[Facts]) -> Row:
+def _levels(form: Form, sample: Sample | None, own: Sequence[Facts]) -> CodesRecord:
     """Black, white and the codes in use, over all frames of a group."""
     head = sample.head if sample else None
     # The codes of a picture are computed from others.
@@ -197,11 +193,16 @@ def _middle(values: Sequence[float | None]) -> float | None:
 
 def _sensor(
     batch: Batch, form: Form, sample: Sample | None, level: Sequence[float | None] | None
-) -> Row:
+) -> SensorRecord:
     """Opcodes, defects and noise of a group."""
     if sample is None:
-        none = {"defects": None, "looked_at": 0, "noise": None, "dark_noise_adu": None}
-        return {"opcodes": [], **none}
+        return {
+            "opcodes": [],
+            "defects": None,
+            "looked_at": 0,
+            "noise": None,
+            "dark_noise_adu": None,
+        }
     dark = batch.purpose in (Purpose.DARK, Purpose.BIAS)
     full = any(share is not None and share > verdicts.FULL for share in level or ())
     mosaic = form is Form.MOSAIC and not full
@@ -226,7 +227,7 @@ def _sensor(
     }
 
 
-def _noise(sample: Sample) -> Row | None:
+def _noise(sample: Sample) -> MeasuredNoiseRecord | None:
     if sample.noise.noise == UNKNOWN:
         return None
     noise, measured = sample.noise.noise, sample.noise.measured
@@ -252,7 +253,7 @@ def _noise(sample: Sample) -> Row | None:
 
 def _conditions(
     first: Item,
-    rows: Sequence[Row],
+    rows: Sequence[InspectedFileRecord],
     batch: Batch,
     sample: Sample | None,
     own: Sequence[Facts],
@@ -263,7 +264,7 @@ def _conditions(
         return None
     found = _levels(first.form, sample, own)
     focal = focal_px(first.metadata, first.size) if first.size else None
-    r, g, b = (level if level is not None else 0.0 for level in found["level"])
+    r, g, b = (level if level is not None else 0.0 for level in found["level"] or [None] * 3)
     noise = _noise(sample) if first.form is not Form.PICTURE else None
     motion = measured.motion if rows[batch.frames[0]]["session"] else None
     return NightFigures(
@@ -308,7 +309,9 @@ def _remarks(batch: Batch, listed: Survey, sample: Sample | None) -> list[str]:
 _GOOD_TIMES = ("EXIF", "EXIF, zone not given, taken as UTC")
 
 
-def _session(listed: Survey, rows: Sequence[Row], measured: Measured | None) -> Row | None:
+def _session(
+    listed: Survey, rows: Sequence[InspectedFileRecord], measured: Measured | None
+) -> FoundSessionRecord | None:
     """Times and motion of the lights that belong together; None without any."""
     numbers = [k for k, item in enumerate(listed.items) if item.session]
     if not numbers:
@@ -336,7 +339,7 @@ def _session(listed: Survey, rows: Sequence[Row], measured: Measured | None) -> 
 
 def _session_remarks(
     times: Sequence[datetime | None],
-    rows: Sequence[Row],
+    rows: Sequence[InspectedFileRecord],
     numbers: Sequence[int],
     rate: float | None,
 ) -> list[str]:
@@ -356,12 +359,15 @@ def _session_remarks(
     return said
 
 
-def _verdicts(rows: Sequence[Row], measured: Measured | None) -> list[Row]:
+_KNOWN: tuple[Purpose, ...] = tuple(purpose for purpose in Purpose if purpose is not Purpose.OTHER)
+
+
+def _verdicts(
+    rows: Sequence[InspectedFileRecord], measured: Measured | None
+) -> list[VerdictRecord]:
     """For each purpose: how many frames are fit."""
-    found = []
-    for purpose in Purpose:
-        if purpose is Purpose.OTHER:
-            continue
+    found: list[VerdictRecord] = []
+    for purpose in _KNOWN:
         own = [k for k, row in enumerate(rows) if row["kind"] == str(purpose)]
         if not own:
             continue
@@ -370,7 +376,7 @@ def _verdicts(rows: Sequence[Row], measured: Measured | None) -> list[Row]:
         read = [k for k in own if measured and k in measured.facts] if measured else None
         found.append(
             {
-                "kind": str(purpose),
+                "kind": purpose.value,
                 "count": len(own),
                 "read": len(read) if read is not None else None,
                 "fit": len(fit) if fit is not None else None,

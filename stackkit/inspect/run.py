@@ -11,7 +11,6 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
@@ -33,6 +32,7 @@ from stackkit.run.files import working_folder
 from stackkit.run.progress import Progress
 from stackkit.run.readers import Read
 from stackkit.run.workers import workers
+from stackkit.schemas.inspection import InspectionRecord
 from stackkit.session.by_sky import by_sky, measurer
 from stackkit.session.folder_kinds import Kind
 from stackkit.stars.detect import Stars, detect
@@ -76,8 +76,8 @@ class _Context:
 
 def inspect(
     paths: Sequence[Path], jobs: int | None = None, progress: Progress | None = None
-) -> dict[str, Any]:
-    """The record (``inspect.schema.json``) of the files and folders ``paths``, all measured.
+) -> InspectionRecord:
+    """The record of the files and folders ``paths``, all measured.
 
     ``jobs``: threads, None for all cores.  Raises ``InputError`` when a path cannot be read or
     nothing in them is a picture, ``OutputError`` when the temporary place is full.
@@ -97,7 +97,7 @@ def inspect(
 
 def headers(
     paths: Sequence[Path], jobs: int | None = None, progress: Progress | None = None
-) -> dict[str, Any]:
+) -> InspectionRecord:
     """The same from the headers alone, which takes a moment; nothing is said of the pictures."""
     with _context(jobs, progress) as context:
         return record(survey(paths, context.read, context.pool.map), None)

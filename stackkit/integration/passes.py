@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import partial
-from typing import Any
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,7 +22,6 @@ from stackkit.integration.tiles import (
     values_by_method,
 )
 from stackkit.integration.weighted_sum import NoiseBlocks, total
-from stackkit.noise.photon_transfer import block_noise
 from stackkit.results import Stack
 from stackkit.run.checkpoints import CheckpointedPool, checkpointed
 from stackkit.run.context import Context
@@ -46,6 +45,21 @@ class Judgement:
 
     verdict: Verdict
     expected: NDArray[np.float32] | None
+
+
+@dataclass(frozen=True)
+class Integration:
+    """A picture and how it was made: by which method, with which verdict on the samples (of a
+    method of the table only the defects count), and on how many places a pixel.  ``noise`` is None
+    where it was not measured; ``remark``: what should be said of it, mostly empty.
+    """
+
+    picture: Stack
+    method: str
+    verdict: Verdict
+    noise: NoiseBlocks | None = None
+    sampling: Literal[1, 2] = 1
+    remark: str = ""
 
 
 def judge_samples(
@@ -99,7 +113,7 @@ def combine_by_sample(
     return total(*grid, *known, clip(lights), pool, told, sampling)
 
 
-def finest(asked: int, frames: int, width: float) -> tuple[int, str]:
+def finest(asked: Literal[1, 2], frames: int, width: float) -> tuple[Literal[1, 2], str]:
     """Places a pixel that so many frames with stars so wide (FWHM, px) fill, and why not what was
     asked for, empty when it is.
 
@@ -119,11 +133,12 @@ def finest(asked: int, frames: int, width: float) -> tuple[int, str]:
 
 def combined(
     lights: Lights, placed: Sequence[Placed], judgement: Judgement, method: Method, context: Context
-) -> Stack:
+) -> Integration:
     """What a method of the table makes of the samples, none left out but the defects."""
     known = (lights.sensor, judgement.verdict.defects, method, judgement.expected, clip(lights))
     pool = CheckpointedPool(context.pool, context.place.checkpoints, "result.method")
-    return combine(lights.cache, placed, *known, pool, _told(context, "Combining"))
+    picture = combine(lights.cache, placed, *known, pool, _told(context, "Combining"))
+    return Integration(picture, method.name, Verdict(judgement.verdict.defects, None, None))
 
 
 def each(
@@ -138,47 +153,6 @@ def each(
     known = (lights.sensor, judgement.verdict.defects, methods, judgement.expected, clip(lights))
     told = _told(context, "Combining by method")
     return values_by_method(lights.cache, placed, *known, context.pool, told, room)
-
-
-def summary(
-    placed: Sequence[Placed], verdict: Verdict, noise: NoiseBlocks | None
-) -> dict[str, Any]:
-    """What integration tells the record."""
-    return {
-        "defects": int(verdict.defects.sum()),
-        "pattern": verdict.pattern is not None,
-        "rejected_share": verdict.rejected,
-        "noise_frame_adu": block_noise(noise.frame) if noise else None,
-        "noise_stack_adu": block_noise(noise.stack) if noise else None,
-        "noise_by_frames": convergence(noise) if noise else [],
-        "trails": [
-            {"frame": number, "start": trail.start, "end": trail.end, "width_px": trail.width}
-            for number, found in sorted(verdict.trails.items())
-            for trail in found
-        ],
-        "star_gain": float(np.sqrt(sum(frame.weight for frame in placed))),
-    }
-
-
-def summary_of_method(placed: Sequence[Placed], verdict: Verdict) -> dict[str, Any]:
-    """What integration by a method of the table tells: only the defects are the verdict's."""
-    return summary(placed, Verdict(verdict.defects, None, None), None)
-
-
-def convergence(noise: NoiseBlocks) -> list[dict[str, Any]]:
-    """By how much the noise fell with the first frame, two, four … all: {frames, noise_gain}.
-
-    Means over the colours that could be told.
-    """
-    levels = [
-        np.array([np.nan if v is None else v for v in block_noise(means)]) for means in noise.means
-    ]
-    rows = []
-    for frames, level in zip(noise.frames, levels, strict=True):
-        gains = levels[0] / np.where(level > 0, level, np.nan)
-        known = gains[np.isfinite(gains)]
-        rows.append({"frames": frames, "noise_gain": float(known.mean()) if len(known) else None})
-    return rows
 
 
 def clip(lights: Lights) -> float:

@@ -9,6 +9,7 @@ from typing import Any
 from xml.etree import ElementTree as Xml
 
 from stackkit.output.tiff_container import ASCII, BYTE, RATIONAL, SHORT, UNDEFINED, Tags
+from stackkit.schemas.run import RunRecord
 
 _COMPOSITE = 2
 """EXIF 2.32, CompositeImage: made of several pictures, after they were taken."""
@@ -41,7 +42,7 @@ class About:
     place: tuple[float, float] | None
 
 
-def about(record: Mapping[str, Any]) -> About:
+def about(record: RunRecord) -> About:
     """From the record of a run."""
     lights = [row for row in record["frames"] if row["role"] == "light"]
     used = [row for row in lights if row["used"]]
@@ -50,7 +51,7 @@ def about(record: Mapping[str, Any]) -> About:
         for row in used
         if row["time"]
     ]
-    exposures = [row["exposure_s"] for row in used]
+    exposures = [seconds for row in used if (seconds := row["exposure_s"])]
     settings = {row["iso"] for row in used}
     camera, place = record["camera"], record["place"]
     own = [row for row in used if row["file"] == record["reference"]]
@@ -58,7 +59,7 @@ def about(record: Mapping[str, Any]) -> About:
         camera=camera["name"],
         begin=min((middle - half for middle, half in spans), default=None),
         end=max((middle + half for middle, half in spans), default=None),
-        total_s=float(sum(exposures)) if exposures and all(exposures) else None,
+        total_s=float(sum(exposures)) if used and len(exposures) == len(used) else None,
         single_s=own[0]["exposure_s"] if own else None,
         used=len(used),
         given=len(lights),

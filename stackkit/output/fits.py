@@ -7,7 +7,7 @@ comments carry the time), so that the same stack gives the same bytes.
 from __future__ import annotations
 
 import io
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any, BinaryIO
@@ -16,9 +16,11 @@ import numpy as np
 from astropy.io import fits
 from numpy.typing import NDArray
 
-from stackkit.record.schema import plain
+from stackkit.record.file import plain
 from stackkit.results import Stack
 from stackkit.run.files import ascii_text, replacing
+from stackkit.schemas.frames import FrameRecord
+from stackkit.schemas.run import RunRecord
 
 _BLOCK = 2880
 """Headers and data fill whole blocks of this many bytes (FITS 4.0, section 3.1)."""
@@ -46,11 +48,11 @@ _COLUMNS = (
 """The columns of FRAMES.  Missing numbers are NaN, missing whole numbers -1 (TNULL)."""
 
 
-def write_fits(path: Path, stack: Stack, record: Mapping[str, Any]) -> None:
+def write_fits(path: Path, stack: Stack, record: RunRecord) -> None:
     """Write ``stack`` and the frames it was made from to ``path``.
 
     Primary HDU: ``value`` (3, H, W); image extensions VARIANCE and COVERAGE; binary table FRAMES
-    with a row for every frame of ``record`` (the account of the run, see ``run.schema.json``).
+    with a row for every frame of ``record`` (of the run).
     Keywords whose figures are missing from the record are left out.  Raises ``OutputError``.
     """
     record = plain(record)
@@ -106,7 +108,7 @@ def _image_header(name: str, array: NDArray[Any], unit: str | None) -> fits.Head
     return header
 
 
-def _primary_header(stack: Stack, record: Mapping[str, Any]) -> fits.Header:
+def _primary_header(stack: Stack, record: RunRecord) -> fits.Header:
     used = [frame for frame in record["frames"] if frame["used"]]
     header = fits.Header([("SIMPLE", True, "FITS standard 4.0"), *_layout(stack.value)])
     header["EXTEND"] = True
@@ -137,17 +139,17 @@ def _primary_header(stack: Stack, record: Mapping[str, Any]) -> fits.Header:
             header["OBSGEO-H"] = (record["place"]["height"], "[m] height")
     if record["reference"]:
         header["COMMENT"] = f"Reference frame: {ascii_text(record['reference'])}"
-    undated = sum(1 for frame in used if not _dated(frame))
+    undated = sum(1 for frame in used if not (frame["time"] and frame["exposure_s"]))
     if 0 < undated < len(used):
         header["COMMENT"] = f"{undated} of the frames carry no time; the dates are the others'."
     return header
 
 
-def _exposure_cards(used: Sequence[Mapping[str, Any]], reference: str | None) -> fits.Header:
+def _exposure_cards(used: Sequence[FrameRecord], reference: str | None) -> fits.Header:
     """XPOSURE, the light gathered in all; EXPTIME, that of the frame whose ADU the values are."""
     cards = fits.Header()
-    exposures = [frame["exposure_s"] for frame in used]
-    if exposures and all(exposures):
+    exposures = [seconds for frame in used if (seconds := frame["exposure_s"])]
+    if used and len(exposures) == len(used):
         cards["XPOSURE"] = (round(sum(exposures), 6), "[s] sum of the exposures")
     single = [frame["exposure_s"] for frame in used if frame["file"] == reference]
     if single and single[0]:
@@ -155,19 +157,18 @@ def _exposure_cards(used: Sequence[Mapping[str, Any]], reference: str | None) ->
     return cards
 
 
-def _dated(frame: Mapping[str, Any]) -> bool:
-    return bool(frame["time"] and frame["exposure_s"])
-
-
-def _time_cards(used: Sequence[Mapping[str, Any]]) -> fits.Header:
+def _time_cards(used: Sequence[FrameRecord]) -> fits.Header:
     """The dates of FITS 4.0, section 9, from the frames that have both time and exposure."""
     cards = fits.Header()
-    dated = [frame for frame in used if _dated(frame)]
+    dated = [
+        (datetime.fromisoformat(time), timedelta(seconds=seconds / 2), frame["weight"])
+        for frame in used
+        if (time := frame["time"]) and (seconds := frame["exposure_s"])
+    ]
     if not dated:
         return cards
-    middle = [datetime.fromisoformat(frame["time"]) for frame in dated]
-    half = [timedelta(seconds=frame["exposure_s"] / 2) for frame in dated]
-    weight = np.array([frame["weight"] for frame in dated], dtype=np.float64)
+    middle, half, weights = zip(*dated, strict=True)
+    weight = np.array(weights, dtype=np.float64)
     if not weight.sum() > 0:
         weight = np.ones(len(dated))
     since = np.array([(time - middle[0]).total_seconds() for time in middle])
@@ -211,11 +212,11 @@ def _column(kind: str, values: list[Any]) -> tuple[str, NDArray[Any]]:
     return kind, np.array([np.nan if v is None else v for v in values], dtype=dtype)
 
 
-def _frame_table(frames: Sequence[Mapping[str, Any]]) -> bytes:
+def _frame_table(frames: Sequence[FrameRecord]) -> bytes:
     """The bytes of the FRAMES extension."""
     columns = []
     for key, kind, unit in _COLUMNS:
-        form, data = _column(kind, [frame[key] for frame in frames])
+        form, data = _column(kind, [dict(frame)[key] for frame in frames])
         null = -1 if kind == "J" else None
         columns.append(fits.Column(key.upper(), form, unit=unit, null=null, array=data))
     table = fits.BinTableHDU.from_columns(columns, name="FRAMES")

@@ -7,7 +7,7 @@ above zero, so that the noise of a dark sky is kept.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -33,6 +33,7 @@ from stackkit.picture.colour.develop import Development
 from stackkit.picture.colour.spaces import D50, D65, SRGB, adaptation, to_connection
 from stackkit.picture.orientation import upright
 from stackkit.run.files import replacing
+from stackkit.schemas.run import RunRecord
 
 BLACK, WHITE = 2048, 65535
 _ROWS = 64
@@ -49,7 +50,7 @@ def write_linear_dng(
     value: Plane,
     camera: CameraColour,
     how: Development,
-    record: Mapping[str, Any],
+    record: RunRecord,
     preview: NDArray[np.uint8],
 ) -> None:
     """Write ``value`` (3, H, W), ADU, in the sensor's orientation, which a tag tells.

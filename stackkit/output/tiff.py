@@ -8,7 +8,7 @@ its own, so that file browsers need not show black.  The same stack gives the sa
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -40,6 +40,8 @@ from stackkit.output.tiff_container import (
 from stackkit.picture.colour.develop import Development, develop_rows
 from stackkit.picture.orientation import upright
 from stackkit.run.files import replacing
+from stackkit.schemas.picture import EditingRecord
+from stackkit.schemas.run import RunRecord
 
 _ROWS = 64
 _CLASSIC_LIMIT = 2**32 - 2**25
@@ -52,7 +54,7 @@ def write_tiff(
     path: Path,
     value: Plane,
     how: Development,
-    record: Mapping[str, Any],
+    record: RunRecord,
     preview: NDArray[np.uint8],
     bits: int = 32,
 ) -> None:
@@ -65,8 +67,9 @@ def write_tiff(
     picture = upright(value, record["camera"]["orientation"])
     _, height, width = picture.shape
     editing, told = record["editing"], about(record)
+    assert editing is not None  # it is what is written here
     words = f"{session_words(told)} {description(how, editing, bits)}"
-    figures = {
+    figures: dict[str, float | str] = {
         "pedestal": editing["pedestal"],
         "whiteAduPerUnit": how.white,
         "fullScale": editing["full_scale"] if bits == 16 else 1.0,
@@ -117,7 +120,7 @@ def needs_bigtiff(height: int, width: int) -> bool:
     return height * width * 3 * 4 > _CLASSIC_LIMIT
 
 
-def description(how: Development, editing: Mapping[str, Any], bits: int) -> str:
+def description(how: Development, editing: EditingRecord, bits: int) -> str:
     """What a person who opens the file should know, in ASCII."""
     pedestal = editing["pedestal"]
     colours = (
@@ -137,9 +140,7 @@ def description(how: Development, editing: Mapping[str, Any], bits: int) -> str:
     )
 
 
-def _strips(
-    picture: Plane, how: Development, editing: Mapping[str, Any], bits: int
-) -> Iterator[bytes]:
+def _strips(picture: Plane, how: Development, editing: EditingRecord, bits: int) -> Iterator[bytes]:
     """Encoded strips of ``picture`` (3, H, W), made one at a time: memory stays small."""
     for top in range(0, picture.shape[1], _ROWS):
         rows = develop_rows(picture, top, min(top + _ROWS, picture.shape[1]), how)

@@ -6,7 +6,6 @@ import os
 from collections.abc import Callable, Mapping
 from dataclasses import asdict
 from pathlib import Path
-from typing import Any
 
 from stackkit.errors import InputError, OutputError, UsageError
 from stackkit.output.fits import write_fits, write_picture
@@ -16,11 +15,12 @@ from stackkit.picture.archive import ALONE, STACK, read_pictures, write_pictures
 from stackkit.picture.edit import AS_USUAL, OF_SKY, Edited, Editing, edited, sky_of
 from stackkit.picture.preview import render, upright_picture, write_jpeg, write_png
 from stackkit.picture.thumbnails import opened, picture_name, webp
-from stackkit.record.schema import checked, plain, write_record
+from stackkit.record.file import checked, plain, write_record
 from stackkit.report import page_of_night
 from stackkit.results import Result
 from stackkit.run.files import FILES, MOVING, RESULTS, reason, replacing, working_folder
 from stackkit.run.progress import Progress
+from stackkit.schemas.run import RunRecord
 
 PICTURE_BYTES = 1_400_000
 """Bytes of the stack's picture for the report, and of the one frame's."""
@@ -57,7 +57,7 @@ def write_results(
     folder: Path,
     progress: Progress | None = None,
     editing: Editing = AS_USUAL,
-) -> dict[str, Any]:
+) -> RunRecord:
     """Write all files of a result into ``folder``; returns the record as written.
 
     The files are made in a folder of their own beside and moved when all are complete, the record
@@ -78,14 +78,16 @@ def write_results(
 
 def _writers(
     result: Result, folder: str, editing: Editing
-) -> tuple[dict[str, Callable[[Path], None]], dict[str, Any]]:
+) -> tuple[dict[str, Callable[[Path], None]], RunRecord]:
     """What writes each kind of file, and the record."""
     made = edited(result, editing)
     pictures = _pictures(result, made)
     value, how, shown, camera = made.stack.value, made.how, made.preview, result.known.colour
-    record = {
+    record: RunRecord = {
         **result.record,
-        **made.told,
+        "colour": made.colour,
+        "gradient": made.gradient,
+        "editing": made.editing,
         "options": {**result.record["options"], **asdict(editing)},
         "output": {**result.record["output"], "folder": folder, "files": editing.files},
         "warnings": [*result.record["warnings"], *([how.remark] if how.remark else [])],
@@ -126,7 +128,7 @@ def _pictures(result: Result, made: Edited) -> dict[str, bytes]:
     return {name: webp(one, PICTURE_BYTES) for name, one in large.items()} | small
 
 
-def write_page(path: Path, record: dict[str, Any], pictures: Mapping[str, bytes]) -> None:
+def write_page(path: Path, record: RunRecord, pictures: Mapping[str, bytes]) -> None:
     """The report of a record, with WebP pictures by name.  Raises ``OutputError``."""
     with replacing(path) as temporary:
         temporary.write_text(page_of_night(plain(record), pictures), encoding="utf-8", newline="\n")

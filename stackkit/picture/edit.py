@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,6 +23,7 @@ from stackkit.picture.gradient import gradient_record, sky_of_grid, without_sky
 from stackkit.picture.preview import Rendering, render, rendering_of, upright_picture
 from stackkit.results import Result, Stack
 from stackkit.run.files import FILES, ON_REQUEST
+from stackkit.schemas.picture import ColourRecord, EditingRecord, GradientRecord, White
 
 _PEDESTALS = (0.0, *(2.0**-k for k in range(12, 3, -1)))
 """Among these is the least that leaves at most so many values below zero."""
@@ -44,9 +45,9 @@ class Editing:
     DNG is wanted, too; ``gradient``: ``keep`` or ``remove``.
     """
 
-    white: str | Balance = AS_SHOT
+    white: White | Balance = AS_SHOT
     space: str = SRGB.key
-    bits: int = 32
+    bits: Literal[16, 32] = 32
     dng: bool = False
     gradient: str = KEEP
 
@@ -65,14 +66,16 @@ AS_USUAL = Editing()
 @dataclass(frozen=True)
 class Edited:
     """``stack`` with or without the sky's glow; ``how`` it is developed for the editor,
-    ``rendering`` for the eye; ``preview`` (h, w, 3), upright; ``told``: what the record has of it.
+    ``rendering`` for the eye; ``preview`` (h, w, 3), upright; then what the record has of it.
     """
 
     stack: Stack
     how: Development
     rendering: Rendering
     preview: NDArray[np.uint8]
-    told: dict[str, Any]
+    colour: ColourRecord
+    gradient: GradientRecord | None
+    editing: EditingRecord
 
 
 def edited(result: Result, wanted: Editing = AS_USUAL) -> Edited:
@@ -91,18 +94,21 @@ def edited(result: Result, wanted: Editing = AS_USUAL) -> Edited:
         stack = replace(stack, value=without_sky(stack.value, rendering.sky))
     pedestal, below = pedestal_of(stack.value, how)
     _, height, width = stack.value.shape
-    told = {
-        "colour": colour_record(how, wanted.white, result.known),
-        "gradient": gradient_record(rendering.sky, (height, width), orientation),
-        "editing": {
+    return Edited(
+        stack,
+        how,
+        rendering,
+        preview,
+        colour=colour_record(how, wanted.white, result.known),
+        gradient=gradient_record(rendering.sky, (height, width), orientation),
+        editing={
             "bits": wanted.bits,
             "pedestal": pedestal,
             "below_zero_share": below,
             "full_scale": float(how.gains.max()) + pedestal,
             "gradient_removed": wanted.gradient == REMOVE,
         },
-    }
-    return Edited(stack, how, rendering, preview, told)
+    )
 
 
 def sky_of(made: Edited) -> NDArray[np.float32]:

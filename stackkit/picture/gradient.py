@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from stackkit.arrays import Array, Plane
 from stackkit.picture.orientation import upright
 from stackkit.robust import MAD_TO_SIGMA, sigma_about_zero
+from stackkit.schemas.picture import GradientRecord
 
 _TILES = 32
 """Sky samples along the long side."""
@@ -126,7 +127,7 @@ def _medians(values: Plane, known: NDArray[np.int64]) -> Any:
 
 def gradient_record(
     sky: SkyModel, shape: tuple[int, int], orientation: int
-) -> dict[str, Any] | None:
+) -> GradientRecord | None:
     """What the record tells of the sky's glow on a grid of ``shape`` (H, W); None without one.
 
     ``strength``: how many times brighter a place is than that opposite it, at most, so that the

@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 from functools import cache
 from importlib.resources import files
-from typing import Any
 
 import numpy as np
 
@@ -17,8 +16,7 @@ from stackkit.plan.planner import Plan
 from stackkit.plan.sky import ephemeris as eph
 from stackkit.plan.sky.events import moments
 from stackkit.plan.targets import track
-
-Row = dict[str, Any]
+from stackkit.schemas.plan import CurvesRecord, DirectionRecord, SkyRecord
 
 _STEP = 600.0
 _SHOWN = 6
@@ -27,7 +25,7 @@ _BORDER = 12
 """Points along each side of the frame."""
 
 
-def curves(made: Plan) -> Row:
+def curves(made: Plan) -> CurvesRecord:
     """Altitudes (degrees) of Sun, Moon and the best targets from solar noon to solar noon.
 
     Moments as ISO 8601 in the place's zone.
@@ -51,7 +49,7 @@ def curves(made: Plan) -> Row:
     }
 
 
-def sky_chart(made: Plan) -> Row | None:
+def sky_chart(made: Plan) -> SkyRecord | None:
     """What stands over the place when the pick stands best: altitudes and azimuths, degrees.
 
     None without a pick.
@@ -100,7 +98,7 @@ def _stars() -> tuple[Array, Array, list[float], list[str]]:
     return ra, dec, [row[3] for row in rows], [row[4] for row in rows]
 
 
-def _at(direction: Array) -> Row:
+def _at(direction: Array) -> DirectionRecord:
     return {
         "altitude_deg": round(float(eph.altitude(direction)), 2),
         "azimuth_deg": round(float(eph.azimuth(direction)), 2),

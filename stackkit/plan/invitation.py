@@ -5,19 +5,17 @@ from __future__ import annotations
 import hashlib
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Any
 
 from icalendar import Alarm, Calendar, Event
 
 from stackkit.run.files import replacing
-
-Row = dict[str, Any]
+from stackkit.schemas.plan import PlanRecord
 
 _REMIND = timedelta(hours=3)
 """Before the window begins: to look at the weather, pack, and drive."""
 
 
-def write_invitation(record: Row, path: Path) -> None:
+def write_invitation(record: PlanRecord, path: Path) -> None:
     """Writes the calendar entry of a record to ``path``.
 
     Raises ``OutputError`` when the disk refuses.
@@ -27,7 +25,7 @@ def write_invitation(record: Row, path: Path) -> None:
         temporary.write_bytes(data)
 
 
-def invitation(record: Row) -> bytes:
+def invitation(record: PlanRecord) -> bytes:
     """An iCalendar object with one event: the hours of the night worth going out, in UTC."""
     night = record["night"]
     window = night["window"]
@@ -58,7 +56,7 @@ def _moment(text: str) -> datetime:
     return datetime.fromisoformat(text).astimezone(UTC)
 
 
-def _description(record: Row) -> str:
+def _description(record: PlanRecord) -> str:
     lines = [*record["summary"], *record["remarks"]]
     lines.append(f"Moon: {record['night']['phase']}, {record['night']['reason']}.")
     lines += [record["weather"], *record["cautions"]]

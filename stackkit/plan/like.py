@@ -5,11 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from math import sqrt
 from pathlib import Path
-from typing import Any
 
 from stackkit.errors import InputError
 from stackkit.noise.limits import READ_SHARE
 from stackkit.plan.camera import Given
+from stackkit.schemas.inspection import GroupRecord
 
 _USUAL_ISO = (100, 200, 400, 800, 1600, 3200, 6400, 12800, 25600)
 """The ISO settings that cameras offer, in full stops."""
@@ -52,7 +52,7 @@ def trial(path: Path) -> Trial:
 
     record = inspect([path], jobs=1)
     group = next(iter(record["groups"]), None)
-    if group is None or not group["width"]:
+    if group is None or not group["width"] or not group["height"]:
         reason = record["files"][0]["reason"] or "no picture in it"
         raise InputError(f"{path} cannot serve as a test frame: {reason}.")
     row = record["files"][group["files"][0]]
@@ -78,7 +78,7 @@ def trial(path: Path) -> Trial:
     )
 
 
-def _electrons(group: dict[str, Any]) -> tuple[float | None, float | None, str]:
+def _electrons(group: GroupRecord) -> tuple[float | None, float | None, str]:
     """Sky and read noise of the green samples, and what is missing."""
     noise, level = group["noise"], group["level"]
     if group["kind"] != "light":
@@ -87,7 +87,8 @@ def _electrons(group: dict[str, Any]) -> tuple[float | None, float | None, str]:
         return None, None, "its noise could not be measured, so it can't help to choose the ISO"
     if level is None or level[1] is None:
         return None, None, "its sky could not be measured"
-    span = group["white"] - sum(group["black"]) / len(group["black"])
+    black = group["black"] or [0.0]
+    span = (group["white"] or 0.0) - sum(black) / len(black)
     sky = max(level[1], 0.0) * span * noise["gain"]
     return sky, noise["read_noise_e"], ""
 

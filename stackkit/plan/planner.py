@@ -30,6 +30,7 @@ from stackkit.plan.targets import (
     standing,
 )
 from stackkit.plan.targets import ranked as ranked_targets
+from stackkit.schemas.nights import WindowKind
 
 NIGHTS = 30
 _PHONE = ("phone", "phone-ultrawide")
@@ -71,7 +72,7 @@ class Plan:
     request: Request
     nights: Sequence[Ranked]
     chosen: Ranked
-    kind: str
+    kind: WindowKind
     window: Span
     next_dark: date | None
     wanted: Target | None
@@ -102,9 +103,10 @@ def plan(request: Request) -> Plan:
     undark = not any(r.night.under["astronomical"] for r in listed)
     soon = next_dark(place, listed[0].night.date) if undark else None
     chosen = min(listed, key=lambda r: r.rank)
-    kind, window = chosen.night.best
-    if window is None or (undark and not (request.evening and request.count is None)):
+    best = chosen.night.best
+    if best is None or (undark and not (request.evening and request.count is None)):
         raise InputError(_no_darkness(listed, soon))
+    kind, window = best
     standings, pick, bound = _settled(request, chosen.night, window, wanted, shot_with)
     aim = _aim(place, pick)
     exposure = request.exposure or bound.exposure
@@ -179,7 +181,7 @@ def _no_darkness(listed: Sequence[Ranked], soon: date | None) -> str:
     those = f"the night of {first}" if count == 1 else f"any of the {count} nights from {first} on"
     when = f"the next dark night is that of {soon}" if soon else "there is none within a year"
     # Only where a night of its own would be planned for.
-    brighter = any(row.night.best[1] for row in listed)
+    brighter = any(row.night.best for row in listed)
     hint = " For a brighter night anyway: --date." if brighter else ""
     return f"There is no darkness in {those}: {when}.{hint}"
 

@@ -13,6 +13,7 @@ from stackkit.plan.sky.events import Span, common, hours, nodes
 from stackkit.plan.sky.night import DAY, DEPRESSIONS, LITTLE_MOON, Night, moonless_hours, solar_noon
 from stackkit.plan.sky.places import Place, minute
 from stackkit.plan.targets import Target, high
+from stackkit.schemas.nights import NightVerdict
 
 _GOOD = 2.0
 """Hours of the dark window from which on a night is good: a series takes a quarter of an hour, and
@@ -37,7 +38,7 @@ class Ranked:
     night: Night
     rank: int
     moonless_hours: float
-    verdict: str
+    verdict: NightVerdict
     reason: str
 
 
@@ -72,7 +73,7 @@ def ranked(
     ]
 
 
-def _verdict(dark: float) -> str:
+def _verdict(dark: float) -> NightVerdict:
     if dark < _LEAST:
         return "poor"
     return "good" if dark >= _GOOD else "fair"

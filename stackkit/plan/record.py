@@ -1,4 +1,4 @@
-"""Puts a plan into plain data, in the shape of ``record/schemas/plan.schema.json``.
+"""Puts a plan into plain data, ``schemas.plan``.
 
 Times are ISO 8601 in the place's own zone, angles degrees.  The terminal's text, the calendar entry
 and the page are renderings of this.
@@ -6,11 +6,9 @@ and the page are renderings of this.
 
 from __future__ import annotations
 
-import json
 from collections.abc import Sequence
 from importlib.metadata import version
-from importlib.resources import files
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 
@@ -22,62 +20,56 @@ from stackkit.plan.planner import Plan
 from stackkit.plan.ranking import Ranked
 from stackkit.plan.sky.events import Span, common, hours
 from stackkit.plan.sky.moonlight import magnitudes, nanolamberts
-from stackkit.plan.sky.night import DEPRESSIONS, Night, sky_moonlight
+from stackkit.plan.sky.night import Night, sky_moonlight
 from stackkit.plan.sky.places import Place
 from stackkit.plan.targets import NEAR_MOON, Standing
-from stackkit.record.schema import plain
-
-SCHEMA = "stackkit-plan/1"
-"""Name and version of the record's shape; the number grows when old readers would be misled."""
-
-Row = dict[str, Any]
-
-
-def plan_schema() -> Row:
-    """The JSON Schema (draft 2020-12) of a record."""
-    text = (
-        files("stackkit.record").joinpath("schemas", "plan.schema.json").read_text(encoding="utf-8")
-    )
-    schema: Row = json.loads(text)
-    return schema
+from stackkit.record.file import plain
+from stackkit.schemas.nights import ChosenNightRecord, DuskDawnRecord, NightRecord, SpanRecord
+from stackkit.schemas.plan import (
+    AimRecord,
+    ExposureRecord,
+    IsoRecord,
+    PlanCameraRecord,
+    PlanRecord,
+    SeriesRecord,
+    TargetRecord,
+)
 
 
-def record(made: Plan) -> Row:
+def record(made: Plan) -> PlanRecord:
     """The plan as plain data."""
     request, place = made.request, made.request.place
-    told: Row = _neat(
-        {
-            "format": SCHEMA,
-            "stackkit": version("stackkit"),
-            "made": _time(place, request.moment),
-            "place": {
-                "latitude": place.latitude,
-                "longitude": place.longitude,
-                "height_m": place.height,
-                "zone": place.zone_name,
-            },
-            "sky_mag": request.sky,
-            "skyline_deg": request.skyline,
-            "summary": words.summary(made),
-            "remarks": words.remarks(made),
-            "ranking": words.ranking(),
-            "nights": [_night(place, row) for row in made.nights],
-            "night": _chosen(made),
-            "wanted": made.wanted.id if made.wanted else None,
-            "targets": [_target(place, row) for row in made.standings],
-            "pick": _target(place, made.pick) if made.pick else None,
-            "aim": _aim(made),
-            "camera": _camera(made),
-            "exposure": _exposure(made),
-            "series": _series(made),
-            "iso": _iso(made),
-            "weather": weather(),
-            "checklist": [{"title": s.title, "items": s.items} for s in made.sections],
-            "cautions": cautions(),
-            "chart": {"curves": curves(made), "sky": sky_chart(made)},
-        }
-    )
-    return told
+    told: PlanRecord = {
+        "format": "stackkit-plan/1",
+        "stackkit": version("stackkit"),
+        "made": _time(place, request.moment),
+        "place": {
+            "latitude": place.latitude,
+            "longitude": place.longitude,
+            "height_m": place.height,
+            "zone": place.zone_name,
+        },
+        "sky_mag": request.sky,
+        "skyline_deg": request.skyline,
+        "summary": words.summary(made),
+        "remarks": words.remarks(made),
+        "ranking": words.ranking(),
+        "nights": [_night(place, row) for row in made.nights],
+        "night": _chosen(made),
+        "wanted": made.wanted.id if made.wanted else None,
+        "targets": [_target(place, row) for row in made.standings],
+        "pick": _target(place, made.pick) if made.pick else None,
+        "aim": _aim(made),
+        "camera": _camera(made),
+        "exposure": _exposure(made),
+        "series": _series(made),
+        "iso": _iso(made),
+        "weather": weather(),
+        "checklist": [{"title": s.title, "items": list(s.items)} for s in made.sections],
+        "cautions": list(cautions()),
+        "chart": {"curves": curves(made), "sky": sky_chart(made)},
+    }
+    return cast(PlanRecord, _neat(told))
 
 
 def _neat(value: Any) -> Any:
@@ -90,11 +82,15 @@ def _neat(value: Any) -> Any:
     return round(told, 4) if isinstance(told, float) else told
 
 
-def _time(place: Place, moment: float | None) -> str | None:
-    return None if moment is None else place.clock(round(moment)).isoformat()
+def _time(place: Place, moment: float) -> str:
+    return place.clock(round(moment)).isoformat()
 
 
-def _spans(place: Place, spans: Sequence[Span]) -> list[Row]:
+def _time_of(place: Place, moment: float | None) -> str | None:
+    return None if moment is None else _time(place, moment)
+
+
+def _spans(place: Place, spans: Sequence[Span]) -> list[SpanRecord]:
     return [{"from": _time(place, start), "until": _time(place, end)} for start, end in spans]
 
 
@@ -105,7 +101,7 @@ def _edges(night: Night, spans: Sequence[Span]) -> tuple[float | None, float | N
     return begin, finish
 
 
-def _night(place: Place, row: Ranked) -> Row:
+def _night(place: Place, row: Ranked) -> NightRecord:
     night = row.night
     sunset, sunrise = _edges(night, night.under["sun"])
     moonrise, moonset = _edges(night, night.moon_up)
@@ -116,14 +112,14 @@ def _night(place: Place, row: Ranked) -> Row:
         "verdict": row.verdict,
         "reason": row.reason,
         "worth_h": row.moonless_hours,
-        "sunset": _time(place, sunset),
-        "sunrise": _time(place, sunrise),
+        "sunset": _time_of(place, sunset),
+        "sunrise": _time_of(place, sunrise),
         "astronomical": _spans(place, astronomical),
         "astronomical_h": hours(astronomical),
         "dark": _spans(place, night.dark),
         "dark_h": hours(night.dark),
-        "moonrise": _time(place, moonrise),
-        "moonset": _time(place, moonset),
+        "moonrise": _time_of(place, moonrise),
+        "moonset": _time_of(place, moonset),
         "lit": night.lit,
         "waxing": night.waxing,
         "phase": words.phase(night),
@@ -152,19 +148,33 @@ def _strip(night: Night) -> str:
     )
 
 
-def _chosen(made: Plan) -> Row:
+def _chosen(made: Plan) -> ChosenNightRecord:
     night, place = made.chosen.night, made.request.place
-    twilights = {}
-    for name in DEPRESSIONS:
+
+    def twilight(name: str) -> DuskDawnRecord:
         dusk, dawn = _edges(night, night.under[name])
-        twilights[name] = {"dusk": _time(place, dusk), "dawn": _time(place, dawn)}
+        return {"dusk": _time_of(place, dusk), "dawn": _time_of(place, dawn)}
+
+    def below(name: str) -> list[SpanRecord]:
+        return _spans(place, night.under[name])
+
     return {
         **_night(place, made.chosen),
         "whole": _spans(place, [night.whole])[0],
         "sun_lowest_deg": night.lowest,
         "sun_lowest_at": _time(place, night.middle),
-        "twilights": twilights,
-        "sun_below": {name: _spans(place, night.under[name]) for name in DEPRESSIONS},
+        "twilights": {
+            "sun": twilight("sun"),
+            "civil": twilight("civil"),
+            "nautical": twilight("nautical"),
+            "astronomical": twilight("astronomical"),
+        },
+        "sun_below": {
+            "sun": below("sun"),
+            "civil": below("civil"),
+            "nautical": below("nautical"),
+            "astronomical": below("astronomical"),
+        },
         "moon_up": _spans(place, night.moon_up),
         "moon_in_dark_h": hours(common(night.moon_up, night.under["astronomical"])),
         "window": {"kind": made.kind, **_spans(place, [made.window])[0]},
@@ -180,7 +190,7 @@ def _brightest(made: Plan) -> float:
     return float(magnitudes(light).min())
 
 
-def _target(place: Place, row: Standing) -> Row:
+def _target(place: Place, row: Standing) -> TargetRecord:
     target = row.target
     near = row.moon_distance is not None and row.moon_distance < NEAR_MOON
     return {
@@ -189,7 +199,7 @@ def _target(place: Place, row: Standing) -> Row:
         "kind": target.kind,
         "ra_deg": target.ra,
         "dec_deg": target.dec,
-        "size_deg": target.size,
+        "size_deg": list(target.size),
         "mag": target.mag,
         "ease": target.ease,
         "why": target.why,
@@ -213,24 +223,24 @@ def _target(place: Place, row: Standing) -> Row:
         "sky_mag": row.sky,
         "moonlight_mag": row.dimmed,
         "washed": row.washed,
-        "size_px": row.px,
+        "size_px": list(row.px),
         "fit": row.fit,
         "score": row.score,
     }
 
 
-def _aim(made: Plan) -> Row:
+def _aim(made: Plan) -> AimRecord:
     return {
         "altitude_deg": made.aim.altitude,
         "azimuth_deg": made.aim.azimuth,
         "compass": words.compass(made.aim.azimuth),
         "declination_deg": made.aim.declination,
-        "at": _time(made.request.place, made.pick.best if made.pick else None),
+        "at": _time(made.request.place, made.pick.best) if made.pick else None,
         "target": made.pick.target.name if made.pick else None,
     }
 
 
-def _camera(made: Plan) -> Row:
+def _camera(made: Plan) -> PlanCameraRecord:
     camera = made.camera
     across = field(camera)
     return {
@@ -241,16 +251,17 @@ def _camera(made: Plan) -> Row:
         "focal_35mm": camera.focal_35mm,
         "f_number": camera.f_number,
         "pitch_um": camera.pitch,
-        "size_px": camera.size,
+        "size_px": list(camera.size),
         "projection": str(camera.projection),
-        "field_deg": across,
+        "field_deg": list(across),
         "sees": words.sees(across),
         "scale_arcsec_px": 206264.806 / camera.focal_px,
     }
 
 
-def _exposure(made: Plan) -> Row:
+def _exposure(made: Plan) -> ExposureRecord:
     bound = made.limit
+    fastest, middle, slowest = bound.rates
     return {
         "set_s": made.series.exposure,
         "asked": made.request.exposure is not None,
@@ -258,7 +269,7 @@ def _exposure(made: Plan) -> Row:
         "allowed_px": bound.allowed,
         "limit_s": bound.seconds,
         "middle_limit_s": bound.middle_seconds,
-        "rate_px_s": dict(zip(("fastest", "middle", "slowest"), bound.rates, strict=True)),
+        "rate_px_s": {"fastest": fastest, "middle": middle, "slowest": slowest},
         "rules": [
             {
                 "name": rule.name,
@@ -273,7 +284,7 @@ def _exposure(made: Plan) -> Row:
     }
 
 
-def _series(made: Plan) -> Row:
+def _series(made: Plan) -> SeriesRecord:
     row = made.series
     place, pick = made.request.place, made.pick
     return {
@@ -285,7 +296,7 @@ def _series(made: Plan) -> Row:
         "asked_s": row.asked,
         "bytes": round(row.bytes),
         "battery_share": row.battery,
-        "drift_px": row.drift,
+        "drift_px": list(row.drift),
         "drift_words": words.drift(row, made.camera),
         "framing": words.framing(row, made.camera),
         "shared_share": row.shared,
@@ -298,10 +309,10 @@ def _series(made: Plan) -> Row:
     }
 
 
-def _iso(made: Plan) -> Row | None:
+def _iso(made: Plan) -> IsoRecord | None:
     if made.trial is None:
         return None
-    row: Row = {"remark": made.trial.remark, "advice": None}
+    row: IsoRecord = {"remark": made.trial.remark, "advice": None}
     if made.iso:
         row["advice"] = {
             "iso": made.iso.iso,

@@ -22,6 +22,7 @@ from stackkit.plan.sky.events import Span, below, common, longest, moments, node
 from stackkit.plan.sky.moonlight import DARK_SKY, magnitudes, nanolamberts
 from stackkit.plan.sky.night import DAY, Night, sky_moonlight, solar_noon
 from stackkit.plan.sky.places import Place
+from stackkit.schemas.plan import Fit
 
 LEAST_ALTITUDE = 20.0
 """Degrees below which thick air and haze take too much (common practice: 20 to 30)."""
@@ -98,7 +99,7 @@ class Standing:
     dimmed: float
     washed: bool
     px: tuple[float, float]
-    fit: str
+    fit: Fit
     score: float
 
 
@@ -292,7 +293,7 @@ def _diffuse(target: Target) -> bool:
     return target.kind in ("Milky Way", "galaxy") or (target.kind == "nebula" and target.ease > 1)
 
 
-def _fit(camera: Camera, px: tuple[float, float]) -> str:
+def _fit(camera: Camera, px: tuple[float, float]) -> Fit:
     """Whether so many pixels go with the picture: with room around, and not lost in it."""
     long, short = max(camera.size), min(camera.size)
     if px[0] > 0.95 * long or px[1] > 0.95 * short:

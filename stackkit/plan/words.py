@@ -15,6 +15,7 @@ from stackkit.plan.sky.events import hours
 from stackkit.plan.sky.night import DAY, Night
 from stackkit.plan.sky.places import minute
 from stackkit.plan.targets import WASHED, month_at_midnight
+from stackkit.schemas.plan import Level
 
 _POINTS = (
     "north", "north-north-east", "north-east", "east-north-east",
@@ -35,7 +36,7 @@ def compass(azimuth: float) -> str:
     return _POINTS[round(azimuth / 22.5) % 16]
 
 
-def level(altitude: float) -> str:
+def level(altitude: float) -> Level:
     """How high something stands, in a word."""
     return "low" if altitude < 35 else "high" if altitude >= 60 else "half up"
 

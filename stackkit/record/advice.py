@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from typing import Any
 
 import numpy as np
 
 from stackkit.geometry.lens import SIDEREAL
 from stackkit.grading.diagnosis import Cause
-
-Row = dict[str, Any]
+from stackkit.schemas.frames import FrameRecord
+from stackkit.schemas.geometry import GeometryRecord
+from stackkit.schemas.run import CameraRecord
 
 _MUCH_SKY = 0.5
 """Share of the range that the sky may fill."""
@@ -20,14 +20,16 @@ _OFTEN = 0.1
 """Share of the frames from which on something is worth advice."""
 
 
-def advice(record: Row) -> list[str]:
+def advice(
+    rows: Sequence[FrameRecord], geometry: GeometryRecord, camera: CameraRecord
+) -> list[str]:
     """What to do differently next time, from what was measured; nothing where all was well."""
-    lights = [row for row in record["frames"] if row["role"] == "light"]
+    lights = [row for row in rows if row["role"] == "light"]
     used = [row for row in lights if row["used"]]
     counts = {cause: sum(row["cause"] == cause for row in lights) for cause in Cause}
     often = max(_OFTEN * len(lights), 1)
     shaken = counts[Cause.SHAKEN] + counts[Cause.TRAILED]
-    pushes = len(record["geometry"]["pushes"] or [])
+    pushes = len(geometry["pushes"] or [])
     found = []
     if shaken >= often or pushes:
         found.append(
@@ -43,7 +45,7 @@ def advice(record: Row) -> list[str]:
         found.append("Focus was lost: set it by hand on a bright star, and lock it.")
     if counts[Cause.TORCH]:
         found.append("Light shone in: keep torches and screens away from the front of the lens.")
-    found += [*_exposure(record, used), *_sky(record, used)]
+    found += [*_exposure(geometry, used), *_sky(camera, used)]
     if 1 < len(used) < _FEW:
         found.append(
             f"{len(used)} frames went in: noise falls with the square root of their number, so "
@@ -52,12 +54,12 @@ def advice(record: Row) -> list[str]:
     return found
 
 
-def _exposure(record: Row, used: Sequence[Row]) -> Iterator[str]:
+def _exposure(geometry: GeometryRecord, used: Sequence[FrameRecord]) -> Iterator[str]:
     """Whether the sky turned by more than a star's width during each exposure.
 
     At the celestial equator, where it goes fastest.
     """
-    lens = record["geometry"]["lens"]
+    lens = geometry["lens"]
     width = median_of([row["fwhm_px"] for row in used])
     seconds = median_of([row["exposure_s"] for row in used])
     if lens and width and seconds:
@@ -69,12 +71,11 @@ def _exposure(record: Row, used: Sequence[Row]) -> Iterator[str]:
             )
 
 
-def _sky(record: Row, used: Sequence[Row]) -> Iterator[str]:
-    camera = record["camera"]
+def _sky(camera: CameraRecord, used: Sequence[FrameRecord]) -> Iterator[str]:
     skies = [row["sky_adu"][1] for row in used if row["sky_adu"] is not None]
-    level, white = median_of(skies), camera["white"]
-    if level and white:
-        share = level / (white - float(np.mean(camera["black"])))
+    level, white, black = median_of(skies), camera["white"], camera["black"]
+    if level and white and black:
+        share = level / (white - float(np.mean(black)))
         if share > _MUCH_SKY:
             yield (
                 f"The sky alone fills {100 * share:.0f} % of the sensor's range: expose for a "

@@ -2,23 +2,32 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
-from dataclasses import asdict
 from datetime import datetime
 from itertools import pairwise
-from typing import Any
+from typing import Literal
 
 import numpy as np
 
 from stackkit.align.position_error import placing_error
 from stackkit.align.register import CAMERA, Registration
 from stackkit.align.sky_rotation import SkyRotation, measured_angles, pushes
-from stackkit.align.warps import PolynomialMapping, polynomial_record
+from stackkit.align.warps import PolynomialMapping
 from stackkit.arrays import Array, Index
 from stackkit.geometry.jacobians import BENDING
 from stackkit.geometry.lens import SIDEREAL, Lens, project, unproject
 from stackkit.geometry.mapping import AnyMapping, Mapping
 from stackkit.geometry.rotation import rotation_angle
+from stackkit.schemas.frames import LensRecord, MappingRecord, ModelName, PolynomialRecord
+from stackkit.schemas.geometry import (
+    AxisRecord,
+    ClockRecord,
+    GeometryRecord,
+    LensSigmaRecord,
+    PushRecord,
+    ResidualFieldRecord,
+)
 
 _CORNER = 0.03
 """Share of a side by which the places that stand for corners lie inside."""
@@ -32,11 +41,11 @@ _SHOULD = 4.0
 """… though the sky should have moved by as much."""
 
 
-def mapping_record(mapping: AnyMapping | None, model: str | None) -> dict[str, Any] | None:
+def mapping_record(mapping: AnyMapping | None, model: ModelName | None) -> MappingRecord | None:
     """A mapping with all that is needed to apply it."""
-    if isinstance(mapping, PolynomialMapping):
+    if model is not None and isinstance(mapping, PolynomialMapping):
         return {"model": model, "polynomial": polynomial_record(mapping)}
-    if isinstance(mapping, Mapping):
+    if model is not None and isinstance(mapping, Mapping):
         return {
             "model": model,
             "matrix": mapping.matrix.tolist(),
@@ -46,9 +55,33 @@ def mapping_record(mapping: AnyMapping | None, model: str | None) -> dict[str, A
     return None
 
 
-def lens_record(lens: Lens) -> dict[str, Any]:
+def polynomial_record(mapping: PolynomialMapping) -> PolynomialRecord:
+    """The fields of the mapping."""
+    return {
+        "coefficients": mapping.coefficients.tolist(),
+        "middle": mapping.middle.tolist(),
+        "unit": float(mapping.unit),
+        "low": mapping.low.tolist(),
+        "high": mapping.high.tolist(),
+    }
+
+
+def lens_record(lens: Lens) -> LensRecord:
     """A lens's fields as plain data."""
-    return {**asdict(lens), "zenith": list(lens.zenith), "projection": str(lens.projection)}
+    return {
+        "f": lens.f,
+        "cx": lens.cx,
+        "cy": lens.cy,
+        "k1": lens.k1,
+        "k2": lens.k2,
+        "k3": lens.k3,
+        "p1": lens.p1,
+        "p2": lens.p2,
+        "r_max": lens.r_max,
+        "air": lens.air,
+        "zenith": list(lens.zenith),
+        "projection": lens.projection.value,
+    }
 
 
 def turns(registration: Registration, times: Sequence[datetime | None]) -> list[float | None]:
@@ -72,20 +105,36 @@ def _signed(turn: Array, k: int, reference: int, times: Sequence[datetime | None
     return -rotation_angle(turn) if earlier else rotation_angle(turn)
 
 
+UNKNOWN_GEOMETRY: GeometryRecord = {
+    "lens": None,
+    "lens_sigma": None,
+    "field_deg": None,
+    "axis": None,
+    "turn_deg": None,
+    "rate_arcsec_s": None,
+    "rate_sigma_arcsec_s": None,
+    "clock": None,
+    "sway_px": None,
+    "pushes": None,
+    "residual_px": None,
+    "zones_px": None,
+    "uncertainty_px": None,
+    "still": None,
+    "residual_field": None,
+}
+"""Of a single frame."""
+
+
 def geometry_record(
     registration: Registration | None,
     files: Sequence[str],
     times: Sequence[datetime | None],
     size: tuple[int, int],
     used: Sequence[bool],
-) -> dict[str, Any]:
+) -> GeometryRecord:
     """The session's geometry; lists run over the registration's frames."""
     if registration is None:
-        return dict.fromkeys(
-            ("lens", "lens_sigma", "field_deg", "axis", "turn_deg", "rate_arcsec_s",
-             "rate_sigma_arcsec_s", "clock", "sway_px", "pushes", "residual_px", "zones_px",
-             "uncertainty_px", "still", "residual_field")
-        )  # fmt: skip
+        return UNKNOWN_GEOMETRY
     geometry, sky_rotation = registration.geometry, registration.sky_rotation
     chosen = [k for k, one in enumerate(used) if one]
     degrees = turns(registration, times)
@@ -112,7 +161,7 @@ def geometry_record(
     }
 
 
-def residual_field(registration: Registration) -> dict[str, Any] | None:
+def residual_field(registration: Registration) -> ResidualFieldRecord | None:
     """Where in the picture stars stand beside what the lens says: {columns, rows, px: row by row}.
 
     To a ten-thousandth of a pixel; None for a cell with too few stars.
@@ -135,16 +184,23 @@ def _arcsec(rate: float | None) -> float | None:
     return None if rate is None else float(np.degrees(rate) * 3600)
 
 
-def _lens_sigma(registration: Registration) -> dict[str, Any]:
+def _lens_sigma(registration: Registration) -> LensSigmaRecord:
     """Standard deviations of the lens's numbers: f and centre px, zenith degrees; 0 where held."""
     geometry = registration.geometry
-    sigma = np.sqrt(np.maximum(np.diag(geometry.covariance), 0))
-    bent = dict(zip(BENDING, sigma[3:8].tolist(), strict=True))
-    f = geometry.lens.f
-    tilt = float(np.degrees(np.hypot(*sigma[8:10])))
-    own = {"f": f * sigma[0], "cx": f * sigma[1], "cy": f * sigma[2], "zenith_deg": tilt}
-    own["air"] = geometry.lens.air * sigma[10]
-    return {**{name: float(value) for name, value in own.items()}, **bent}
+    lens, sigma = geometry.lens, np.sqrt(np.maximum(np.diag(geometry.covariance), 0)).tolist()
+    bending = dict(zip(BENDING, sigma[3:8], strict=True))
+    return {
+        "f": lens.f * sigma[0],
+        "cx": lens.f * sigma[1],
+        "cy": lens.f * sigma[2],
+        "zenith_deg": math.degrees(math.hypot(*sigma[8:10])),
+        "k1": bending["k1"],
+        "k2": bending["k2"],
+        "k3": bending["k3"],
+        "p1": bending["p1"],
+        "p2": bending["p2"],
+        "air": lens.air * sigma[10],
+    }
 
 
 def field(lens: Lens, width: int, height: int) -> list[float] | None:
@@ -162,20 +218,12 @@ def field(lens: Lens, width: int, height: int) -> list[float] | None:
     ]
 
 
-def _axis(registration: Registration, size: tuple[int, int]) -> dict[str, Any]:
+def _axis(registration: Registration, size: tuple[int, int]) -> AxisRecord:
     """The sky's axis in the reference's camera axes, where its pole lies, and the latitude."""
     sky_rotation, geometry = registration.sky_rotation, registration.geometry
     assert sky_rotation is not None
     lens = geometry.lenses[registration.reference]
-    poles = {}
-    for name, ray in (("north", sky_rotation.axis), ("south", -sky_rotation.axis)):
-        place = project(lens, ray)
-        if (
-            np.isfinite(place).all()
-            and (place > -0.5).all()
-            and (place < np.array(size) - 0.5).all()
-        ):
-            poles[name] = place.tolist()
+    pole, place = _pole_within(lens, sky_rotation.axis, size)
     tilt = np.sqrt(geometry.covariance[8, 8] + geometry.covariance[9, 9])
     sigma = float(np.hypot(sky_rotation.axis_sigma, tilt))
     sine = float(np.clip(sky_rotation.axis @ np.array(lens.zenith), -1, 1))
@@ -188,15 +236,28 @@ def _axis(registration: Registration, size: tuple[int, int]) -> dict[str, Any]:
     return {
         "direction": sky_rotation.axis.tolist(),
         "sigma_deg": float(np.degrees(sky_rotation.axis_sigma)) if moves else None,
-        "pole": next(iter(poles), None),
-        "pole_px": next(iter(poles.values()), None),
+        "pole": pole,
+        "pole_px": place,
         # To a degree only: a place is nobody's business who is handed the record.
         "latitude_deg": float(np.round(np.degrees(np.arcsin(sine)))) if sure else None,
         "latitude_sigma_deg": float(np.hypot(np.degrees(sigma), _ROUNDING)) if sure else None,
     }
 
 
-def _clock(sky_rotation: SkyRotation) -> dict[str, Any] | None:
+def _pole_within(
+    lens: Lens, axis: Array, size: tuple[int, int]
+) -> tuple[Literal["north", "south"] | None, list[float] | None]:
+    """Which celestial pole is in the picture, and where, px."""
+    poles: tuple[tuple[Literal["north", "south"], Array], ...] = (("north", axis), ("south", -axis))
+    for name, ray in poles:
+        place = project(lens, ray)
+        inside = (place > -0.5).all() and (place < np.array(size) - 0.5).all()
+        if np.isfinite(place).all() and inside:
+            return name, place.tolist()
+    return None, None
+
+
+def _clock(sky_rotation: SkyRotation) -> ClockRecord | None:
     if sky_rotation.rate is None:
         return None
     # Wind sways the camera along the axis as much as across it; the rest is the clock's.
@@ -215,7 +276,7 @@ def placed_in_order(registration: Registration, times: Sequence[datetime | None]
 
 def _pushes(
     registration: Registration, files: Sequence[str], times: Sequence[datetime | None]
-) -> list[dict[str, Any]]:
+) -> list[PushRecord]:
     sky_rotation = registration.sky_rotation
     assert sky_rotation is not None
     order = placed_in_order(registration, times)

@@ -5,15 +5,15 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from datetime import datetime
 from itertools import groupby, pairwise
-from typing import Any
 
 import numpy as np
 
 from stackkit.grading.diagnosis import Cause
 from stackkit.record.advice import median_of
 from stackkit.robust import MAD_TO_SIGMA
-
-Row = dict[str, Any]
+from stackkit.schemas.frames import FrameRecord
+from stackkit.schemas.geometry import PushRecord
+from stackkit.schemas.run import EventRecord
 
 _PAUSE, _LEAST_PAUSE = 3.0, 60.0
 """A pause is longer than so many usual steps from frame to frame, and than so many seconds."""
@@ -39,8 +39,8 @@ _DIMMED = (Cause.CLOUD, Cause.HAZE, Cause.LOW, Cause.DEW)
 _WIDENED = (Cause.DEFOCUS, Cause.DEW)
 
 
-def night_events(rows: Sequence[Row], pushes: Sequence[Row]) -> list[Row]:
-    """What happened, in the order of the frames: {time, first, last, frames, text}.
+def night_events(rows: Sequence[FrameRecord], pushes: Sequence[PushRecord]) -> list[EventRecord]:
+    """What happened, in the order of the frames.
 
     ``rows`` are the record's of all files, ``pushes`` those of its geometry.  ``time`` (ISO 8601,
     UTC) is that of the ``first`` frame concerned, None where times are missing.
@@ -52,7 +52,7 @@ def night_events(rows: Sequence[Row], pushes: Sequence[Row]) -> list[Row]:
     return sorted(told, key=lambda event: place[event["first"]])
 
 
-def _event(rows: Sequence[Row], text: str) -> Row:
+def _event(rows: Sequence[FrameRecord], text: str) -> EventRecord:
     first, last = rows[0], rows[-1]
     count = len(rows)
     return {
@@ -64,7 +64,7 @@ def _event(rows: Sequence[Row], text: str) -> Row:
     }
 
 
-def _runs(lights: Sequence[Row]) -> Iterator[Row]:
+def _runs(lights: Sequence[FrameRecord]) -> Iterator[EventRecord]:
     """Frames in a row that suffered from the same."""
     usual = median_of([row["fwhm_px"] for row in lights if row["used"] and not row["cause"]])
     for cause, group in groupby(lights, key=lambda row: row["cause"]):
@@ -80,7 +80,7 @@ def _runs(lights: Sequence[Row]) -> Iterator[Row]:
         yield _event(rows, f"{_TOLD[Cause(cause)]}{_span(rows)}{figures}")
 
 
-def _span(rows: Sequence[Row]) -> str:
+def _span(rows: Sequence[FrameRecord]) -> str:
     first, last = rows[0]["file"], rows[-1]["file"]
     return f" in {first}" if first == last else f" from {first} to {last} ({len(rows)} frames)"
 
@@ -93,10 +93,10 @@ def _lost(lights: Sequence[float | None]) -> str:
     return f", {middle} % of the light lost" + (f", at worst {most} %" if most > middle + 5 else "")
 
 
-def _pauses(lights: Sequence[Row]) -> Iterator[Row]:
-    if any(row["time"] is None for row in lights):
+def _pauses(lights: Sequence[FrameRecord]) -> Iterator[EventRecord]:
+    times = [datetime.fromisoformat(row["time"]) for row in lights if row["time"]]
+    if len(times) < len(lights):
         return
-    times = [datetime.fromisoformat(row["time"]) for row in lights]
     steps = [(b - a).total_seconds() for a, b in pairwise(times)]
     usual = median_of(steps)
     for row, step in zip(lights[1:], steps, strict=True):
@@ -106,7 +106,7 @@ def _pauses(lights: Sequence[Row]) -> Iterator[Row]:
             )
 
 
-def _sharpness(lights: Sequence[Row]) -> Iterator[Row]:
+def _sharpness(lights: Sequence[FrameRecord]) -> Iterator[EventRecord]:
     """The one place where the stars became wider or narrower for good, if there is one."""
     rows = [row for row in lights if row["used"] and not row["cause"] and row["fwhm_px"]]
     widths = np.array([row["fwhm_px"] for row in rows], dtype=float)
@@ -134,7 +134,7 @@ def _sharpness(lights: Sequence[Row]) -> Iterator[Row]:
         )
 
 
-def _pushed(push: Row, after: Row) -> Row:
+def _pushed(push: PushRecord, after: FrameRecord) -> EventRecord:
     size = f"{push['degrees']:.1f}°" if push["degrees"] >= 0.1 else f"{push['px']:.0f} px"
     where = f"between {push['before']} and {push['after']}"
     return {**_event([after], f"the camera was moved by {size} {where}"), "time": push["time"]}

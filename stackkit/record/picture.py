@@ -2,12 +2,22 @@
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
 from stackkit.arrays import Array, Plane
+from stackkit.integration.passes import Integration
+from stackkit.integration.tiles import Placed
+from stackkit.integration.weighted_sum import NoiseBlocks
+from stackkit.noise.photon_transfer import block_noise
+from stackkit.schemas.picture import (
+    CoverageRecord,
+    FaintestRecord,
+    IntegrationRecord,
+    NoiseByFramesRecord,
+)
 from stackkit.stars.detect import SIGMA_TO_FWHM
 from stackkit.stars.photometry import middle, widths
 
@@ -19,7 +29,69 @@ _BLOCK = 8
 """Side of the blocks whose means the noise is that of, px."""
 
 
-def coverage_record(coverage: NDArray[np.int16]) -> dict[str, Any]:
+def integration_record(
+    placed: Sequence[Placed],
+    integration: Integration,
+    names: Sequence[str],
+    clip: float,
+    alone: Plane,
+    stars: Array,
+) -> IntegrationRecord:
+    """How the frames ``placed`` were combined, and what came of it.
+
+    ``names``: the files of all lights by number; ``clip``: where the stack clips, ADU; ``alone``
+    (H, W): the reference frame in green; ``stars`` (N, 2): places in it to measure widths at.
+    """
+    picture, verdict, noise = integration.picture, integration.verdict, integration.noise
+    before = block_noise(noise.frame) if noise else None
+    after = block_noise(noise.stack) if noise else None
+    green = (before[1], after[1]) if before and after else (None, None)
+    faint = faintest(alone, picture.value[1], stars, green, integration.sampling)
+    return {
+        "method": integration.method,
+        "frames": len(placed),
+        "defects": int(verdict.defects.sum()),
+        "rejected_share": verdict.rejected,
+        "noise_frame_adu": before,
+        "noise_stack_adu": after,
+        "noise_gain": green[0] / green[1] if green[0] and green[1] else None,
+        "pattern": verdict.pattern is not None,
+        "noise_by_frames": convergence(noise) if noise else [],
+        "star_gain": float(np.sqrt(sum(frame.weight for frame in placed))),
+        "trails": [
+            {
+                "frame": names[number],
+                "start": list(trail.start),
+                "end": list(trail.end),
+                "width_px": trail.width,
+            }
+            for number, found in sorted(verdict.trails.items())
+            for trail in found
+        ],
+        "sampling": integration.sampling,
+        "clip_adu": clip,
+        "coverage": coverage_record(picture.coverage),
+        "faintest": faint,
+    }
+
+
+def convergence(noise: NoiseBlocks) -> list[NoiseByFramesRecord]:
+    """By how much the noise fell with the first frame, two, four … all.
+
+    Means over the colours that could be told.
+    """
+    levels = [
+        np.array([np.nan if v is None else v for v in block_noise(means)]) for means in noise.means
+    ]
+    rows: list[NoiseByFramesRecord] = []
+    for frames, level in zip(noise.frames, levels, strict=True):
+        gains = levels[0] / np.where(level > 0, level, np.nan)
+        known = gains[np.isfinite(gains)]
+        rows.append({"frames": frames, "noise_gain": float(known.mean()) if len(known) else None})
+    return rows
+
+
+def coverage_record(coverage: NDArray[np.int16]) -> CoverageRecord:
     """Mean number of frames (H, W) in about square cells: {columns, rows, frames: row by row}."""
     height, width = coverage.shape
     across, down = (
@@ -38,7 +110,7 @@ def faintest(
     stars: Array,
     noise: tuple[float | None, float | None],
     sampling: int = 1,
-) -> dict[str, float] | None:
+) -> FaintestRecord | None:
     """Light of the faintest star that stands out by 5 sigma, in one frame and in the stack, green.
 
     ``alone`` (H, W): the frame; ``stack``: the picture, ``sampling`` times as large; ``stars``

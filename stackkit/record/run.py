@@ -1,10 +1,10 @@
-"""Puts the record of a run together: plain data in the shape of ``schemas/run.schema.json``."""
+"""Puts the record of a run together (``schemas.run``)."""
 
 from __future__ import annotations
 
 import platform
 from collections.abc import Sequence
-from dataclasses import asdict
+from dataclasses import dataclass, replace
 from datetime import datetime
 from importlib.metadata import version
 from typing import Any
@@ -22,9 +22,12 @@ from stackkit.raw.opcodes import apply
 from stackkit.record.advice import advice
 from stackkit.record.geometry import geometry_record, mapping_record, turns
 from stackkit.record.night_events import night_events
-from stackkit.record.schema import SCHEMA
+from stackkit.schemas.frames import FrameRecord, MappingRecord, SessionRecord
+from stackkit.schemas.geometry import GeometryRecord
+from stackkit.schemas.picture import IntegrationRecord
+from stackkit.schemas.run import CalibrationRecord, CameraRecord, LocationRecord, RunRecord
 from stackkit.sensor.noise_model import SensorNoise
-from stackkit.session.grouping import Frame, Part, Role, Session, span_of
+from stackkit.session.grouping import Frame, Part, Session, span_of
 
 _UNSURE = 0.5
 """Uncertainty of a mapping in the corners, px, that is worth a word."""
@@ -38,62 +41,63 @@ def record(
     *,
     session: Session,
     grades: Sequence[Grade],
-    numbers: Sequence[int],
-    shares: dict[int, float],
-    digests: dict[int, str],
+    lights: Lights,
     registration: Registration | None,
-    mosaic: Mosaic,
     size: tuple[int, int],
     options: dict[str, Any],
-    calibration: dict[str, Any],
-    integration: dict[str, Any],
+    calibration: CalibrationRecord,
+    integration: IntegrationRecord,
     place: Location | None,
-) -> dict[str, Any]:
-    """The record of a run.  ``grades`` go with the session's lights; ``numbers`` say which of the
-    lights the registration's lists run over; ``shares`` of the samples that they had; ``digests``
-    (SHA-256) of their files.
+    remarks: Sequence[str],
+) -> RunRecord:
+    """The record of a run, before anything is written.
+
+    ``grades`` go with the session's lights, the lists of ``registration`` with the numbers of those
+    that were read; ``size``: width and height of the stack; ``remarks``: sentences on integration.
     """
-    lights = session.lights
-    row_of = {number: k for k, number in enumerate(numbers)}
-    reference = numbers[registration.reference if registration else 0]
-    times = [lights[n].metadata.time for n in numbers]
+    frames, numbers = session.lights, lights.numbers
+    reference = frames[numbers[registration.reference if registration else 0]]
+    times = [frames[n].metadata.time for n in numbers]
     degrees = turns(registration, times) if registration else [0.0]
-    rows, light = [], 0
-    for frame in session.frames:
-        if frame.role is not Role.LIGHT:
-            nothing = {**_UNPLACED, "sha256": None, "picture": None}
-            rows.append(_row(frame, Grade(False, 0.0, frame.reason), nothing, 1.0))
-            continue
-        known = {
-            **_placing(registration, degrees, row_of.get(light)),
-            "sha256": digests.get(light) or None,
-            "picture": picture_name(light) if light in row_of else None,
-        }
-        rows.append(_row(frame, grades[light], known, shares.get(light, 1.0)))
-        light += 1
-    names = [lights[n].name for n in numbers]
+    row_of = {number: k for k, number in enumerate(numbers)}
+    rows = [
+        _row(frame, grades[n], _known(lights, n, registration, degrees, row_of.get(n)))
+        for n, frame in enumerate(frames)
+    ]
+    others = session.frames[len(frames) :]
+    rows += [_row(frame, Grade(False, 0.0, frame.reason), _UNKNOWN) for frame in others]
+    names = [frames[n].name for n in numbers]
     used = [grades[n].used for n in numbers]
-    geometry = geometry_record(registration, names, times, size, used)
-    told = {
-        "schema": SCHEMA,
+    geometry = geometry_record(registration, names, times, lights.size, used)
+    camera = _camera(reference, lights.mosaic)
+    doubts = [*_doubts(calibration), *_warnings(rows), *_of_geometry(geometry)]
+    return {
+        "schema": "stackkit-run/5",
         "stackkit": version("stackkit"),
         "versions": versions(),
         "options": options,
-        "reference": lights[reference].name,
+        "reference": reference.name,
         "frames": rows,
         "sessions": [_session(part) for part in session.parts],
-        "camera": _camera(lights[reference], mosaic),
+        "camera": camera,
         "calibration": calibration,
-        "place": asdict(place) if place else None,
+        "place": _place(place),
         "geometry": geometry,
-        "integration": {**integration, "noise_gain": _gain(integration)},
+        "integration": integration,
         "colour": None,
         "gradient": None,
         "editing": None,
         "output": {"folder": "", "files": {}, "width": size[0], "height": size[1]},
-        "warnings": [*_doubts(calibration), *_warnings(rows), *_of_geometry(geometry)],
+        "warnings": [*doubts, *remarks],
+        "story": night_events(rows, geometry["pushes"] or []),
+        "advice": advice(rows, geometry, camera),
     }
-    return {**told, "story": night_events(rows, geometry["pushes"] or []), "advice": advice(told)}
+
+
+def _place(place: Location | None) -> LocationRecord | None:
+    if place is None:
+        return None
+    return {"latitude": place.latitude, "longitude": place.longitude, "height": place.height}
 
 
 def versions() -> dict[str, str]:
@@ -109,7 +113,7 @@ def calibration(
     sensor: SensorNoise,
     told: Sequence[str],
     sources: dict[str, str],
-) -> dict[str, Any]:
+) -> CalibrationRecord:
     """What was done to the samples: masters, the file's own corrections, noise, banding.
 
     ``told`` are sentences about calibration frames that could not be used; ``sources``: SHA-256 of
@@ -119,7 +123,7 @@ def calibration(
     if own and sensor.measured:
         error = own * own * sensor.measured.slope_error
     return {
-        "form": str(forms[0]),
+        "form": forms[0].value,
         "masters": [*lights.words, *told],
         "files": [{"file": name, "sha256": found or None} for name, found in sources.items()],
         "opcodes": [
@@ -152,10 +156,10 @@ def _done(fate: apply.OpcodeFate, *, flat: bool) -> str:
     return "left out, as it was in the flats"
 
 
-def _doubts(calibration: dict[str, Any]) -> list[str]:
+def _doubts(calibration: CalibrationRecord) -> list[str]:
     """What a person should know of how far these files are raw."""
     doubts = []
-    if calibration["form"] != Form.MOSAIC:
+    if calibration["form"] != Form.MOSAIC.value:
         told = [f"{words[:1].upper()}{words[1:]}." for words in calibration["remarks"]]
         doubts.append(" ".join(["These are not raw mosaics.", *told]))
     elif calibration["noise"]["denoised"]:
@@ -170,37 +174,64 @@ def _doubts(calibration: dict[str, Any]) -> list[str]:
     return doubts
 
 
-_UNPLACED: dict[str, Any] = dict.fromkeys(("chance", "zones_px", "turn_deg", "mapping"))
+@dataclass(frozen=True)
+class _Known:
+    """What is known of a file besides its header and its grade; see ``FrameRecord``."""
+
+    chance: float | None = None
+    zones_px: list[float | None] | None = None
+    turn_deg: float | None = None
+    mapping: MappingRecord | None = None
+    sha256: str | None = None
+    picture: str | None = None
+    share: float = 1.0
 
 
-def _placing(
-    registration: Registration | None, degrees: Sequence[float | None], k: int | None
-) -> dict[str, Any]:
-    """Where one frame lies, as the row of its file tells it."""
-    if registration is None or k is None:
-        return {**_UNPLACED, "turn_deg": 0.0 if registration is None and k == 0 else None}
+_UNKNOWN = _Known()
+
+
+def _known(
+    lights: Lights,
+    number: int,
+    registration: Registration | None,
+    degrees: Sequence[float | None],
+    k: int | None,
+) -> _Known:
+    """Of the light of that ``number``; ``k``: where the registration has it, None where it was not
+    read.
+    """
+    if k is None:
+        return _Known(sha256=lights.digests.get(number) or None)
+    read = _Known(
+        sha256=lights.digests.get(number) or None,
+        picture=picture_name(number),
+        share=lights.shares.get(number, 1.0),
+        turn_deg=degrees[k],
+    )
+    if registration is None:
+        return read
     chance = registration.chances[k]
     zones = [float(z) if np.isfinite(z) else None for z in registration.zones[k]]
-    return {
-        "chance": chance if np.isfinite(chance) else None,
-        "zones_px": zones if any(z is not None for z in zones) else None,
-        "turn_deg": degrees[k],
-        "mapping": mapping_record(registration.mappings[k], registration.models[k]),
-    }
+    return replace(
+        read,
+        chance=chance if np.isfinite(chance) else None,
+        zones_px=zones if any(z is not None for z in zones) else None,
+        mapping=mapping_record(registration.mappings[k], registration.models[k]),
+    )
 
 
-def _row(frame: Frame, grade: Grade, known: dict[str, Any], share: float) -> dict[str, Any]:
-    """The row of a file of which a ``share`` of the samples was there, with what else is known."""
+def _row(frame: Frame, grade: Grade, known: _Known) -> FrameRecord:
     seen, reason = frame.metadata, grade.reason
-    if share < 1 and grade.used:
-        cut = f"cut off: the first {_percent(share)} % of it is used"
+    salvaged = known.share if known.share < 1 else None
+    if salvaged is not None and grade.used:
+        cut = f"cut off: the first {_percent(salvaged)} % of it is used"
         reason = f"{cut}; {reason}" if reason else cut
     return {
         "file": frame.name,
-        "role": str(frame.role),
+        "role": frame.role.value,
         "used": grade.used,
         "reason": reason,
-        "cause": str(grade.cause),
+        "cause": grade.cause.value,
         "session": frame.session,
         "time": _time(seen.time),
         "time_source": seen.time_source,
@@ -217,8 +248,13 @@ def _row(frame: Frame, grade: Grade, known: dict[str, Any], share: float) -> dic
         "clipped": grade.clipped,
         "worth": grade.relative_weight,
         "sky_adu": list(grade.sky) if grade.sky else None,
-        "salvaged": share if share < 1 else None,
-        **known,
+        "salvaged": salvaged,
+        "chance": known.chance,
+        "zones_px": known.zones_px,
+        "turn_deg": known.turn_deg,
+        "mapping": known.mapping,
+        "sha256": known.sha256,
+        "picture": known.picture,
     }
 
 
@@ -226,11 +262,11 @@ def _time(time: datetime | None) -> str | None:
     return time.isoformat().replace("+00:00", "Z") if time else None
 
 
-def _session(part: Part) -> dict[str, Any]:
+def _session(part: Part) -> SessionRecord:
     """One of the sessions that the folder holds."""
     lights = part.lights
     begin, end = span_of(lights) or (None, None)
-    exposures = {frame.metadata.exposure for frame in lights} - {None}
+    exposures = {seconds for frame in lights if (seconds := frame.metadata.exposure) is not None}
     return {
         "number": part.number,
         "frames": len(lights),
@@ -250,7 +286,7 @@ def _percent(share: float) -> int:
     return min(round(100 * share), 99)
 
 
-def _camera(frame: Frame, mosaic: Mosaic) -> dict[str, Any]:
+def _camera(frame: Frame, mosaic: Mosaic) -> CameraRecord:
     seen = frame.metadata
     return {
         "name": seen.camera,
@@ -264,15 +300,7 @@ def _camera(frame: Frame, mosaic: Mosaic) -> dict[str, Any]:
     }
 
 
-def _gain(integration: dict[str, Any]) -> float | None:
-    """How many times less noise the stack has than one frame, in green."""
-    if not integration["noise_frame_adu"] or not integration["noise_stack_adu"]:
-        return None
-    before, after = integration["noise_frame_adu"][1], integration["noise_stack_adu"][1]
-    return before / after if before and after else None
-
-
-def _warnings(rows: Sequence[dict[str, Any]]) -> list[str]:
+def _warnings(rows: Sequence[FrameRecord]) -> list[str]:
     used = [row for row in rows if row["used"]]
     lights = [row for row in rows if row["role"] == "light"]
     if len(lights) == 1:
@@ -290,7 +318,7 @@ def _warnings(rows: Sequence[dict[str, Any]]) -> list[str]:
     return []
 
 
-def _of_geometry(geometry: dict[str, Any]) -> list[str]:
+def _of_geometry(geometry: GeometryRecord) -> list[str]:
     """What a person should know of how the frames lie on each other."""
     told = []
     if geometry["still"]:

@@ -5,14 +5,14 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from markupsafe import Markup, escape
 
 from stackkit.report.method_figures import number
+from stackkit.schemas.comparison import ConvergenceRecord
+from stackkit.schemas.picture import NoiseByFramesRecord
 
-Row = dict[str, Any]
 Point = tuple[int, float]
 """Frames, and the noise gain of their stack."""
 
@@ -45,7 +45,7 @@ class LogAxis:
         return [tick for tick in steps if self.low <= tick <= self.high]
 
 
-def points(rows: Sequence[Row]) -> list[Point]:
+def points(rows: Sequence[NoiseByFramesRecord | ConvergenceRecord]) -> list[Point]:
     """The measured points {frames, noise_gain} that can be drawn, by rising number of frames."""
     found = {
         row["frames"]: gain

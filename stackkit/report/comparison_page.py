@@ -2,35 +2,23 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from functools import cache
-from importlib.resources import files
 from typing import Any
 
 from jinja2 import Template
 
 from stackkit.report.chart import chart, points, verdict
 from stackkit.report.document import data_uri, environment, rendered
-from stackkit.report.method_figures import FIGURES, NOTHING, Figure, Row, best, ordered
+from stackkit.report.method_figures import FIGURES, NOTHING, Figure, best, ordered
+from stackkit.schemas.comparison import ComparisonRecord, CropRecord, MakeRecord, MethodRecord
 
 
-def compare_schema() -> Row:
-    """The JSON Schema (draft 2020-12) of ``compare.json``, the record that the page renders."""
-    text = (
-        files("stackkit.record")
-        .joinpath("schemas", "compare.schema.json")
-        .read_text(encoding="utf-8")
-    )
-    schema: Row = json.loads(text)
-    return schema
-
-
-def page_of_comparison(record: Row, crops: Mapping[str, bytes]) -> str:
+def page_of_comparison(record: ComparisonRecord, crops: Mapping[str, bytes]) -> str:
     """The page of a comparison as HTML text that can be written as UTF-8.
 
-    ``record`` has the shape of :func:`compare_schema`; ``crops`` holds the PNG of each file name
+    ``record`` is that of a comparison; ``crops`` holds the PNG of each file name
     that it mentions.  A picture that is missing from ``crops`` is told as missing on the page.
     """
     methods = ordered(record)
@@ -68,20 +56,20 @@ def _moment(text: str) -> str:
     return f"{moment:%Y-%m-%d %H:%M} UTC"
 
 
-def _camera(camera: Row | None) -> str:
-    return " ".join(word for key in ("make", "model") if (word := (camera or {}).get(key)))
+def _camera(camera: MakeRecord | None) -> str:
+    return " ".join(word for word in (camera["make"], camera["model"]) if word) if camera else ""
 
 
-def _chosen(record: Row, methods: Sequence[Row]) -> Row | None:
+def _chosen(record: ComparisonRecord, methods: Sequence[MethodRecord]) -> dict[str, Any] | None:
     """The recommendation, with the method's own row (None where it has none)."""
-    advice: Row | None = record["recommendation"]
+    advice = record["recommendation"]
     if advice is None:
         return None
     row = next((method for method in methods if method["name"] == advice["method"]), None)
     return {**advice, "row": row}
 
 
-def _described(methods: Sequence[Row]) -> list[Row]:
+def _described(methods: Sequence[MethodRecord]) -> list[dict[str, Any]]:
     return [
         {
             "name": method["name"],
@@ -100,22 +88,23 @@ def _value(value: Any) -> str:
     return f"{value:g}" if isinstance(value, int | float) else str(value)
 
 
-def _rows(record: Row, methods: Sequence[Row]) -> list[Row]:
+def _rows(record: ComparisonRecord, methods: Sequence[MethodRecord]) -> list[dict[str, Any]]:
     """The table: a row a method, in it a cell a figure."""
-    advice = record["recommendation"] or {"method": None, "as_good": []}
+    advice = record["recommendation"]
+    chosen, as_good = (advice["method"], advice["as_good"]) if advice else (None, [])
     winners = {figure.key: best(figure, methods) for figure in FIGURES}
     return [
         {
             "name": method["name"],
-            "recommended": method["name"] == advice["method"],
-            "as_good": method["name"] in advice["as_good"],
+            "recommended": method["name"] == chosen,
+            "as_good": method["name"] in as_good,
             "cells": [_cell(figure, method, winners[figure.key]) for figure in FIGURES],
         }
         for method in methods
     ]
 
 
-def _cell(figure: Figure, method: Row, winners: set[str]) -> Row:
+def _cell(figure: Figure, method: MethodRecord, winners: set[str]) -> dict[str, Any]:
     text = figure.text(method)
     return {
         "figure": figure,
@@ -125,7 +114,9 @@ def _cell(figure: Figure, method: Row, winners: set[str]) -> Row:
     }
 
 
-def _places(rows: Sequence[Row], methods: Sequence[Row], crops: Mapping[str, bytes]) -> list[Row]:
+def _places(
+    rows: Sequence[CropRecord], methods: Sequence[MethodRecord], crops: Mapping[str, bytes]
+) -> list[dict[str, Any]]:
     """The places with their pictures in the order of the methods, as data: URIs."""
     return [
         {
@@ -142,6 +133,6 @@ def _places(rows: Sequence[Row], methods: Sequence[Row], crops: Mapping[str, byt
     ]
 
 
-def _source(row: Row, method: Row, crops: Mapping[str, bytes]) -> str | None:
+def _source(row: CropRecord, method: MethodRecord, crops: Mapping[str, bytes]) -> str | None:
     data = crops.get(row["pictures"][method["name"]])
     return None if data is None else data_uri(data, "png")

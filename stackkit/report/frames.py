@@ -6,12 +6,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
-from typing import Any
 
 from stackkit.report.document import data_uri
 from stackkit.report.method_figures import number
-
-Row = dict[str, Any]
+from stackkit.schemas.frames import FrameRecord
+from stackkit.schemas.run import RunRecord
 
 
 class Fate(StrEnum):
@@ -32,7 +31,7 @@ class FrameRow:
     there is no picture; ``share``: its weight beside the heaviest frame's, 0 to 1.
     """
 
-    row: Row
+    row: FrameRecord
     fate: Fate
     share: float
     source: str | None
@@ -55,7 +54,7 @@ class FrameRow:
         return f"{time:%H:%M:%S}" if time else ""
 
 
-def frames_of(record: Row, pictures: Mapping[str, bytes]) -> list[FrameRow]:
+def frames_of(record: RunRecord, pictures: Mapping[str, bytes]) -> list[FrameRow]:
     """The lights of a record in its order, with their thumbnails."""
     lights = [row for row in record["frames"] if row["role"] == "light"]
     heaviest = max((number(row["weight"]) or 0.0 for row in lights), default=0.0)
@@ -74,7 +73,7 @@ def _source(data: bytes | None) -> str | None:
     return data_uri(data, "webp") if data else None
 
 
-def fate(row: Row) -> Fate:
+def fate(row: FrameRecord) -> Fate:
     """What became of a light."""
     if not row["used"]:
         return Fate.OUT

@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
 
 import numpy as np
 from markupsafe import Markup, escape
 
 from stackkit.arrays import Array
 from stackkit.picture.orientation import upright
-
-Row = dict[str, Any]
+from stackkit.schemas.geometry import ResidualFieldRecord
+from stackkit.schemas.picture import CoverageRecord
 
 _WIDE = 360
 _TALLEST = 420
@@ -25,7 +24,7 @@ _ROUND = (0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0)
 """Lengths, px, that the arrow of the scale may have."""
 
 
-def coverage_map(grid: Row, orientation: int) -> Markup | None:
+def coverage_map(grid: CoverageRecord, orientation: int) -> Markup | None:
     """How many frames stand behind each part of the picture; None without any."""
     values = _grid(grid["frames"], grid)
     if values is None or not np.isfinite(values).all() or not values.max() > 0:
@@ -71,7 +70,9 @@ def _shaded(key: str, title: str, told: str, shades: Array, values: Array) -> Ma
     return _svg(key, title, told, (columns * cell, rows * cell), parts)
 
 
-def field_map(grid: Row, size: tuple[int, int], orientation: int) -> tuple[Markup, float] | None:
+def field_map(
+    grid: ResidualFieldRecord, size: tuple[int, int], orientation: int
+) -> tuple[Markup, float] | None:
     """Where stars are, compared with the lens model, as arrows, and the longest in px.
 
     ``size``: of the picture, px, as the sensor has it.  None where nothing is known.
@@ -104,7 +105,7 @@ def field_map(grid: Row, size: tuple[int, int], orientation: int) -> tuple[Marku
     return _svg("field", title, told, (wide * scale, foot + 12), parts), longest
 
 
-def _grid(values: list[float], grid: Row) -> Array | None:
+def _grid(values: list[float], grid: CoverageRecord | ResidualFieldRecord) -> Array | None:
     """The cells (rows, columns); None where they do not fill it."""
     shape = (grid["rows"], grid["columns"])
     return np.array(values, dtype=float).reshape(shape) if len(values) == np.prod(shape) else None

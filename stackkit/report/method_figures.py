@@ -8,13 +8,28 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
 
-Row = dict[str, Any]
+from stackkit.schemas.comparison import ComparisonRecord, MethodRecord
 
 NOTHING = "–"
 _YARDSTICK = "mean"
 """The method that trails, cores and colours are measured against."""
+
+
+_Key = Literal[
+    "noise_gain",
+    "noise_share",
+    "width_px",
+    "width_ratio",
+    "depth_mag",
+    "trail_left",
+    "hot_left",
+    "core_bias",
+    "rejected_share",
+    "seconds",
+    "score",
+]
 
 
 @dataclass(frozen=True)
@@ -32,8 +47,8 @@ class Figure:
     unit: str
     meaning: str
     missing: str
-    text: Callable[[Row], str | None]
-    value: Callable[[Row], float | None]
+    text: Callable[[MethodRecord], str | None]
+    value: Callable[[MethodRecord], float | None]
     against_mean: bool = False
 
 
@@ -57,18 +72,19 @@ def amount(value: float, digits: int) -> str:
     return signed(value, digits).removeprefix("+")
 
 
-def ordered(record: Row) -> list[Row]:
+def ordered(record: ComparisonRecord) -> list[MethodRecord]:
     """The methods as a person wants them: the recommended one, then by falling score."""
-    chosen = (record["recommendation"] or {}).get("method")
+    advice = record["recommendation"]
+    chosen = advice["method"] if advice else None
 
-    def place(method: Row) -> tuple[bool, float]:
+    def place(method: MethodRecord) -> tuple[bool, float]:
         score = number(method["score"])
         return method["name"] != chosen, math.inf if score is None else -score
 
     return sorted(record["methods"], key=place)
 
 
-def best(figure: Figure, methods: Sequence[Row]) -> set[str]:
+def best(figure: Figure, methods: Sequence[MethodRecord]) -> set[str]:
     """Names of the methods that have the best value, as far as it is written.
 
     None where all are alike or only one has the figure: there is nothing to choose then.
@@ -86,7 +102,7 @@ def best(figure: Figure, methods: Sequence[Row]) -> set[str]:
     return names if len(names) < len(judged) else set()
 
 
-def shift(method: Row) -> tuple[float, float] | None:
+def shift(method: MethodRecord) -> tuple[float, float] | None:
     """Red and blue over green against the mean's, or None unless both are known."""
     both = method["colour_shift"]
     if both is None:
@@ -95,16 +111,16 @@ def shift(method: Row) -> tuple[float, float] | None:
     return None if red is None or blue is None else (red, blue)
 
 
-def _text(key: str, form: Callable[[float], str]) -> Callable[[Row], str | None]:
-    def write(method: Row) -> str | None:
+def _text(key: _Key, form: Callable[[float], str]) -> Callable[[MethodRecord], str | None]:
+    def write(method: MethodRecord) -> str | None:
         value = number(method[key])
         return None if value is None else form(value)
 
     return write
 
 
-def _judge(key: str, badness: Callable[[float], float]) -> Callable[[Row], float | None]:
-    def judge(method: Row) -> float | None:
+def _judge(key: _Key, badness: Callable[[float], float]) -> Callable[[MethodRecord], float | None]:
+    def judge(method: MethodRecord) -> float | None:
         value = number(method[key])
         return None if value is None else badness(value)
 
@@ -123,17 +139,17 @@ def _percent(digits: int) -> Callable[[float], str]:
     return lambda value: amount(100 * value, digits)
 
 
-def _shift_text(method: Row) -> str | None:
+def _shift_text(method: MethodRecord) -> str | None:
     both = shift(method)
     return None if both is None else " / ".join(signed(100 * part, 1) for part in both)
 
 
-def _shift_size(method: Row) -> float | None:
+def _shift_size(method: MethodRecord) -> float | None:
     both = shift(method)
     return None if both is None else max(abs(part) for part in both)
 
 
-def _unjudged(_method: Row) -> None:
+def _unjudged(_method: MethodRecord) -> None:
     return None
 
 

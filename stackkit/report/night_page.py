@@ -18,18 +18,18 @@ from stackkit.report.frames import SIGNS, Fate, FrameRow, frames_of, minutes
 from stackkit.report.maps import coverage_map, field_map, glow_map
 from stackkit.report.method_figures import amount, number
 from stackkit.report.time_chart import Line, time_chart
-
-Row = dict[str, Any]
+from stackkit.schemas.frames import FrameRecord
+from stackkit.schemas.run import RunRecord
 
 _MANY = 60
 """Frames from which on their thumbnails are shown when asked for."""
 _ZONES = ("centre", "between", "corners")
 
 
-def page_of_night(record: Row, pictures: Mapping[str, bytes]) -> str:
+def page_of_night(record: RunRecord, pictures: Mapping[str, bytes]) -> str:
     """The page as HTML text that can be written as UTF-8.
 
-    ``record`` has the shape of ``run.schema.json``; ``pictures`` holds WebP files by their names,
+    ``record`` is that of a run; ``pictures`` holds WebP files by their names,
     see ``output.pictures``.  Pictures that are missing are told as missing.
     """
     frames = frames_of(record, pictures)
@@ -56,7 +56,7 @@ def page_of_night(record: Row, pictures: Mapping[str, bytes]) -> str:
         verdict=verdict(measured) if len(measured) > 1 else None,
         coverage=coverage_map(record["integration"]["coverage"], record["camera"]["orientation"]),
         field=_field(record),
-        glow=glow_map((record["gradient"] or {}).get("map") or []),
+        glow=glow_map(record["gradient"]["map"] if record["gradient"] else []),
         facts=list(night_words.facts(frames, record)),
         recipe=night_words.RECIPE,
         command=night_words.command_of(record),
@@ -76,14 +76,14 @@ def _source(data: bytes | None) -> str | None:
     return data_uri(data, "webp") if data else None
 
 
-def _charts(frames: Sequence[FrameRow]) -> Iterator[Row]:
+def _charts(frames: Sequence[FrameRow]) -> Iterator[dict[str, Any]]:
     """Charts over time that can be drawn: {title, what, svg}."""
     fates, when = [frame.fate for frame in frames], minutes(frames)
 
-    def values(of: Callable[[Row], Any]) -> list[float | None]:
+    def values(of: Callable[[FrameRecord], Any]) -> list[float | None]:
         return [number(of(frame.row)) for frame in frames]
 
-    def zone(row: Row, z: int) -> Any:
+    def zone(row: FrameRecord, z: int) -> Any:
         return row["zones_px"][z] if row["used"] and row["zones_px"] else None
 
     zones = [Line(values(partial(zone, z=z)), name) for z, name in enumerate(_ZONES)]
@@ -137,7 +137,7 @@ def _charts(frames: Sequence[FrameRow]) -> Iterator[Row]:
             yield {"title": title, "what": what, "svg": svg, "signs": len(lines) == 1}
 
 
-def _field(record: Row) -> tuple[Markup, float] | None:
+def _field(record: RunRecord) -> tuple[Markup, float] | None:
     grid, output = record["geometry"]["residual_field"], record["output"]
     if not grid:
         return None
@@ -149,7 +149,8 @@ def _field(record: Row) -> tuple[Markup, float] | None:
 def _cells(frame: FrameRow) -> list[str]:
     """A frame's figures for the table."""
     row = frame.row
-    percent = None if number(row["light"]) is None else 100 * row["light"]
+    light = number(row["light"])
+    percent = None if light is None else 100 * light
     sky = (row["sky_adu"] or (None,) * 3)[1]
     columns = (
         (row["fwhm_px"], 2), (sky, 1), (percent, 0), (row["turn_deg"], 3), (row["residual_px"], 3),

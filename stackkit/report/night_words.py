@@ -11,8 +11,9 @@ from stackkit.record.rate import is_known
 from stackkit.report.document import seconds
 from stackkit.report.frames import Fate, FrameRow, moment
 from stackkit.report.method_figures import amount, number
-
-Row = dict[str, Any]
+from stackkit.schemas.geometry import GeometryRecord
+from stackkit.schemas.picture import IntegrationRecord
+from stackkit.schemas.run import RunRecord
 
 _MONTHS = (
     "January", "February", "March", "April", "May", "June", "July", "August", "September",
@@ -96,7 +97,7 @@ def hours(frames: Sequence[FrameRow]) -> str:
     return f"{first:%H:%M}{until} UTC"
 
 
-def lead(frames: Sequence[FrameRow], record: Row) -> str:
+def lead(frames: Sequence[FrameRow], record: RunRecord) -> str:
     """What was made of it, in a sentence or two."""
     used = [frame for frame in frames if frame.fate is not Fate.OUT]
     if len(used) < 2:
@@ -117,14 +118,15 @@ def light_of(used: Sequence[FrameRow]) -> str:
     return seconds(sum(known)) if known and len(known) == len(own) else ""
 
 
-def gains(frames: Sequence[FrameRow], record: Row) -> Iterator[tuple[str, str, str]]:
+def gains(frames: Sequence[FrameRow], record: RunRecord) -> Iterator[tuple[str, str, str]]:
     """The figures to be proud of: figure, its unit, and what it means."""
     used = [frame for frame in frames if frame.fate is not Fate.OUT]
     integration = record["integration"]
     gain = number(integration["noise_gain"])
     if gain:
         yield f"{gain:.1f}", "times", "less noise than in one frame"
-    magnitudes = number((integration["faintest"] or {}).get("gained_mag"))
+    faintest = integration["faintest"]
+    magnitudes = number(faintest["gained_mag"]) if faintest else None
     if magnitudes is not None and magnitudes > 0:
         factor = 10 ** (0.4 * magnitudes)
         yield f"{factor:.1f}", "times", f"fainter stars show ({magnitudes:.1f} magnitudes)"
@@ -132,10 +134,10 @@ def gains(frames: Sequence[FrameRow], record: Row) -> Iterator[tuple[str, str, s
         yield light, "", "total exposure"
 
 
-def facts(frames: Sequence[FrameRow], record: Row) -> Iterator[tuple[str, str]]:
+def facts(frames: Sequence[FrameRow], record: RunRecord) -> Iterator[tuple[str, str]]:
     """The numbers: name, and what there is to say."""
     used = [frame for frame in frames if frame.fate is not Fate.OUT]
-    camera, geometry, integration = (record[k] for k in ("camera", "geometry", "integration"))
+    camera, geometry, integration = record["camera"], record["geometry"], record["integration"]
     yield "Frames", f"{len(used)} of {len(frames)} used"
     if exposures := _range([frame.row["exposure_s"] for frame in used], seconds):
         isos = _range([frame.row["iso"] for frame in used], lambda v: f"{v:g}")
@@ -167,7 +169,7 @@ def facts(frames: Sequence[FrameRow], record: Row) -> Iterator[tuple[str, str]]:
         yield "Hot or dead pixels", f"{integration['defects']}, left out everywhere"
 
 
-def _of_colour(record: Row) -> Iterator[tuple[str, str]]:
+def _of_colour(record: RunRecord) -> Iterator[tuple[str, str]]:
     colour, glow = record["colour"], record["gradient"]
     if colour:
         kelvin = number(colour["kelvin"])
@@ -184,7 +186,7 @@ def side(degrees: float) -> str:
     return _SIDES[round(degrees / 45) % 8]
 
 
-def _turned(geometry: Row) -> Iterator[tuple[str, str]]:
+def _turned(geometry: GeometryRecord) -> Iterator[tuple[str, str]]:
     turn, rate = number(geometry["turn_deg"]), number(geometry["rate_arcsec_s"])
     if turn is None or geometry["still"]:
         return
@@ -195,7 +197,7 @@ def _turned(geometry: Row) -> Iterator[tuple[str, str]]:
         yield "Sky turned", f"{turn:.2f}° at {rate:.2f}″ a second (the Earth turns at 15.04)"
 
 
-def _of_noise(integration: Row) -> Iterator[tuple[str, str]]:
+def _of_noise(integration: IntegrationRecord) -> Iterator[tuple[str, str]]:
     gain = number(integration["noise_gain"])
     if gain:
         root = integration["frames"] ** 0.5
@@ -223,7 +225,7 @@ def _range(values: Sequence[Any], written: Any) -> str:
     return least if least == most else f"{least} to {most}"
 
 
-def command_of(record: Row) -> list[str]:
+def command_of(record: RunRecord) -> list[str]:
     """The command that makes this run again, as a shell takes it, option by option."""
     options = dict(record["options"])
     paths = [str(path) for path in options.pop("paths", None) or ["FOLDER"]]

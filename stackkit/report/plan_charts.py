@@ -5,11 +5,18 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from datetime import datetime, timedelta
-from typing import Any
 
 from markupsafe import Markup, escape
 
-Row = dict[str, Any]
+from stackkit.schemas.nights import ChosenNightRecord, SpanRecord
+from stackkit.schemas.plan import (
+    ChartedStarRecord,
+    ChartedTargetRecord,
+    DirectionRecord,
+    PlanRecord,
+    TargetRecord,
+)
+
 Point = tuple[float, float]
 
 _WIDE, _HIGH = 420.0, 300.0
@@ -30,7 +37,7 @@ _NAMED = 1.3
 """Magnitude up to which stars are named."""
 
 
-def night_chart(record: Row, numbers: dict[str, int]) -> Markup:
+def night_chart(record: PlanRecord, numbers: dict[str, int]) -> Markup:
     """Altitudes of Moon and targets through the night, over bands of twilight and darkness.
 
     ``numbers``: the number that a target has in the page's list, by its id.
@@ -79,7 +86,7 @@ class _Hours:
         return [first + timedelta(hours=k) for k in range(0, count, step)]
 
 
-def _shown(night: Row) -> tuple[datetime, datetime]:
+def _shown(night: ChosenNightRecord) -> tuple[datetime, datetime]:
     whole = night["whole"]
     start, end = (datetime.fromisoformat(whole[key]) for key in ("from", "until"))
     if night["sunset"]:
@@ -93,7 +100,7 @@ def _y(altitude: float) -> float:
     return _HIGH - _BOTTOM - altitude / 90 * (_HIGH - _TOP - _BOTTOM)
 
 
-def _bands(night: Row, axis: _Hours) -> list[str]:
+def _bands(night: ChosenNightRecord, axis: _Hours) -> list[str]:
     """Day, three twilights and night, each over the one before; the dark window on top."""
     parts = [_band("day", axis.start, axis.end, axis)]
     for name in ("sun", "civil", "nautical", "astronomical"):
@@ -108,7 +115,7 @@ def _bands(night: Row, axis: _Hours) -> list[str]:
     return parts
 
 
-def _ends(span: Row) -> tuple[datetime, datetime]:
+def _ends(span: SpanRecord) -> tuple[datetime, datetime]:
     return datetime.fromisoformat(span["from"]), datetime.fromisoformat(span["until"])
 
 
@@ -173,7 +180,7 @@ def _label(points: Sequence[Point], text: str, name: str, taken: list[Point]) ->
     return []
 
 
-def _best(axis: _Hours, pick: Row | None) -> list[str]:
+def _best(axis: _Hours, pick: TargetRecord | None) -> list[str]:
     if pick is None:
         return []
     x = axis.at(datetime.fromisoformat(pick["best"]))
@@ -181,7 +188,7 @@ def _best(axis: _Hours, pick: Row | None) -> list[str]:
     return [f'<circle class="here" cx="{x:.1f}" cy="{y:.1f}" r="5"/>']
 
 
-def _told(record: Row) -> str:
+def _told(record: PlanRecord) -> str:
     night, pick = record["night"], record["pick"]
     said = f"Bands of twilight and night, and the Moon's altitude. {night['reason']}."
     if pick:
@@ -192,7 +199,7 @@ def _told(record: Row) -> str:
     return said
 
 
-def view_up(record: Row, numbers: dict[str, int]) -> Markup | None:
+def view_up(record: PlanRecord, numbers: dict[str, int]) -> Markup | None:
     """What is seen standing on the ground and facing the way the camera looks: half of the sky.
 
     Stereographic, its middle half up, so that horizon and zenith are both in it.  None without
@@ -203,7 +210,9 @@ def view_up(record: Row, numbers: dict[str, int]) -> Markup | None:
         return None
     facing = record["aim"]["azimuth_deg"]
 
-    def spot(row: Row, behind: float = 0.02) -> Point | None:
+    def spot(
+        row: DirectionRecord | ChartedStarRecord | ChartedTargetRecord, behind: float = 0.02
+    ) -> Point | None:
         return _stereographic(row["altitude_deg"], row["azimuth_deg"] - facing, behind)
 
     parts = [f'<circle class="sky" r="{_HALF}"/>']
@@ -221,7 +230,8 @@ def view_up(record: Row, numbers: dict[str, int]) -> Markup | None:
             parts.append(_text(at[0] + 5, at[1] + 4, star["name"], "star-name"))
     frame = [at for row in sky["frame"] if (at := spot(row, 0.5))]
     parts.append(f'<path class="frame" d="M{_joined(frame)}Z"/>')
-    track = [at for row in record["pick"]["track"] if (at := spot(row))]
+    pick = record["pick"]
+    track = [at for row in pick["track"] if (at := spot(row))] if pick else []
     parts.append(f'<path class="way" d="M{_joined(track)}"/>')
     if sky["moon"] and (at := spot(sky["moon"])):
         parts += [_disc("moon-disc", at, 7), _text(at[0] + 10, at[1] + 4, "Moon", "name")]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import date, timedelta
 from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from jinja2 import Template
 
@@ -13,22 +13,22 @@ from stackkit.plan.sky.places import minute_of
 from stackkit.report.document import environment, rendered
 from stackkit.report.plan_charts import moon_disc, night_chart, view_up
 from stackkit.run.files import replacing
-
-Row = dict[str, Any]
+from stackkit.schemas.nights import ChosenNightRecord, NightRecord
+from stackkit.schemas.plan import PlanRecord, TargetRecord
 
 _MOST = 8
 """Targets on the page."""
-_EVENTS = {
+_EVENTS: dict[Literal["sun", "civil", "nautical", "astronomical"], tuple[str, str]] = {
     "sun": ("Sunset", "Sunrise"),
     "civil": ("Civil twilight ends", "Civil twilight begins"),
     "nautical": ("Nautical twilight ends", "Nautical twilight begins"),
-    "astronomical": ("Full night begins", "Full night ends"),
+    "astronomical": ("Astronomical twilight ends", "Astronomical twilight begins"),
 }
 _FIT = {"fits": "fits", "small": "small", "larger": "larger than the picture"}
 
 
-def write_page(record: Row, path: Path) -> None:
-    """Writes the page of a record (``plan.schema.json``) to ``path``.
+def write_page(record: PlanRecord, path: Path) -> None:
+    """Writes the page of a record to ``path``.
 
     Raises ``OutputError`` when the disk refuses.
     """
@@ -36,7 +36,7 @@ def write_page(record: Row, path: Path) -> None:
         temporary.write_text(page_of_plan(record), encoding="utf-8", newline="\n")
 
 
-def page_of_plan(record: Row) -> str:
+def page_of_plan(record: PlanRecord) -> str:
     """The page as HTML: no script, its own style let in by its hash, every word escaped."""
     listed = _listed(record)
     numbers = {row["id"]: number for number, row in enumerate(listed, 1)}
@@ -67,19 +67,20 @@ def _template() -> Template:
     return made.get_template("plan.html")
 
 
-def _listed(record: Row) -> list[Row]:
+def _listed(record: PlanRecord) -> list[TargetRecord]:
     """What is aimed at first, then the best of the others."""
     pick = record["pick"]
     others = [row for row in record["targets"] if pick is None or row["id"] != pick["id"]]
     return [*([pick] if pick else []), *others][:_MOST]
 
 
-def _events(night: Row) -> list[tuple[str, str]]:
+def _events(night: ChosenNightRecord) -> list[tuple[str, str]]:
     """What happens, in order of time."""
     found = [
-        (night["twilights"][key][edge], words)
-        for key, pair in _EVENTS.items()
-        for edge, words in zip(("dusk", "dawn"), pair, strict=True)
+        event
+        for key, (evening, morning) in _EVENTS.items()
+        for row in [night["twilights"][key]]
+        for event in ((row["dusk"], evening), (row["dawn"], morning))
     ]
     found += [(night["moonrise"], "Moonrise"), (night["moonset"], "Moonset")]
     # Compared as moments: offsets differ on a night of changing clocks.
@@ -93,7 +94,7 @@ def _instant(time: str) -> float:
     return datetime.fromisoformat(time).timestamp()
 
 
-def _weeks(record: Row) -> list[list[Row | None]]:
+def _weeks(record: PlanRecord) -> list[list[dict[str, Any] | None]]:
     """The ranked nights as weeks from Monday to Sunday; empty when only one was looked at."""
     rows = record["nights"]
     if len(rows) < 2:
@@ -110,7 +111,7 @@ def _weeks(record: Row) -> list[list[Row | None]]:
     return weeks
 
 
-def _cell(day: date, row: Row | None, south: bool) -> Row | None:
+def _cell(day: date, row: NightRecord | None, south: bool) -> dict[str, Any] | None:
     if row is None:
         return None
     named = day.day == 1

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,10 +14,13 @@ from stackkit.errors import UsageError
 from stackkit.picture.colour import camera, spaces
 from stackkit.picture.colour.camera import CameraColour, sensible
 from stackkit.picture.colour.spaces import D55, SRGB, Space
+from stackkit.schemas.picture import CameraColourRecord, ColourRecord, White
 
 Balance = tuple[float, float, float]
 
-AS_SHOT, DAYLIGHT, STARS = "asshot", "daylight", "stars"
+AS_SHOT: Final = "asshot"
+DAYLIGHT: Final = "daylight"
+STARS: Final = "stars"
 """What may be taken for white, besides three multipliers."""
 BESIDE = 6
 """How far from a clipped pixel colours are wrong, px."""
@@ -187,10 +190,10 @@ def develop_rows(value: Plane, first: int, last: int, how: Development) -> Plane
     return develop(value[:, top : last + BESIDE], how)[:, first - top : last - top]
 
 
-def colour_record(how: Development, asked: str | Balance, known: CameraWhite) -> dict[str, Any]:
+def colour_record(how: Development, asked: White | Balance, known: CameraWhite) -> ColourRecord:
     """What the record tells of the colours of the pictures for editing."""
     colour = known.colour
-    matrices = None
+    matrices: CameraColourRecord | None = None
     if colour.known:
         white = camera.white_of(colour, how.neutral)
         matrices = {

@@ -32,12 +32,12 @@ from stackkit.plan.sky.events import (
 )
 from stackkit.plan.sky.moonlight import EXTINCTION, moonlit_nanolamberts, nanolamberts
 from stackkit.plan.sky.places import Place
+from stackkit.schemas.nights import WindowKind
 
 DEPRESSIONS = {"sun": 50 / 60, "civil": 6.0, "nautical": 12.0, "astronomical": 18.0}
 """Degrees of the Sun's centre below the horizon, by what ends there."""
 LITTLE_MOON = 0.3
 """Share of the Moon lit under which it is little in the way (common practice)."""
-_SECOND_BEST = ("astronomical", "nautical")
 _LEAST = 0.25
 """Hours that a series of frames takes at least."""
 _REFRACTION = np.radians(34 / 60)
@@ -76,14 +76,18 @@ class Night:
         return common(astronomical, outside(self.moon_up, self.whole))
 
     @property
-    def best(self) -> tuple[str, Span | None]:
-        """The longest span of the darkest kind there is: dark, astronomical, nautical or none."""
-        kinds = {"dark": self.dark, **{name: self.under[name] for name in _SECOND_BEST}}
+    def best(self) -> tuple[WindowKind, Span] | None:
+        """The longest span of the darkest kind there is, if any is long enough."""
+        kinds: dict[WindowKind, Sequence[Span]] = {
+            "dark": self.dark,
+            "astronomical": self.under["astronomical"],
+            "nautical": self.under["nautical"],
+        }
         for name, spans in kinds.items():
             span = longest(spans)
             if span and hours([span]) >= _LEAST:
                 return name, span
-        return "none", None
+        return None
 
 
 def solar_noon(place: Place, evening: date) -> float:

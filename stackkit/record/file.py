@@ -1,33 +1,22 @@
-"""The record of a run, ``run.json``: the single account of what was done, and why.
-
-Its shape is documented by the JSON Schema beside this file, ``run.schema.json``.
-"""
+"""Records as files: JSON that is written, read and checked against the shapes of ``schemas``."""
 
 from __future__ import annotations
 
 import json
 import math
 from collections.abc import Mapping
-from importlib.resources import files
 from pathlib import Path
-from typing import Any
+from typing import Any, cast, get_args, get_type_hints
 
+import msgspec
 import numpy as np
 
 from stackkit.errors import InputError
 from stackkit.run.files import replacing
+from stackkit.schemas.run import RunRecord
 
-SCHEMA = "stackkit-run/5"
+(SCHEMA,) = get_args(get_type_hints(RunRecord)["schema"])
 """Name and version of the record's shape; the number grows when old readers would be misled."""
-
-
-def run_schema() -> dict[str, Any]:
-    """The JSON Schema (draft 2020-12) of a record."""
-    text = (
-        files("stackkit.record").joinpath("schemas", "run.schema.json").read_text(encoding="utf-8")
-    )
-    schema: dict[str, Any] = json.loads(text)
-    return schema
 
 
 def plain(value: Any) -> Any:
@@ -92,19 +81,18 @@ def _refused(word: str) -> None:
     raise ValueError(word)
 
 
-def checked(path: Path) -> dict[str, Any]:
-    """The same, if it has the shape that its schema says: a file may come from anybody.
+def checked(path: Path) -> RunRecord:
+    """The same, if it has the shape of a run's record: a file may come from anybody.
 
     Raises ``InputError`` with the place of the first fault.
     """
-    from jsonschema import Draft202012Validator  # takes a while to load, and is seldom asked for
-
     record = read_record(path)
-    fault = next(Draft202012Validator(run_schema()).iter_errors(record), None)
-    if fault is not None:
-        where = "/".join(map(str, fault.absolute_path)) or "the whole"
+    try:
+        msgspec.convert(record, RunRecord)
+    except msgspec.ValidationError as fault:
+        where = str(fault).partition("`$.")[2].rstrip("`") or "the whole"
         raise InputError(
             f"{path} is damaged or was changed: “{where}” is not as it should be. Stack the frames "
             "again to get a new one."
-        )
-    return record
+        ) from fault
+    return cast(RunRecord, record)
