@@ -389,8 +389,8 @@ MUTATIONS = (
     ),
     Mutation(
         "stackkit/record/geometry.py",
-        '(("north", sky_rotation.axis), ("south", -sky_rotation.axis))',
-        '(("south", sky_rotation.axis), ("north", -sky_rotation.axis))',
+        '(("north", axis), ("south", -axis))',
+        '(("south", axis), ("north", -axis))',
         ("test_record_geometry.py",),
     ),
     # What befell a frame, and what it counts
@@ -577,9 +577,9 @@ MUTATIONS = (
         ("test_inspect.py::test_one_repaired_site_does_not_hide_the_step",),
     ),
     Mutation(
-        "stackkit/inspect/motion.py",
-        "longest = max(_PAUSE * usual, usual + _LEAST_PAUSE)",
-        "longest = _PAUSE * usual",
+        "stackkit/session/pauses.py",
+        "longest = max(_MISSED * usual, usual + _CLOCK)",
+        "longest = _MISSED * usual",
         ("test_inspect.py::test_a_clock_of_whole_seconds_makes_no_gaps",),
     ),
     Mutation(
@@ -705,7 +705,7 @@ MUTATIONS = (
         ("test_files.py",),
     ),
     Mutation(
-        "stackkit/record/schema.py",
+        "stackkit/record/file.py",
         "return float(value) if math.isfinite(value) else None",
         "return float(value)",
         ("test_record.py",),

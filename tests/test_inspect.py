@@ -20,7 +20,7 @@ from scenes import examples
 from stackkit.errors import InputError
 from stackkit.inspect import headers, inspect
 from stackkit.inspect.facts import codes_of, halved, seen
-from stackkit.inspect.motion import gaps, starless
+from stackkit.inspect.motion import starless
 from stackkit.inspect.sample import chosen, frame_noise
 from stackkit.inspect.verdicts import (
     NightFigures,
@@ -34,6 +34,7 @@ from stackkit.inspect.verdicts import (
 from stackkit.noise.photon_transfer import Noise
 from stackkit.schemas.fields import schema_of
 from stackkit.schemas.inspection import InspectionRecord
+from stackkit.session.pauses import gaps
 from stackkit.simulate import Calibration, expose, write_calibration
 from stackkit.simulate.camera import pattern_indices
 from stackkit.stars.detect import Stars, detect

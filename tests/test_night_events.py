@@ -28,6 +28,10 @@ def texts(rows: list[dict[str, Any]], pushes: list[dict[str, Any]] | None = None
     return [event["text"] for event in night_events(rows, pushes or [])]
 
 
+def advised(record: dict[str, Any]) -> list[str]:
+    return advice(record["frames"], record["geometry"], record["camera"])
+
+
 def test_a_quiet_night_has_no_story() -> None:
     assert texts(night()) == []
 
@@ -97,7 +101,7 @@ def record(rows: list[dict[str, Any]], **geometry: Any) -> dict[str, Any]:
 
 
 def test_no_advice_where_all_was_well() -> None:
-    assert advice(record(night(), lens={"f": 800.0})) == []
+    assert advised(record(night(), lens={"f": 800.0})) == []
 
 
 @pytest.mark.parametrize(
@@ -113,18 +117,18 @@ def test_advice_by_cause(cause: str, words: str) -> None:
     rows = night()
     for k in (3, 4, 5):
         rows[k] |= {"cause": cause}
-    (said,) = advice(record(rows, lens={"f": 800.0}))
+    (said,) = advised(record(rows, lens={"f": 800.0}))
     assert words in said
 
 
 def test_too_few_frames() -> None:
-    (said,) = advice(record(night(5), lens={"f": 800.0}))
+    (said,) = advised(record(night(5), lens={"f": 800.0}))
     assert said.startswith("5 frames went in")
 
 
 def test_a_bright_sky() -> None:
     rows = night(sky_adu=[1900.0, 2100.0, 1900.0])
-    (said,) = advice(record(rows, lens={"f": 800.0}))
+    (said,) = advised(record(rows, lens={"f": 800.0}))
     assert "fills 55 % of" in said
 
 
@@ -136,6 +140,6 @@ def test_an_exposure_too_long_for_the_lens() -> None:
     rate = 2 * math.pi * angle / 86400
     assert rate == pytest.approx(SIDEREAL, rel=1e-7)
     rows = night(exposure_s=30.0)
-    (said,) = advice(record(rows, lens={"f": 3000.0}))
+    (said,) = advised(record(rows, lens={"f": 3000.0}))
     assert f"by up to {3000 * rate * 30:.0f} px" in said
     assert f"of {2.5 / (3000 * rate):.2g} s or less" in said

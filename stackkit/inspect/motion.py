@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from itertools import pairwise
-from typing import TypeVar
 
 import numpy as np
 from scipy.ndimage import distance_transform_edt
@@ -18,16 +17,9 @@ from stackkit.arrays import Array
 from stackkit.geometry.lens import SIDEREAL
 from stackkit.record.geometry import placed_in_order
 from stackkit.record.geometry import turns as degrees_turned
+from stackkit.record.rate import is_known
 from stackkit.stars.detect import Stars
 
-_Item = TypeVar("_Item")
-
-_PAUSE = 1.5
-"""Multiple of the usual time between frames from which on it is a gap."""
-_LEAST_PAUSE = 2.0
-"""Seconds beyond the usual ones that a gap has at least: clocks may count whole seconds."""
-_UNSURE = 0.02
-"""Error of the turning rate, as a share of the sky's, from which on it is not told."""
 _TOO_FAST = 2.0
 """Speed of the stars as a multiple of the sky's in the middle: distortion may stretch corners."""
 _EXPECTED = 12.0
@@ -38,14 +30,6 @@ _WIDEST = 0.15
 _GRID = 8
 _LEAST_SHARE = 0.05
 """Gaps between stars come to 4 % of simulated skies without a foreground."""
-
-
-@dataclass(frozen=True)
-class Gap:
-    """After frame number ``after`` nothing for ``seconds`` (from middle to middle)."""
-
-    after: int
-    seconds: float
 
 
 @dataclass(frozen=True)
@@ -68,21 +52,6 @@ class Motion:
     turn: float | None
     jumps: tuple[Jump, ...]
     foreground: float | None
-
-
-def gaps(times: Sequence[datetime | None]) -> tuple[float | None, tuple[Gap, ...]]:
-    """Usual seconds from one frame to the next, and where it took clearly longer."""
-    known = [(k, time) for k, time in enumerate(times) if time is not None]
-    waits = [(a, (later - time).total_seconds()) for (a, time), (_, later) in _next(known)]
-    if not waits:
-        return None, ()
-    usual = float(np.median([wait for _, wait in waits]))
-    longest = max(_PAUSE * usual, usual + _LEAST_PAUSE)
-    return usual, tuple(Gap(k, wait) for k, wait in waits if wait > longest)
-
-
-def _next(items: Sequence[_Item]) -> list[tuple[_Item, _Item]]:
-    return list(pairwise(items))
 
 
 def motion(
@@ -118,9 +87,8 @@ def _rate(registration: Registration) -> float | None:
     sky_rotation = registration.sky_rotation
     if sky_rotation is None or sky_rotation.rate is None or sky_rotation.rate_sigma is None:
         return None
-    if sky_rotation.rate_sigma > _UNSURE * max(sky_rotation.rate, SIDEREAL):
-        return None
-    return float(np.degrees(sky_rotation.rate) * 3600)
+    rate, sigma = np.degrees([sky_rotation.rate, sky_rotation.rate_sigma]) * 3600
+    return float(rate) if is_known(rate, sigma) else None
 
 
 def _turn(registration: Registration, times: Sequence[datetime | None]) -> float | None:
@@ -144,7 +112,7 @@ def _drift(
     None when that is faster than a sky can move behind this lens: then the camera moved.
     """
     speeds = []
-    for a, b in _next(placed):
+    for a, b in pairwise(placed):
         _, i, j = np.intersect1d(
             registration.pairs[a][:, 0], registration.pairs[b][:, 0], return_indices=True
         )

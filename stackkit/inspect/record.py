@@ -15,7 +15,6 @@ from stackkit.geometry.lens import SIDEREAL
 from stackkit.inspect import verdicts
 from stackkit.inspect.facts import Facts
 from stackkit.inspect.listing import Batch, Item, Purpose, Survey
-from stackkit.inspect.motion import gaps
 from stackkit.inspect.sample import Sample
 from stackkit.inspect.verdicts import NightFigures
 from stackkit.noise.photon_transfer import UNKNOWN, Noise, gain, read_noise
@@ -35,6 +34,7 @@ from stackkit.schemas.inspection import (
     SettingsRecord,
     VerdictRecord,
 )
+from stackkit.session.pauses import gaps
 
 if TYPE_CHECKING:
     from stackkit.inspect.run import Measured

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from datetime import datetime
-from itertools import groupby, pairwise
+from itertools import groupby
 
 import numpy as np
 
@@ -14,9 +14,8 @@ from stackkit.robust import MAD_TO_SIGMA
 from stackkit.schemas.frames import FrameRecord
 from stackkit.schemas.geometry import PushRecord
 from stackkit.schemas.run import EventRecord
+from stackkit.session.pauses import pauses
 
-_PAUSE, _LEAST_PAUSE = 3.0, 60.0
-"""A pause is longer than so many usual steps from frame to frame, and than so many seconds."""
 _SIDE = 4
 """Frames that must be alike on either side of a lasting change of sharpness …"""
 _CHANGE, _CERTAIN = 0.15, 4.0
@@ -97,13 +96,10 @@ def _pauses(lights: Sequence[FrameRecord]) -> Iterator[EventRecord]:
     times = [datetime.fromisoformat(row["time"]) for row in lights if row["time"]]
     if len(times) < len(lights):
         return
-    steps = [(b - a).total_seconds() for a, b in pairwise(times)]
-    usual = median_of(steps)
-    for row, step in zip(lights[1:], steps, strict=True):
-        if usual and step > max(_PAUSE * usual, _LEAST_PAUSE):
-            yield _event(
-                [row], f"it continued with {row['file']} after a pause of {_duration(step)}"
-            )
+    for pause in pauses(times, [row["exposure_s"] or 0.0 for row in lights]):
+        row = lights[pause.after + 1]
+        text = f"it continued with {row['file']} after a pause of {_duration(pause.seconds)}"
+        yield _event([row], text)
 
 
 def _sharpness(lights: Sequence[FrameRecord]) -> Iterator[EventRecord]:
@@ -141,6 +137,8 @@ def _pushed(push: PushRecord, after: FrameRecord) -> EventRecord:
 
 
 def _duration(seconds: float) -> str:
+    if seconds < 100:
+        return f"{seconds:.0f} s"
     minutes = round(seconds / 60)
     if minutes < 60:
         return f"{minutes} min"

@@ -28,10 +28,9 @@ from stackkit.robust import MAD_TO_SIGMA
 from stackkit.run.context import Context
 from stackkit.run.readers import Read
 from stackkit.session.grouping import Frame, Lights, Listing, Role, Session, chosen, listed
+from stackkit.session.pauses import pauses
 from stackkit.stars.detect import Stars, detect, select
 
-_GAP, _LEAST_GAP = 3.0, 20.0
-"""Times the usual interval, and seconds: a pause in which somebody may have turned the camera."""
 _BRIGHTEST = 400
 _ENOUGH = 15
 """Stars that a frame must show to say that it sees another part of the sky."""
@@ -205,13 +204,9 @@ def _runs(group: Lights) -> list[Run]:
     times = []
     for frame in group:
         now = frame.metadata.time or now
-        times.append(now.timestamp())
-    steps = np.abs(np.diff(times))
-    seconds = np.array([frame.metadata.exposure or 0.0 for frame in group])
-    idle = steps - 0.5 * (seconds[1:] + seconds[:-1])
-    usual = float(np.median(steps)) if len(steps) else 0.0
-    gaps = np.flatnonzero(idle > max(_GAP * usual, _LEAST_GAP)) + 1
-    return [range(a, b) for a, b in pairwise([0, *gaps.tolist(), len(group)])]
+        times.append(now)
+    found = pauses(times, [frame.metadata.exposure or 0.0 for frame in group])
+    return [range(a, b) for a, b in pairwise([0, *(p.after + 1 for p in found), len(group)])]
 
 
 @dataclass(frozen=True, eq=False)
