@@ -6,9 +6,10 @@ match perfectly with zero motion, and are set aside first.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from datetime import datetime
+from functools import cache, partial
 from typing import Final
 
 import numpy as np
@@ -129,7 +130,7 @@ def _registered(
     turns = np.tile(np.eye(3), (len(tables), 1, 1))
     start = Start(lens, prior, turns, paired.reference, size)
     clock = _seconds(times, paired.reference)
-    session = _Session(tables, paired, clock, size)
+    session = _Session(tables, paired, clock, size, cache(partial(_warp, tables, paired, size)))
     if sum(len(pairs) > 0 for pairs in paired.pairs) < 2:
         alone = [paired.reference]
         return _told(session, unsolved(start), _own(session, alone), alone, None)
@@ -144,14 +145,14 @@ def _registered(
 @dataclass(frozen=True)
 class _Session:
     """What is given: tables, pairs, seconds since the reference (NaN where unknown) or None, size;
-    and the frames' own warps, as far as they were asked for.
+    and ``warp``, which fits a frame's own mapping from its pairs with the reference, once.
     """
 
     tables: Sequence[Stars]
     paired: Pairing
     clock: Array | None
     size: tuple[int, int]
-    warps: dict[int, Warp | None] = field(default_factory=dict)
+    warp: Callable[[int], Warp | None]
 
 
 def _seconds(times: Sequence[datetime | None] | None, reference: int) -> Array | None:
@@ -211,28 +212,21 @@ def _odd(session: _Session, geometry: Geometry, tracks: Tracks, placed: Sequence
     suspects = [k for k in placed if middle[k] > _SUSPECT * noise[k] + 0.1]
     ratios = {}
     for k in suspects:
-        warp = _warp(session, k)
+        warp = session.warp(k)
         if k != session.paired.reference and warp is not None:
             ratios[k] = middle[k] / (_WARPED * warp.residual + 0.1)
     worst = max(ratios.values(), default=0.0)
     return [k for k, ratio in ratios.items() if ratio > max(1.0, _WORST * worst)]
 
 
-def _warp(session: _Session, k: int) -> Warp | None:
-    """A frame's own mapping from its pairs with the reference."""
-    if k not in session.warps:
-        session.warps[k] = _fitted(session, k)
-    return session.warps[k]
-
-
-def _fitted(session: _Session, k: int) -> Warp | None:
-    tables, paired = session.tables, session.paired
+def _warp(tables: Sequence[Stars], paired: Pairing, size: tuple[int, int], k: int) -> Warp | None:
+    """The own mapping of frame ``k``."""
     pairs = paired.pairs[k]
     if len(pairs) == 0:
         return None
     a, b = tables[paired.reference], tables[k]
     sigma = np.hypot(a.sigma_xy[pairs[:, 0]], b.sigma_xy[pairs[:, 1]])
-    return best_warp(a.xy[pairs[:, 0]], b.xy[pairs[:, 1]], sigma, session.size)
+    return best_warp(a.xy[pairs[:, 0]], b.xy[pairs[:, 1]], sigma, size)
 
 
 def _with_lost(
@@ -333,7 +327,7 @@ def _told(
             middle[k] = float(np.median(away[here])) if here.any() else np.nan
             zones[k] = _by_zone(tracks.seen.xy[here], away[here], size)
             continue
-        warp = _warp(session, k)
+        warp = session.warp(k)
         if warp is not None:
             mappings[k], models[k], middle[k] = warp.mapping, warp.model.value, warp.residual
     matched = [len(tracks.of(k)[0]) if k in placed else len(pairs[k]) for k in frames]
