@@ -17,7 +17,7 @@ def fates(frames: list[FrameRecord]) -> Iterator[Line]:
     missing = [row for row in frames if not row["used"]]
     missing.sort(key=lambda row: row["role"] != "light")
     less = [row for row in frames if row["used"] and row["cause"]]
-    for title, rows in (("Not used:", missing), ("Counted less:", less)):
+    for title, rows in (("Not used:", missing), ("Reduced weight:", less)):
         if rows:
             yield "", ""
             yield "", title
@@ -42,7 +42,7 @@ def _together(rows: list[FrameRecord], frames: list[FrameRecord]) -> str:
         return f"{_names(rows, frames)}: {rows[0]['reason']}"
     told = [
         _range(rows, "{} % of the light lost", lambda row: _percent_lost(row["light"])),
-        _range(rows, "counted {}", lambda row: f"{row['worth']:.2f}" if row["used"] else None),
+        _range(rows, "weight {}", lambda row: f"{row['worth']:.2f}" if row["used"] else None),
     ]
     words = ", ".join([rows[0]["cause"], *(text for text in told if text)])
     return f"{_names(rows, frames)}: {words}"

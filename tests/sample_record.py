@@ -215,7 +215,7 @@ def sample_record() -> dict[str, Any]:
         },
         "colour": {
             "white": "asshot",
-            "white_words": "as the camera had it",
+            "white_words": "as shot",
             "neutral": [0.52, 1.0, 0.66],
             "multipliers": (1.92, 1.0, 1.52),
             "kelvin": 5300.0,

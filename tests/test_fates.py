@@ -39,8 +39,8 @@ def test_frames_that_count_less_tell_how_much():
     text = said(row(1), *less)
     assert text == [
         "",
-        "Counted less:",
-        "  IMG_4.dng and IMG_5.dng: haze, 30 % of the light lost, counted 0.40 to 0.50",
+        "Reduced weight:",
+        "  IMG_4.dng and IMG_5.dng: haze, 30 % of the light lost, weight 0.40 to 0.50",
     ]
 
 

@@ -238,15 +238,15 @@ def test_a_frame_that_is_left_out_has_its_reason(change, cause, words):
 @pytest.mark.parametrize(
     ("change", "cause", "words"),
     [
-        ({"light": {1: 0.35}}, Cause.CLOUD, "cloud: 65 % of the light lost; counts 0.12"),
+        ({"light": {1: 0.35}}, Cause.CLOUD, "cloud: 65 % of the light lost; weight 0.12"),
         (
             {"light": dict.fromkeys(range(5, 9), 0.7)},
             Cause.HAZE,
-            "haze: 30 % of the light lost; counts 0.49",
+            "haze: 30 % of the light lost; weight 0.49",
         ),
-        ({"tables": {4: scaled(fwhm=1.5)}}, Cause.DEFOCUS, "1.5 times as wide as usual; counts"),
+        ({"tables": {4: scaled(fwhm=1.5)}}, Cause.DEFOCUS, "1.5 times as wide as usual; weight"),
         ({"tables": {4: trailing(3)}}, Cause.SHAKEN, "shaken: stars are elongated"),
-        ({"skies": {4: sky(600.0)}}, Cause.TORCH, "10.0 times as bright as usual; counts 0.1"),
+        ({"skies": {4: sky(600.0)}}, Cause.TORCH, "10.0 times as bright as usual; weight 0.1"),
         (
             {"skies": {k: sky(60.0 * (k - 3)) for k in range(5, 9)}},
             Cause.GLOW,

@@ -169,7 +169,7 @@ def test_a_name_that_is_no_utf_8_can_be_written():
 
 def test_what_became_of_each_frame_is_told_in_words_and_signs():
     record = night()
-    record["frames"][0].update(cause="cloud", reason="cloud: 40 % of the light lost; counts 0.44")
+    record["frames"][0].update(cause="cloud", reason="cloud: 40 % of the light lost; weight 0.44")
     frames = frames_of(record, {})
     assert [frame.fate for frame in frames] == [Fate.LESS, Fate.FULL, Fate.OUT, Fate.FULL]
     assert len({frame.sign for frame in frames}) == 3

@@ -33,7 +33,7 @@ PEDESTAL = 2.0**-10
 def balanced(gains=GAINS, space=SRGB, white=WHITE, kelvin=5500.0):
     """White balance alone, no matrix."""
     neutral = 1 / np.array(gains)
-    levels, words = (white, 0.95 * white), "as the camera had it"
+    levels, words = (white, 0.95 * white), "as shot"
     return Development(neutral / neutral.max(), np.eye(3), *levels, space, kelvin, words)
 
 
@@ -166,7 +166,7 @@ def test_the_layout_that_opens_nearly_everywhere(tmp_path):
     assert tags[305] == "stackkit"
     for words in ("Linear light", "looks dark until it is stretched", "3839 ADU above black"):
         assert words in tags[270]
-    assert "white is as the camera had it" in tags[270]
+    assert "white is as shot" in tags[270]
     assert tags[270].isascii()
 
 

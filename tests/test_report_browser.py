@@ -280,7 +280,7 @@ def test_the_line_is_where_the_thumb_is(chromium: Any, tmp_path: Path) -> None:
 def test_the_filter_shows_what_is_asked_for(chromium: Any, tmp_path: Path) -> None:
     shown(chromium, tmp_path, night())
     labels = chromium.find_elements(By.CSS_SELECTOR, "#filter label")
-    assert [label.text for label in labels] == ["all", "● in full", "✕ left out"]
+    assert [label.text for label in labels] == ["all", "● full weight", "✕ left out"]
 
     def visible() -> list[str]:
         rows = chromium.find_elements(By.CSS_SELECTOR, "[data-fate]")
@@ -291,7 +291,7 @@ def test_the_filter_shows_what_is_asked_for(chromium: Any, tmp_path: Path) -> No
     labels[1].find_element(By.TAG_NAME, "input").send_keys(Keys.ARROW_LEFT)
     assert len(visible()) == 4
     labels[1].click()
-    assert visible() == ["in full"] * 3
+    assert visible() == ["full weight"] * 3
     quiet(chromium)
 
 

@@ -95,7 +95,7 @@ def grade(
             continue
         cause = of_loss(found, k)
         counts = own.relative_weight or 0
-        reason = f"{_words(cause, found, k)}; counts {counts:.2f}" if cause else ""
+        reason = f"{_words(cause, found, k)}; weight {counts:.2f}" if cause else ""
         grades.append(replace(own, weight=weights[k], reason=reason, cause=cause))
     return grades
 

@@ -16,7 +16,7 @@ from stackkit.schemas.run import RunRecord
 class Fate(StrEnum):
     """What became of a frame."""
 
-    FULL = "in full"
+    FULL = "full weight"
     LESS = "reduced weight"
     OUT = "left out"
 
@@ -45,7 +45,7 @@ class FrameRow:
     def reason(self) -> str:
         """Why it is left out or counts less; not by how much, which its weight says."""
         told: str = self.row["reason"]
-        return told.partition("; counts ")[0]
+        return told.partition("; weight ")[0]
 
     @property
     def clock(self) -> str:

@@ -91,15 +91,15 @@ def _charts(frames: Sequence[FrameRow]) -> Iterator[dict[str, Any]]:
     drawn = (
         (
             "width",
-            "Star width",
-            "pixels, at half the height of a star",
+            "Star width (FWHM)",
+            "pixels, full width at half maximum",
             "Smaller is sharper. A jump is a knock at the focus, a slow rise dew or cooling.",
             [Line(values(lambda row: row["fwhm_px"]))],
             0.0,
         ),
         (
             "sky",
-            "Brightness of the sky",
+            "Sky background",
             "ADU (the camera’s own counts) above black, green",
             "Twilight, moonlight, haze over a town and passing lamps lift it.",
             [Line(values(lambda row: (row["sky_adu"] or (None,) * 3)[1]))],
@@ -115,7 +115,7 @@ def _charts(frames: Sequence[FrameRow]) -> Iterator[dict[str, Any]]:
         ),
         (
             "turn",
-            "How far the sky had turned",
+            "Sky rotation",
             "degrees, from the reference frame",
             "The Earth turns evenly, 15 degrees in an hour; a jump is a knock at the camera.",
             [Line(values(lambda row: row["turn_deg"]))],
@@ -126,7 +126,7 @@ def _charts(frames: Sequence[FrameRow]) -> Iterator[dict[str, Any]]:
             "Alignment error",
             "pixels",
             "Distance of stars from where they should be, in three parts of the picture. A tenth "
-            "of a pixel is far finer than a star is wide.",
+            "of a pixel is much less than a star's width.",
             zones,
             0.0,
         ),

@@ -143,7 +143,7 @@ def facts(frames: Sequence[FrameRow], record: RunRecord) -> Iterator[tuple[str, 
         isos = _range([frame.row["iso"] for frame in used], lambda v: f"{v:g}")
         yield "Exposure", f"{exposures} each{f', ISO {isos}' if isos else ''}"
     if light := light_of(used):
-        yield "Light in all", light
+        yield "Total exposure", light
     if camera["name"]:
         yield "Camera", camera["name"]
     if geometry["field_deg"]:
@@ -162,11 +162,11 @@ def facts(frames: Sequence[FrameRow], record: RunRecord) -> Iterator[tuple[str, 
     if integration["rejected_share"] is not None:
         share = f"{100 * integration['rejected_share']:.2g} % of the samples"
         many = len(integration["trails"])
-        trails = f", among them {many} {'line' if many == 1 else 'lines'} drawn by aircraft or "
-        yield "Taken out", share + (f"{trails}satellites" if many else "")
+        trails = f", including {many} {'trail' if many == 1 else 'trails'} of aircraft or "
+        yield "Rejected", share + (f"{trails}satellites" if many else "")
     yield from _of_colour(record)
     if integration["defects"]:
-        yield "Hot or dead pixels", f"{integration['defects']}, left out everywhere"
+        yield "Hot or dead pixels", f"{integration['defects']}, left out of every frame"
 
 
 def _of_colour(record: RunRecord) -> Iterator[tuple[str, str]]:
@@ -175,7 +175,7 @@ def _of_colour(record: RunRecord) -> Iterator[tuple[str, str]]:
         kelvin = number(colour["kelvin"])
         warm = f", {kelvin:.0f} kelvin" if kelvin else ""
         doubt = "; the colours of this camera are not known" if colour["assumed"] else ""
-        yield "White", f"{colour['white_words']}{warm}{doubt}"
+        yield "White balance", f"{colour['white_words']}{warm}{doubt}"
     if glow:
         most = f"{glow['strength']:.2f} times brighter towards {side(glow['towards_deg'])}"
         yield "Sky gradient", f"{most} than opposite"

@@ -31,7 +31,7 @@ lift green.
 _NEARLY = 0.9
 """Share of the clipping level from which on a sample begins to count as clipped."""
 _WORDS = {
-    AS_SHOT: "as the camera had it",
+    AS_SHOT: "as shot",
     DAYLIGHT: "daylight (5500 K)",
     STARS: "the average colour of the stars",
 }
