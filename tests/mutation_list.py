@@ -341,7 +341,7 @@ MUTATIONS = (
     ),
     Mutation(
         "stackkit/align/sky_rotation.py",
-        "trusted = abs(rate - SIDEREAL) < _UNBELIEVED * sigma",
+        "trusted = abs(rate - SIDEREAL) < _UNTRUSTED * sigma",
         "trusted = abs(rate - SIDEREAL) < 0.5 * SIDEREAL",
         ("test_sky_rotation.py",),
     ),

@@ -2,7 +2,7 @@
 
 Between two frames of a camera on a tripod the sky turns; the lens stays.  All matched stars of all
 frames are explained together (Triggs et al. 2000): a shared lens, a rotation and (where the data
-ask for it) a scale per frame, a direction per star.  What is known of the sky's turning
+require it) a scale per frame, a direction per star.  What is known of the sky rotation
 (``sky_rotation.SkyRotation``) ties the rotations together as far as clock and tripod can be
 trusted.  The star directions are eliminated (Schur complement), so that the system solved has a few
 numbers per frame.  Residuals are weighted by each centroid's own uncertainty and by Huber's
@@ -33,16 +33,16 @@ _PRIOR = {
     **{"zenith_a": 0.5, "zenith_b": 0.5, "air": 0.1},
 }
 """Standard deviations of the lens's unknowns before any star is seen; 0 keeps one as it is."""
-_ASKED = {"k3": 0.1, "p1": 0.01, "p2": 0.01}
-"""The same for what is freed only where the data ask for it."""
+_ON_DEMAND = {"k3": 0.1, "p1": 0.01, "p2": 0.01}
+"""The same for parameters that are freed only where the data require it."""
 _SCALE = 0.01
 _SYSTEMATIC = 0.02
 """Centroid error that does not fall with brightness, px (seeing, sampling)."""
 _ROUNDS = 40
 _RIDGE = 1e-9
-"""Damping that keeps what nothing determines from being singular."""
+"""Damping that keeps undetermined unknowns from making the system singular."""
 SETTLED = 1e-6
-"""Relative fall of the cost at which a solution is final."""
+"""Relative decrease of the cost below which a solution is final."""
 
 
 @dataclass(frozen=True)
@@ -57,7 +57,7 @@ class Observations:
 
 @dataclass(frozen=True)
 class Freedom:
-    """What may move besides focal length, centre, k1, k2 and zenith."""
+    """What is fitted besides focal length, centre, k1, k2 and zenith."""
 
     k3: bool = False
     tangential: bool = False
@@ -70,8 +70,8 @@ PLAIN = Freedom()
 @dataclass(frozen=True)
 class Start:
     """Where the search begins: the lens expected and the relative uncertainty of its focal length,
-    the turns (F, 3, 3) of the frames from the reference, a lens and scales already found, if any,
-    and what may move.
+    the rotations (F, 3, 3) of the frames from the reference, a lens and scales already found, if
+    any, and what is fitted.
     """
 
     lens: Lens
@@ -91,7 +91,7 @@ class Geometry:
     ``rotations`` (F, 3, 3) from the reference's camera axes to each frame's, ``lenses`` one per
     frame (scale and zenith differ), ``directions`` (S, 3) of the stars, ``residual`` (M,) px of
     each observation.  ``covariance`` (P, P) over the lens (11), then ``PER_FRAME`` numbers a frame,
-    scaled by ``unit``², the observations' scatter over what their uncertainties say.
+    scaled by ``unit``², the observations' scatter over that expected from their uncertainties.
     """
 
     lens: Lens
@@ -119,7 +119,7 @@ class Geometry:
 
 
 class _State(NamedTuple):
-    """Lens, log scales (F,), rotations (F, 3, 3), star directions (S, 3), the sky's turning."""
+    """Lens, log scales (F,), rotations (F, 3, 3), star directions (S, 3), the sky rotation."""
 
     lens: Lens
     scales: Array
@@ -129,7 +129,7 @@ class _State(NamedTuple):
 
 
 class _System(NamedTuple):
-    """Normal equations, what each observation tells of its star's direction (M, 3, 3), the cost."""
+    """Normal equations, each observation's information on its star's direction (M, 3, 3), cost."""
 
     normal: Normal
     information: Array
@@ -154,8 +154,8 @@ def solve(
 ) -> Geometry:
     """Lens, rotations and star directions that explain the observations best.
 
-    Frames without observations keep their turns.  ``settled`` is the relative fall of the cost at
-    which the solution is taken as found.
+    Frames without observations keep their rotations.  ``settled`` is the relative decrease of the
+    cost below which the solution counts as converged.
     """
     problem = _problem(seen, start)
     state = _first_state(problem, sky_rotation)
@@ -173,11 +173,11 @@ def solve(
             damping *= 8
             if damping > 1e6:
                 break
-    return _told(problem, state, system)
+    return _solution(problem, state, system)
 
 
 def unsolved(start: Start) -> Geometry:
-    """What there is before any frame was matched: the lens expected, nothing turned."""
+    """The geometry before any frame is matched: the lens expected, no rotations solved."""
     frames = len(start.turns)
     covariance = np.zeros((COUNT + PER_FRAME * frames,) * 2)
     covariance[0, 0] = start.focal_prior**2
@@ -190,7 +190,7 @@ def gain_by(
     seen: Observations, start: Start, sky_rotation: SkyRotation | None = None
 ) -> tuple[float, float]:
     """How far the cost would fall from a solution found with less freedom (Rao's score test), and
-    the cost.  Nothing is solved for but one linear system.
+    the cost.  Only one linear system is solved.
     """
     problem = _problem(seen, start)
     system = _system(problem, _first_state(problem, sky_rotation))
@@ -202,9 +202,9 @@ def _problem(seen: Observations, start: Start) -> _Problem:
     freedom = start.freedom
     free = {**_PRIOR, "f": start.focal_prior}
     if freedom.k3:
-        free["k3"] = _ASKED["k3"]
+        free["k3"] = _ON_DEMAND["k3"]
     if freedom.tangential:
-        free |= {"p1": _ASKED["p1"], "p2": _ASKED["p2"]}
+        free |= {"p1": _ON_DEMAND["p1"], "p2": _ON_DEMAND["p2"]}
     scale = _SCALE if freedom.scales else 0.0
     prior = np.array([free[name] for name in jacobians.UNKNOWNS])
     return _Problem(seen, np.hypot(seen.sigma, _SYSTEMATIC), start, prior, scale)
@@ -255,12 +255,12 @@ def _system(problem: _Problem, state: _State) -> _System:
     )
     counts = len(state.turns), len(state.directions), _extra(state)
     normal = gathered((seen.frame, seen.star), (by_lens, by_frame, by_star), error, counts)
-    cost = float(huber.sum()) + _believed(problem, state, normal)
+    cost = float(huber.sum()) + _add_priors(problem, state, normal)
     return _System(normal, by_ray.transpose(0, 2, 1) @ by_ray, cost)
 
 
 def _extra(state: _State) -> int:
-    """Unknowns of the sky's turning: its axis (2) and each segment's pose (3)."""
+    """Unknowns of the sky rotation: its axis (2) and each segment's pose (3)."""
     return (
         2 + 3 * len(state.sky_rotation.poses)
         if state.sky_rotation and state.sky_rotation.trusted
@@ -268,8 +268,8 @@ def _extra(state: _State) -> int:
     )
 
 
-def _believed(problem: _Problem, state: _State, normal: Normal) -> float:
-    """Adds what is known beforehand to the normal equations; returns its part of the cost."""
+def _add_priors(problem: _Problem, state: _State, normal: Normal) -> float:
+    """Adds the priors to the normal equations; returns their part of the cost."""
     away = jacobians.away(state.lens, problem.start.lens)
     free = problem.prior > 0
     held = np.where(free, 1 / np.where(free, problem.prior, 1.0) ** 2, 0.0)
@@ -293,7 +293,7 @@ def _believed(problem: _Problem, state: _State, normal: Normal) -> float:
 
 
 def _held(problem: _Problem, count: int) -> NDArray[np.bool_]:
-    """Which of the unknowns (P,) do not move."""
+    """Which of the unknowns (P,) are held fixed."""
     fixed = np.zeros(count, dtype=bool)
     fixed[:COUNT] = problem.prior == 0
     if problem.scale_prior == 0:
@@ -306,8 +306,8 @@ def _held(problem: _Problem, count: int) -> NDArray[np.bool_]:
 def _step(problem: _Problem, system: _System, state: _State, damping: float) -> _State:
     """One damped Gauss-Newton step (Levenberg-Marquardt) of all but the stars.
 
-    The stars follow not along their tangents but to where the new lens sees them: distortion and
-    star directions trade against each other over long ways, along a bent valley.
+    The stars do not step along their tangents but move to where the new lens sees them: distortion
+    and star directions are strongly correlated, along a curved valley of the cost.
     """
     h, g = reduced(system.normal, damping)
     step = -np.asarray(np.linalg.solve(h, g), dtype=np.float64)
@@ -325,21 +325,21 @@ def _step(problem: _Problem, system: _System, state: _State, damping: float) -> 
 
 def _seen_from(problem: _Problem, state: _State, information: Array) -> _State:
     """The state with its stars (S, 3) where the frames together see each: the mean of the rays,
-    each weighted by what it tells in each direction (M, 3, 3), since a lens stretches corners.
+    each weighted by its information matrix (M, 3, 3), since a lens stretches corners.
     """
     seen, count = problem.seen, int(problem.seen.star.max()) + 1
     rows = _packed(state, _zeniths(state, problem.start.reference)[0])
     rays = unproject_rows(rows, seen.frame, seen.xy)
-    mean, told, off = np.zeros((count, 3)), np.zeros((count, 3, 3)), np.zeros((count, 3))
-    pool_rays(seen.frame, seen.star, rays, state.turns, information, mean, told, off)
-    total = np.trace(told, axis1=1, axis2=2)[:, None, None] + 1e-9
+    mean, pooled, off = np.zeros((count, 3)), np.zeros((count, 3, 3)), np.zeros((count, 3))
+    pool_rays(seen.frame, seen.star, rays, state.turns, information, mean, pooled, off)
+    total = np.trace(pooled, axis1=1, axis2=2)[:, None, None] + 1e-9
     along = mean[:, :, None] * mean[:, None, :] + 1e-9 * np.eye(3)
-    directions = mean + np.linalg.solve(told + total * along, off[:, :, None])[:, :, 0]
+    directions = mean + np.linalg.solve(pooled + total * along, off[:, :, None])[:, :, 0]
     directions /= np.linalg.norm(directions, axis=1, keepdims=True)
     return state._replace(directions=directions)
 
 
-def _told(problem: _Problem, state: _State, system: _System) -> Geometry:
+def _solution(problem: _Problem, state: _State, system: _System) -> Geometry:
     """The solution with its uncertainties."""
     seen = problem.seen
     zeniths, _ = _zeniths(state, problem.start.reference)

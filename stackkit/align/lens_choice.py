@@ -1,8 +1,8 @@
-"""Which lens to go on from: the projection, and a focal length where none is known.
+"""Choice of the lens model: the projection, and a focal length where none is known.
 
-Every candidate is tried on a few frames and stars; the data choose.  Within a narrow field all
-projections are the same but for terms that the radial polynomial takes up, and the rectilinear
-one stays.
+Every candidate is tried on a few frames and stars; the best fit wins.  In a narrow field all
+projections differ only by terms that the radial polynomial absorbs, and the rectilinear one is
+kept.
 """
 
 from __future__ import annotations
@@ -19,20 +19,20 @@ from stackkit.geometry.lens import Lens, Projection, reaching, unproject
 from stackkit.geometry.rotation import best_rotation, rotation
 
 _ROUGHLY = 1e-4
-"""Relative fall of the cost at which a candidate is judged."""
+"""Relative decrease of the cost at which a candidate is judged."""
 _FRAMES = 10
 _STARS = 150
 _FOCALS = (0.3, 0.5, 0.8, 1.4, 2.5, 5.0)
 """Focal lengths over the picture's width that are tried where none is known."""
 _POOR = 3.0
-"""Scatter over the expected one at which a known focal length is doubted."""
+"""Ratio of the scatter to the expected one above which a known focal length is doubted."""
 _VAGUE = 0.1
-"""Relative uncertainty from which on a focal length counts as unknown."""
+"""Relative uncertainty above which a focal length counts as unknown."""
 _FREE = 1.5
 _BETTER = 0.03
 """Share by which the cost must fall, and …"""
 _CLEARLY = 20.0
-"""… the amount, for another projection to be taken."""
+"""… by which amount at least, for another projection to be taken."""
 
 
 def first_turns(seen: Observations, lens: Lens, frames: int, reference: int) -> Array:
@@ -51,9 +51,9 @@ def first_turns(seen: Observations, lens: Lens, frames: int, reference: int) -> 
 
 
 def begun(seen: Observations, start: Start) -> Start:
-    """The start with the projection that explains the observations best, and turns to match.
+    """The start with the projection that fits the observations best, and rotations to match.
 
-    ``start.lens`` is what is thought beforehand; every star must be in the reference frame.
+    ``start.lens`` is the lens expected; every star must be in the reference frame.
     """
     few = _few(seen, start)
     frames = len(start.turns)
@@ -64,7 +64,7 @@ def begun(seen: Observations, start: Start) -> Start:
         lenses = [replace(start.lens, f=share * start.size[0]) for share in _FOCALS]
         tried += [_tried(few, free, lens, frames) for lens in lenses]
     best = min(tried, key=lambda t: t.cost)
-    if lost or _wanting(few, start, best):
+    if lost or _needs_more(few, start, best):
         others = [replace(best.lens, projection=p) for p in Projection][1:]
         tried += [_tried(few, start, lens, frames) for lens in others]
         best = _best(tried)
@@ -79,10 +79,10 @@ def upright(
     found: Geometry,
     sky_rotation: SkyRotation | None,
 ) -> Start:
-    """The start with the side of the picture up that explains most; ``found`` a first solution.
+    """The start with that side of the picture up which fits best; ``found`` is a first solution.
 
-    Files do not always say how the camera was held, the zenith's valley is a long one, and what
-    was pushed over has two zeniths, which ``sky_rotation`` knows.
+    Files do not always record how the camera was held, the cost varies slowly with the zenith, and
+    after a push the zenith is another one, which ``sky_rotation`` accounts for.
     """
     few = _few(seen, start)
     going_on = replace(start, turns=found.rotations, scales=found.scales)
@@ -90,16 +90,16 @@ def upright(
     for quarter in range(4):
         x, y, z = rotation([0.0, 0.0, quarter * np.pi / 2]) @ np.array(start.lens.zenith)
         up, air = (float(x), float(y), float(z)), start.lens.air
-        thought, begin = (replace(lens, zenith=up, air=air) for lens in (start.lens, found.lens))
-        own = replace(going_on, lens=thought, begin=begin)
+        expected, begin = (replace(lens, zenith=up, air=air) for lens in (start.lens, found.lens))
+        own = replace(going_on, lens=expected, begin=begin)
         tried.append((solve(few, own, sky_rotation, _ROUGHLY), own))
-    as_told = tried[0]
+    as_given = tried[0]
     best = min(tried, key=lambda t: t[0].cost)
-    solved, own = best if as_told[0].cost - best[0].cost > _CLEARLY else as_told
+    solved, own = best if as_given[0].cost - best[0].cost > _CLEARLY else as_given
     return replace(own, begin=solved.lens)
 
 
-def _wanting(few: Observations, start: Start, found: Geometry) -> bool:
+def _needs_more(few: Observations, start: Start, found: Geometry) -> bool:
     """Whether a rectilinear lens with two radial terms leaves something to explain."""
     going_on = replace(start, begin=found.lens, turns=found.rotations, scales=found.scales)
     gain, _ = gain_by(few, replace(going_on, freedom=replace(start.freedom, k3=True)))

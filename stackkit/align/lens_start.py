@@ -1,4 +1,4 @@
-"""The lens that a session's geometry starts from: what the files say of it, or a guess."""
+"""The lens that a session's geometry starts from: as the files describe it, or a guess."""
 
 from __future__ import annotations
 
@@ -27,8 +27,8 @@ def first_lens(
     """A lens to start from and the relative uncertainty of its focal length.
 
     Without a focal length, a wide phone lens is assumed and left nearly free.  ``up`` is the
-    direction in the picture (x, y) in which the sky lies; the camera is thought to look half up.
-    ``hint`` is what the file says of the lens's bending.
+    direction in the picture (x, y) of the sky; the camera is assumed to point 45° up.  ``hint`` is
+    the lens distortion recorded in the file.
     """
     zenith = (up[0] * np.sqrt(0.5), up[1] * np.sqrt(0.5), float(np.sqrt(0.5)))
     f, spread = (_USUAL * width, UNKNOWN_FOCAL) if focal_px is None else (focal_px, KNOWN_FOCAL)
@@ -38,9 +38,9 @@ def first_lens(
 
 
 def _bent(lens: Lens, hint: LensHint) -> Lens | None:
-    """The lens with the radial terms of a hint; None where they are of no camera's.
+    """The lens with the radial terms of a hint; None where no real lens has such terms.
 
-    A hint counts radii in its own unit, in the corrected picture, where they are f · tan θ.
+    A hint measures radii in its own unit, in the corrected picture, where they are f · tan θ.
     """
     k = hint.radial
     if hint.fisheye:  # its powers of θ = arctan r as a series in r

@@ -1,10 +1,10 @@
-"""Which star of one frame is which star of another: seeds, growth, the probability of chance.
+"""Matching the stars of two frames: seeds, growth, the probability of a chance match.
 
-Like triangles (``triangles.py``) give similarities that hold around one place.  The credible ones
-are grown outwards, with a model that gains freedom as pairs gain number, since through a wide lens
-no plane transform holds over the whole picture.  Whether the pairs are chance is computed along
-the way, as the expected number of models as good in unrelated fields (the reasoning of Moisan &
-Stival 2004, IJCV 57:201, with stars' own local crowding).
+Similar triangles (``triangles.py``) give similarities that hold around one place.  The credible
+ones are grown outwards, with a model that gains degrees of freedom as pairs are added, since
+through a wide lens no plane transform holds over the whole picture.  The probability that the
+pairs are chance is computed along the way, as the expected number of models as good in unrelated
+fields (the reasoning of Moisan & Stival 2004, IJCV 57:201, with the local star density).
 """
 
 from __future__ import annotations
@@ -42,19 +42,19 @@ _LEAST_OF_DEGREE = (2, 8, 24, 60)
 _HELD = 0.85
 """Share of the stars found that a step of growth must keep, or the model is too stiff."""
 _LEAST_GROWTH = 1.1
-"""Factor by which the region grows in a step that keeps fewer, rather than less."""
+"""Smallest growth of the region: at this factor a step is taken even if it keeps fewer."""
 _AROUND = 8
-"""Neighbours that tell how crowded a place is, or how the lens bends there."""
+"""Neighbours from which the local star density and distortion are estimated."""
 _ROUND = 20
-"""Neighbours among which those with a partner are looked for, and the witnesses of a seed."""
+"""Neighbours searched for those with a partner, and stars that vote on a seed."""
 _CROSSED = 0.02
-"""Share of stars that may meet a wrong one while a match grows: sets how far they may lie."""
+"""Share of stars that may be paired wrongly while a match grows: sets the search radius."""
 _STRAY = 3.0
-"""Times its neighbours' usual residual beyond which a pair goes."""
+"""Multiple of its neighbours' typical residual beyond which a pair is dropped."""
 _REPEATED = 0.5
-"""Share of the pairs that may lie on each other after a shift, as the lamps of a row do."""
+"""Share of the pairs that may coincide after a shift, as the lamps of a row do."""
 _NARROW = 0.03
-"""Width over length below which the pairs lie in a row."""
+"""Ratio of width to length below which the pairs lie in a row."""
 LEAST_PAIRS = 6
 MOST_CHANCE = 1e-6
 """Probability of a chance match above which a match is refused."""
@@ -70,7 +70,7 @@ class Match:
 
 @dataclass(frozen=True)
 class _Step:
-    """Pairs found in a region by a model of some degree, the stars asked, and the chance."""
+    """Pairs found in a region by a model of some degree, the stars tried, and the chance."""
 
     pairs: Index
     degree: int
@@ -80,9 +80,9 @@ class _Step:
 
 @dataclass(frozen=True)
 class _Target:
-    """The stars of b in cells; of the ``around`` nearest of each the variances and density.
+    """The stars of b in cells, with the variances and density of the ``around`` nearest of each.
 
-    ``room`` px is how far from its place a star may lie while a match grows.
+    ``room`` px is the search radius while a match grows.
     """
 
     grid: Grid
@@ -95,8 +95,8 @@ class _Target:
 def match(a: Array, b: Array, *, tolerance: float = 2.0) -> Match | None:
     """Match stars ``a`` (N, 2) with ``b`` (M, 2), px, brightest first; None rather than a guess.
 
-    ``tolerance`` px is how well places are trusted at least.  Where stars are sparse and the lens
-    bends, one may lie up to four times as far from where its neighbours put it.
+    ``tolerance`` px is the position error allowed.  Where stars are sparse and the lens distorts,
+    a star may lie up to four times as far from where its neighbours put it.
     """
     found = best_match(a, b, tolerance)
     return found if found is not None and found.chance < MOST_CHANCE else None
@@ -118,8 +118,8 @@ def best_match(a: Array, b: Array, tolerance: float, limit: float = MOST_CHANCE)
             grown = _grown(a, near, target, seed, tolerance)
             if grown is None or (best is not None and grown[0].chance >= best.chance):
                 continue
-            found, telling = grown
-            if _lamps(target, telling) or _lamps(target, found.pairs[:, 1]):
+            found, witnesses = grown
+            if _lamps(target, witnesses) or _lamps(target, found.pairs[:, 1]):
                 lamps += 1
                 if lamps == _SEEDS:
                     return best
@@ -141,20 +141,20 @@ def _target(b: Array, tolerance: float) -> _Target:
 
 
 def chance_of(near: Array, trials: int, used: int, models: float) -> float:
-    """Number of models expected to do as well among unrelated stars, 1 at most.
+    """Number of models expected to fit as well among unrelated stars, 1 at most.
 
-    ``near`` (K,): for each pair the probability that chance brings a star as near; ``trials`` the
+    ``near`` (K,): for each pair the probability of a chance star as near; ``trials`` the
     stars that could have had a partner; ``used`` the pairs that determine a model; ``models`` the
     logarithm of the number of models.  For each k: the binomial tail of k - used hits among
-    trials - used at the k-th smallest probability, which is raised by k / (k - used) for what the
-    fit has taken off the residuals.  The best k counts, times the number of them.
+    trials - used at the k-th smallest probability, which is raised by k / (k - used), since the
+    fit has reduced the residuals.  The smallest over k counts, times the number of k tried.
     """
     k = np.arange(used + 1, len(near) + 1)
     if len(k) == 0:
         return 1.0
     hits, tries = k - used, max(trials, len(near)) - used
     p = np.clip(np.sort(near)[used:] * k / hits, 1e-30, 1 - 1e-9)
-    # First term of the tail, and a geometric series above all others while hits > tries · p.
+    # First term of the tail; a geometric series bounds the rest while hits > tries · p.
     ratio = np.minimum((tries - hits) * p / ((hits + 1) * (1 - p)), 0.999)
     log = gammaln(tries + 1) - gammaln(hits + 1) - gammaln(tries - hits + 1)
     log = log + hits * np.log(p) + (tries - hits) * np.log1p(-p) - np.log1p(-ratio)
@@ -165,25 +165,25 @@ def chance_of(near: Array, trials: int, used: int, models: float) -> float:
 def _grown(
     a: Array, near: Index, target: _Target, seed: Seed, tolerance: float
 ) -> tuple[Match, Index] | None:
-    """A seed grown as far as it goes, with the chance of the most telling step on the way.
+    """A seed grown as far as it goes, with the chance of the most significant step on the way.
 
-    Given besides are the stars of b that took part in that step.
+    Also returned are the stars of b that took part in that step.
     """
     away = np.hypot(*(a - a[seed.centre]).T)
     reach, farthest = float(away[near[seed.centre, -1]]), float(away.max())
     z = seed.factor * (a[:, 0] + 1j * a[:, 1]) + seed.shift
     guess = np.stack([z.real, z.imag], axis=1)
     pairs, _ = mutual(target.grid, guess, target.room, away <= reach)
-    least, telling = 1.0, pairs[:, 1]
+    least, witnesses = 1.0, pairs[:, 1]
     share, degree, grown, factor = 0.0, 0, reach, 2.0
     for _ in range(_STEPS):
         step = _extended(a, target, pairs, away <= reach, degree, share)
         if step is None:
             return None
-        # The seed may have been any star, and the step any of them.
+        # Corrected for the number of seeds and steps tried.
         chance = step.chance * len(a) * _STEPS
         if chance < least:
-            least, telling = chance, step.pairs[:, 1]
+            least, witnesses = chance, step.pairs[:, 1]
         if not _held(step, share) and factor > _LEAST_GROWTH:
             factor = np.sqrt(factor)
             reach = grown * factor
@@ -195,13 +195,13 @@ def _grown(
         factor = min(factor * factor, 2.0)
         grown, reach = reach, reach * factor
     pairs = _settled(a, near, target, pairs, tolerance)
-    return (Match(pairs, least), telling) if len(pairs) >= LEAST_PAIRS else None
+    return (Match(pairs, least), witnesses) if len(pairs) >= LEAST_PAIRS else None
 
 
 def _extended(
     a: Array, target: _Target, pairs: Index, inside: NDArray[np.bool_], degree: int, share: float
 ) -> _Step | None:
-    """Pairs of the stars ``inside`` by the stiffest model that still finds that share of them."""
+    """Pairs of the stars ``inside`` by the simplest model that still finds that share of them."""
     grid = target.grid
     low, high = grid.xy.min(axis=0), grid.xy.max(axis=0)
     best: _Step | None = None
@@ -217,7 +217,7 @@ def _extended(
             continue
         trials = int(((guess >= low) & (guess <= high)).all(axis=1)[inside].sum())
         near = nearness(distance, target.spread[found[:, 1]], target.around)
-        # A model is as many pairs as determine it, of any stars of both lists.
+        # The number of models: any choice of the pairs that determine one, from both lists.
         models = used * np.log(inside.sum() * len(grid.xy)) - gammaln(used + 1)
         chance = chance_of(near, trials, used, float(models))
         best = _Step(found, freedom, trials, chance)
@@ -227,7 +227,7 @@ def _extended(
 
 
 def _held(step: _Step, share: float) -> bool:
-    """Whether as many stars are found as the share in the smaller region promised, 2 σ less."""
+    """Whether as many stars are found as the share in the smaller region predicts, less 2 σ."""
     promised = share * step.trials
     return bool(len(step.pairs) >= _HELD * promised - 2 * np.sqrt(promised))
 
@@ -256,17 +256,17 @@ def _modelled(p: Array, q: Array, at: Array, degree: int) -> tuple[Array, int] |
 
 
 def _solved(design: Array, values: Array) -> Array | None:
-    """Least squares by the normal equations, for columns of like size; None if singular."""
+    """Least squares by the normal equations, for columns of similar size; None if singular."""
     normal = design.T @ design
     solution, _, rank, _ = np.linalg.lstsq(normal, design.T @ values, rcond=1e-13)
     return np.asarray(solution) if rank == len(normal) else None
 
 
 def _settled(a: Array, near: Index, target: _Target, pairs: Index, tolerance: float) -> Index:
-    """The pairs when each star is held against what its neighbours leave of the model.
+    """The pairs when each star is compared with its neighbours' residuals from the model.
 
-    What a lens bends beyond the model is alike among neighbours: pairs spread on from where there
-    are some already.  A wrong pair stands alone and goes.
+    Distortion beyond the model is similar among neighbours: pairs spread from where there are some
+    already.  A wrong pair disagrees with its neighbours and is dropped.
     """
     grid = target.grid
     for _ in range(_STEPS):
@@ -289,7 +289,7 @@ def _settled(a: Array, near: Index, target: _Target, pairs: Index, tolerance: fl
 
 
 def _placed(a: Array, near: Index, b: Array, pairs: Index) -> Array:
-    """Where (N, 2) stars of a should be in b: the model, and what neighbours leave of it."""
+    """Where (N, 2) stars of a should be in b: the model plus the neighbours' residuals."""
     degree = sum(len(pairs) >= least for least in _LEAST_OF_DEGREE) - 1
     modelled = _modelled(a[pairs[:, 0]], b[pairs[:, 1]], a, degree) if degree >= 0 else None
     guess = modelled[0] if modelled is not None else np.full_like(a, np.nan)
@@ -303,7 +303,7 @@ def _placed(a: Array, near: Index, b: Array, pairs: Index) -> Array:
 def _lamps(target: _Target, own: Index) -> bool:
     """Whether the stars ``own`` of b lie in one line, or a motion puts half of them onto others.
 
-    Rows, grids and rings of lamps do so, and then no match is the right one.  Motions are tried
+    Rows, grids and rings of lamps do so, and then any match is ambiguous.  Motions are tried
     that carry a star and a neighbour onto another star and its neighbour.
     """
     b = target.grid
@@ -331,7 +331,7 @@ def _carried(xy, order, start, origin, cell, columns, near, within, enough):  # 
                     continue
                 if abs(there - here) <= within and abs(other - edge) <= within:
                     continue
-                # A short edge tells a small turn badly: then none is meant.
+                # A short edge measures a small rotation poorly: then none is assumed.
                 turn = other / edge if abs(other - edge) > within else 1.0 + 0.0j
                 turn /= abs(turn)
                 met = -2  # the star and its neighbour are carried by construction

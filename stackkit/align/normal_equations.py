@@ -16,7 +16,7 @@ from stackkit.geometry.lens import project_one
 from stackkit.jit import jit
 
 _HUBER = 2.0
-"""Error, in standard deviations, from which on an observation counts less (Huber 1981)."""
+"""Error, in standard deviations, above which an observation is downweighted (Huber 1981)."""
 _LOST = 1e3
 """Error, in standard deviations, of what a lens cannot see at all."""
 
@@ -117,7 +117,7 @@ def linearise(frame, star, xy, sigma, lenses, shared, tilts, turns, directions, 
         u, v = project_one(lenses[k], ray[0], ray[1], ray[2])
         ex, ey = (u - xy[m, 0]) / sigma[m], (v - xy[m, 1]) / sigma[m]
         lost = not (np.isfinite(ex) and np.isfinite(ey))
-        if lost:  # what no lens sees tells nothing, but costs
+        if lost:  # outside the lens's view: no information, but a penalty
             ex, ey = _LOST, _LOST
             ray[0], ray[1], ray[2] = 0.0, 0.0, 1.0
         size = np.sqrt(ex * ex + ey * ey)
@@ -151,9 +151,9 @@ def _times(matrix, vector, out):  # type: ignore[no-untyped-def]
 
 @jit
 def pool_rays(frame, star, rays, turns, information, mean, told, off):  # type: ignore[no-untyped-def]
-    """Each star's mean ray, what all its frames tell, and what they say is left of the mean.
+    """Each star's mean ray, its frames' summed information, and the weighted residual of the mean.
 
-    Rays that a lens cannot see, NaN, count nothing.
+    Rays that a lens cannot see, NaN, do not count.
     """
     ray, left = np.empty(3), np.empty(3)
     for m in range(len(frame)):

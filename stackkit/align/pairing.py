@@ -1,6 +1,6 @@
-"""Which star is which: the reference, what stays put, every frame's pairs with the reference.
+"""Pairing stars: choice of the reference, fixed detections, each frame's pairs with the reference.
 
-Stars that stay at the same sample while others move are no stars (lamps, defects): they would
+Detections that stay at the same sample while others move are no stars (lamps, defects): they would
 match perfectly with zero motion, and are set aside first.
 """
 
@@ -20,18 +20,18 @@ from stackkit.stars.detect import Stars
 _STATIC_DISTANCE = 0.6
 _STATIC_SHARE = 0.6
 _LEAST_SHARE = 0.5
-"""Share of the stars found again below which it is asked whether what stays may be stars too."""
+"""Share of the stars found again below which the fixed detections may be stars too."""
 _ALL_STILL = 0.7
-"""Share of the detections that stay put from which on it is the sky that does not move."""
+"""Share of fixed detections above which it is the sky that does not move."""
 _STIRRED = 0.15
-"""px by which a sky moves from frame to frame that lamps do not."""
+"""Motion from frame to frame, px, that only the sky has and lamps do not."""
 _TRIALS = 3
 """Candidates for the reference that are tried, until half of the frames match."""
 _CUT = 0.2
-"""Worth of a frame that was cut off as the reference: the grid's rim and the sky's level hang on
-it, so that it serves only where the whole ones show next to nothing."""
-_HANDS = 3
-"""Frames nearby in time through which a frame is matched that does not match the reference."""
+"""Relative merit of a truncated frame as the reference: the grid's extent and the sky background
+depend on it, so that it serves only where the complete ones show next to nothing."""
+_INTERMEDIATES = 3
+"""Frames nearby in time through which one that does not match the reference is matched."""
 
 
 @dataclass(frozen=True)
@@ -84,7 +84,7 @@ def static_flags(tables: Sequence[Stars]) -> list[NDArray[np.bool_]]:
 def pair_all(tables: Sequence[Stars], shares: Sequence[float] | None = None) -> Pairing:
     """Each frame's pairs with the best reference.
 
-    ``shares`` of the frames' samples that are there, where some files were cut off.
+    ``shares``: the fraction of each frame's samples present, where some files are truncated.
     """
     flags = static_flags(tables)
     moving = [np.nonzero(~flag)[0] for flag in flags]
@@ -93,7 +93,7 @@ def pair_all(tables: Sequence[Stars], shares: Sequence[float] | None = None) -> 
     for reference in candidates(tables, shares)[:_TRIALS]:
         trial = _match_all(tables, moving, reference)
         if _usual_share(trial) < _LEAST_SHARE:
-            # Little of what moves is found again: a sky that hardly moves, or lamps under clouds.
+            # Few moving detections are found again: the sky hardly moves, or lamps under clouds.
             everything = [np.arange(len(t)) for t in tables]
             others = _match_all(tables, everything, reference)
             sky = still > _ALL_STILL or _motion(tables, others) > _STIRRED
@@ -102,7 +102,7 @@ def pair_all(tables: Sequence[Stars], shares: Sequence[float] | None = None) -> 
         found.append(trial)
         if 2 * _matched(trial.pairs) >= len(tables) - 1:
             break
-        # A frame that shows something else would make the best reference of all, and a lonely one.
+        # A frame of something else may rank best as a reference, but no other frame matches it.
     best = max(found, key=lambda trial: _matched(trial.pairs))
     own = best.kept[best.reference]
     pairs, chances = list(best.pairs), list(best.chances)
@@ -151,12 +151,12 @@ def _match_all(tables: Sequence[Stars], kept: list[Index], reference: int) -> Pa
             pairs[k], chances[k] = _numbers(found, kept[reference], kept[k]), found.chance
     for k in missed:
         near = [j for j in sorted(order[1:], key=lambda j: (abs(j - k), j)) if len(pairs[j])]
-        for hand in near[:_HANDS]:
-            found = match(tables[hand].xy[kept[hand]], tables[k].xy[kept[k]])
+        for between in near[:_INTERMEDIATES]:
+            found = match(tables[between].xy[kept[between]], tables[k].xy[kept[k]])
             if found is not None:
-                pairs[k] = _through(pairs[hand], _numbers(found, kept[hand], kept[k]))
+                pairs[k] = _through(pairs[between], _numbers(found, kept[between], kept[k]))
                 if len(pairs[k]) >= LEAST_PAIRS:
-                    chances[k] = found.chance + chances[hand]
+                    chances[k] = found.chance + chances[between]
                     break
                 pairs[k] = np.zeros((0, 2), dtype=np.int64)
     return Pairing(reference, kept, pairs, chances)

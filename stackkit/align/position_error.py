@@ -13,7 +13,7 @@ from stackkit.geometry.lens import unproject
 def placing_error(geometry: Geometry, frame: int, reference: int, xy: Array) -> Array:
     """Standard deviation, px, of where the mapping puts reference pixels (N, 2) in a frame (N,).
 
-    First-order propagation: a lens that is wrong moves the star's direction and where it falls.
+    First-order propagation: a lens error moves both the star's direction and its pixel.
     """
     here = unproject(geometry.lenses[reference], xy)
     there = here @ geometry.rotations[frame].T

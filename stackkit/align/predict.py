@@ -1,7 +1,7 @@
-"""A frame placed by where its stars must be: the geometry is known, the frame nearly.
+"""Placing a frame by predicted star positions: the geometry is known, its rotation nearly.
 
-A cloudy frame has too few stars for triangles to be sure of; where they must lie within some
-pixels, six that agree are proof enough.
+A cloudy frame has too few stars for a reliable match of triangles; where their positions are known
+within some pixels, six that agree are proof enough.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from stackkit.geometry.lens import Lens, project, unproject
 from stackkit.geometry.rotation import best_rotation
 
 _WINDOW = 12.0
-"""px by which wind, clock and a nudge may put the frame beside its prediction."""
+"""px by which wind, clock errors and a nudge may displace a frame from its prediction."""
 _BIN = 3.0
 _NEAR = 2.0
 """px within which a star is where it was predicted once the frame is placed."""
@@ -69,7 +69,7 @@ def _pairs(xy: Array, seen: Array, reach: float) -> tuple[Index, Index]:
 
 
 def _chance(found: int, xy: Array, stars: int, size: tuple[int, int]) -> float:
-    """Binomial tail of so many coincidences, times the shifts that were possible.
+    """Binomial tail of ``found`` coincidences, times the shifts that were possible.
 
     Three numbers of the rotation are fitted: two pairs are spent on them.
     """

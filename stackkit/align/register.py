@@ -1,6 +1,6 @@
-"""All frames onto one reference: which frame that is, which stars are shared, one geometry.
+"""All frames onto one reference: choice of the reference frame, shared stars, one geometry.
 
-Stars that stay at the same sample while others move are no stars (lamps, defects): they would
+Detections that stay at the same sample while others move are no stars (lamps, defects): they would
 match perfectly with zero motion, and are set aside first.
 """
 
@@ -46,7 +46,7 @@ from stackkit.stars.detect import Stars
 CAMERA: Final = "camera"
 """The model of a frame that the shared lens and a rotation explain."""
 _ROUGHLY = 1e-4
-"""Relative fall of the cost at which a first geometry is good enough to follow stars by."""
+"""Relative decrease of the cost at which a first geometry is good enough to follow stars by."""
 _REACH = ((4.0, 8_000, _ROUGHLY), (2.0, 40_000, SETTLED))
 """px within which detections are the same star, observations that are solved for at most (the rest
 follow), and how exactly: before and after the geometry is refined.
@@ -55,17 +55,17 @@ _ZONES = (0.35, 0.75)
 """Shares of the half diagonal up to which it is the centre, and from which on a corner."""
 _LEAST_STARS = 150
 _ASKED = 40.0
-"""Fall of the cost from which on the data ask for more freedom …"""
+"""Decrease of the cost above which more parameters are freed …"""
 _SHARE = 0.01
 """… and its share of the cost."""
 _SUSPECT = 2.0
-"""Multiple of the usual scatter at which it is asked whether a frame is warped …"""
+"""Multiple of the usual scatter above which a frame may be warped …"""
 _WARPED = 1.5
-"""… and of a warp's residual (and 0.1 px) at which it is."""
+"""… and of a warp's residual (and 0.1 px) above which it is."""
 
 
 _WORST = 0.5
-"""Share of the worst ratio from which on a frame is left out with the worst one."""
+"""Share of the worst ratio above which a frame is left out with the worst one."""
 
 
 @dataclass(frozen=True)
@@ -73,13 +73,13 @@ class Registration:
     """What is known of each frame's place: lists run over the frames.
 
     ``pairs[k]`` (n, 2): star of the reference, star of frame k; ``mappings[k]`` None when frame k
-    was not placed; ``models[k]`` says what the mapping is (``CAMERA`` or a warp's name);
+    was not placed; ``models[k]`` names its model (``CAMERA`` or a warp's name);
     ``residuals[k]`` the median distance, px, of its stars from where they should be, and
     ``zones[k]`` the same at the centre, in the middle and in the corners; ``matched[k]`` its stars
-    that other frames show too; ``sky_rotation`` what sky and tripod did, None where it cannot be
-    told; ``unmatched_reasons`` why frames that fit nowhere do not, where that is known; ``chances``
-    the probability that a frame's match is chance, NaN where there is none; ``beside`` (rows,
-    columns, 2), px: how far stars typically stand from where the lens puts them, by their place in
+    that other frames show too; ``sky_rotation`` how sky and tripod moved, None where unknown;
+    ``unmatched_reasons`` why frames were not matched, where that is known; ``chances`` the
+    probability that a frame's match is chance, NaN where there is none; ``beside`` (rows,
+    columns, 2), px: the typical offset of stars from where the lens puts them, by their place in
     the picture.
     """
 
@@ -109,11 +109,11 @@ def register(
     """Match every frame with the reference and solve the session's geometry.
 
     ``size`` (width, height); ``focal_px`` a focal length to start from, if any; ``up`` where in the
-    picture (x, y) the zenith lies, roughly; ``hint`` the file's own word on the lens; ``times`` of
-    mid-exposure; ``shares`` of their samples that are there, where files were cut off.  Frames that
-    do not match have no mapping; nothing is raised.
+    picture (x, y) the zenith lies, roughly; ``hint`` the lens as the file describes it; ``times``
+    of mid-exposure; ``shares`` the fraction of each frame's samples present, where files are
+    truncated.  Frames that do not match have no mapping; nothing is raised.
     """
-    # Many small matrices: threads that wait for each other would make it ten times as slow.
+    # Many small matrices: threads waiting for each other would make it ten times as slow.
     with threadpool_limits(limits=1, user_api="blas"):
         return _registered(tables, size, first_lens(*size, focal_px, up, hint), times, shares)
 
@@ -133,13 +133,13 @@ def _registered(
     session = _Session(tables, paired, clock, size, cache(partial(_warp, tables, paired, size)))
     if sum(len(pairs) > 0 for pairs in paired.pairs) < 2:
         alone = [paired.reference]
-        return _told(session, unsolved(start), _own(session, alone), alone, None)
+        return _registration(session, unsolved(start), _own(session, alone), alone, None)
     geometry, placed, start = _from_pairs(session, start)
     if len(placed) > 1:
         session, geometry, placed = _with_lost(session, geometry, placed, start)
         return _from_tracks(session, geometry, placed, start)
     tracks = _own(session, placed)
-    return _told(session, geometry, tracks, placed, None)
+    return _registration(session, geometry, tracks, placed, None)
 
 
 @dataclass(frozen=True)
@@ -178,8 +178,8 @@ def _own(session: _Session, frames: Sequence[int]) -> Tracks:
 def _from_pairs(session: _Session, start: Start) -> tuple[Geometry, list[int], Start]:
     """A first geometry from the pairs, the frames that it explains, and the start for the next."""
     placed = [k for k, pairs in enumerate(session.paired.pairs) if len(pairs)]
-    told = start
-    start = begun(_own(session, placed).seen, told)
+    given = start
+    start = begun(_own(session, placed).seen, given)
     while True:
         tracks = _own(session, placed)
         seen = _thinned(tracks.seen, start, _REACH[0][1])
@@ -188,8 +188,8 @@ def _from_pairs(session: _Session, start: Start) -> tuple[Geometry, list[int], S
         if not odd:
             break
         if start.freedom == PLAIN and _freedom(seen, _going_on(start, geometry)).scales:
-            # Somebody turned the focus, perhaps; a lens found without it is no start.
-            start = begun(tracks.seen, replace(told, freedom=Freedom(scales=True)))
+            # Perhaps the focus was changed; a lens fitted without scales is no start then.
+            start = begun(tracks.seen, replace(given, freedom=Freedom(scales=True)))
             continue
         placed = [k for k in placed if k not in odd]
     sky_rotation = _pushes_alone(_sky_rotation(session, geometry, placed))
@@ -198,13 +198,13 @@ def _from_pairs(session: _Session, start: Start) -> tuple[Geometry, list[int], S
 
 
 def _pushes_alone(sky_rotation: SkyRotation | None) -> SkyRotation | None:
-    """At first only the pushes are believed: with the tripod the zenith moves too."""
+    """At first only the pushes are used: when the tripod moves, so does the zenith."""
     return replace(sky_rotation, trusted=False) if sky_rotation else None
 
 
 def _odd(session: _Session, geometry: Geometry, tracks: Tracks, placed: Sequence[int]) -> list[int]:
-    """The frames that are explained worst beside a warp of their own: they may have spoiled the
-    lens for the others, so that not all that look odd are.
+    """The frames that fit worst compared with a warp of their own.  Only the worst, since they may
+    have spoiled the lens for the others.
     """
     away = residuals(tracks, geometry)
     middle = {k: float(np.median(away[tracks.seen.frame == k])) for k in placed}
@@ -232,8 +232,8 @@ def _warp(tables: Sequence[Stars], paired: Pairing, size: tuple[int, int], k: in
 def _with_lost(
     session: _Session, geometry: Geometry, placed: list[int], start: Start
 ) -> tuple[_Session, Geometry, list[int]]:
-    """The session and its geometry with the frames that no triangle matched but that are where they
-    must be.
+    """The session and its geometry with the frames that no triangle matched but whose stars are
+    where they were predicted.
     """
     lost = [k for k, pairs in enumerate(session.paired.pairs) if len(pairs) == 0]
     if not lost:
@@ -286,7 +286,7 @@ def _from_tracks(
     sky_rotation = _sky_rotation(session, geometry, placed)
     if sky_rotation is not None and sky_rotation.trusted:
         geometry = solve(seen, _going_on(start, geometry), sky_rotation)
-    return _told(session, geometry, tracks, placed, sky_rotation)
+    return _registration(session, geometry, tracks, placed, sky_rotation)
 
 
 def _going_on(start: Start, geometry: Geometry) -> Start:
@@ -294,7 +294,7 @@ def _going_on(start: Start, geometry: Geometry) -> Start:
 
 
 def _freedom(seen: Observations, start: Start, sky_rotation: SkyRotation | None = None) -> Freedom:
-    """What is free already, and what more the data ask for."""
+    """What is free already, and what else the data require."""
     asked = {name: True for name, free in vars(start.freedom).items() if free}
     for name in vars(start.freedom).keys() - asked.keys():
         freer = replace(start, freedom=replace(start.freedom, **{name: True}))
@@ -303,7 +303,7 @@ def _freedom(seen: Observations, start: Start, sky_rotation: SkyRotation | None 
     return Freedom(**asked)
 
 
-def _told(
+def _registration(
     session: _Session,
     geometry: Geometry,
     tracks: Tracks,

@@ -1,12 +1,13 @@
-"""The sky's turning and the tripod's rest: axis, rate, pushes, and how far each can be trusted.
+"""Sky rotation and tripod motion: axis, rate, pushes, and how far each can be trusted.
 
-The rotation from the reference's camera axes to frame k's is taken apart as::
+The rotation from the reference's camera axes to frame k's is decomposed as::
 
     R_k = δ_k · D_s · T(φ_k),    T(φ) = exp(-φ [n])
 
-T is the sky's turning by φ_k about the axis n (towards the north celestial pole, in the reference's
-camera axes), D_s the pose of the tripod in segment s (a push begins a new one), and δ_k what wind
-and clock leave.  φ_k = ω (t_k - t_ref) with the sidereal rate ω (86164.0905 s a turn, IAU).
+T is the sky rotation by φ_k about the axis n (towards the north celestial pole, in the reference's
+camera axes), D_s the pose of the tripod in segment s (a push begins a new one), and δ_k the
+residual motion from wind and clock errors.  φ_k = ω (t_k - t_ref) with the sidereal rate ω
+(86164.0905 s a turn, IAU).
 """
 
 from __future__ import annotations
@@ -27,26 +28,26 @@ from stackkit.robust import MAD_TO_SIGMA
 _HUBER = 2.0
 _ROUNDS = 12
 _CLOCK = 0.3
-"""Standard deviation of a clock, s, before anything is known: many count whole seconds."""
+"""Prior standard deviation of a clock, s: many count whole seconds."""
 _SHAKE_PX = 0.3
-"""The same of a tripod's sway, px."""
-_DOUBT = 2.0
-"""Frames that what is thought beforehand of clock and sway is worth."""
+"""The same of wind shake, px."""
+_PRIOR_FRAMES = 2.0
+"""Weight of these priors, in frames."""
 _OFF, _FAR = 30.0, 15.0
-"""Seconds, and multiple of the usual deviation, from which on a single time is not believed."""
-_UNBELIEVED = 4.0
-"""Standard deviations off the sidereal rate from which on the clock is not believed."""
+"""Seconds, and multiple of the usual deviation, above which a single time is not trusted."""
+_UNTRUSTED = 4.0
+"""Standard deviations off the sidereal rate above which the clock is not trusted."""
 
 
 @dataclass(frozen=True)
 class SkyRotation:
-    """Axis (3,), angles φ_k (F,) rad (NaN where no clock tells), segment of each frame (F,),
+    """Axis (3,), angles φ_k (F,) rad (NaN where no time is known), segment of each frame (F,),
     poses (G, 3, 3) of the segments.
 
-    ``along`` and ``across`` the axis, rad: standard deviations of δ_k; ``along`` holds the clock
-    too.  ``trusted``: whether ``angle`` comes from a clock that agrees with the sidereal rate.
-    ``rate`` rad/s as the stars alone and the clock have it, with its standard deviation; None
-    without times.  ``axis_sigma`` rad.
+    ``along`` and ``across`` the axis, rad: standard deviations of δ_k; ``along`` includes the
+    clock error.  ``trusted``: whether ``angle`` comes from a clock that agrees with the sidereal
+    rate.  ``rate`` rad/s measured from stars and clock, with its standard deviation; None without
+    times.  ``axis_sigma`` rad.
     """
 
     axis: Array
@@ -68,7 +69,7 @@ class SkyRotation:
 
 
 def expected(sky_rotation: SkyRotation) -> Array:
-    """Rotations (F, 3, 3) as clock and tripod have them: D_s · T(φ_k)."""
+    """Rotations (F, 3, 3) predicted from clock and tripod: D_s · T(φ_k)."""
     turned = rotation(-sky_rotation.angle[:, None] * sky_rotation.axis)
     return np.asarray(sky_rotation.poses[sky_rotation.segment] @ turned)
 
@@ -111,9 +112,9 @@ def _weights(sky_rotation: SkyRotation, away: Array, axis: Array) -> tuple[Array
 def tie(
     sky_rotation: SkyRotation, turns: Array, h: Array, g: Array, first: int, per_frame: int
 ) -> float:
-    """Adds to H and g that turns (F, 3, 3) should be as expected; returns the cost.
+    """Adds to H and g the prior that rotations (F, 3, 3) are as expected; returns the cost.
 
-    Frame k's rotation stands at ``first + per_frame · k``, after all frames the axis and poses.
+    Frame k's rotation is at ``first + per_frame · k``; axis and poses follow after all frames.
     """
     away, axis, by_axis = _departures(sky_rotation, turns)
     inverse, cost = _weights(sky_rotation, away, axis)
@@ -133,10 +134,11 @@ def tie(
 def fit_sky_rotation(
     turns: Array, placed: Index, seconds: Array | None, covariance: Array, focal: float
 ) -> SkyRotation | None:
-    """What the turns (F, 3, 3) of the ``placed`` frames, in time order, say of sky and tripod.
+    """Sky rotation and tripod motion from the rotations (F, 3, 3) of the ``placed`` frames, in time
+    order.
 
     ``seconds`` (F,) since the reference, NaN where unknown; None without a clock.  ``covariance``
-    (3F, 3F) of the turns, rad².  None when fewer than three frames tell anything.
+    (3F, 3F) of the rotations, rad².  None with fewer than three usable frames.
     """
     timed = placed if seconds is None else placed[np.isfinite(seconds[placed])]
     clock = np.arange(len(turns), dtype=np.float64) if seconds is None else seconds
@@ -163,7 +165,7 @@ def fit_sky_rotation(
 
 
 def _right_times(sky_rotation: SkyRotation, turns: Array, timed: Index) -> NDArray[np.bool_]:
-    """Which of the timed frames have times that fit the others: a clock may have been set."""
+    """Which of the timed frames have times consistent with the others: a clock may be adjusted."""
     away, axis, _ = _departures(sky_rotation, turns)
     late = np.sum(away[timed] * axis[timed], axis=1) / SIDEREAL
     late -= np.median(late)
@@ -171,11 +173,11 @@ def _right_times(sky_rotation: SkyRotation, turns: Array, timed: Index) -> NDArr
 
 
 def _usual_rate(turns: Array, clock: Array) -> Array:
-    """Rotation vector (3,) a second, in the reference's axes: between frames of one segment it is
-    the sky's alone.
+    """Rotation vector (3,) per second, in the reference's axes: within a segment only the sky
+    rotates.
 
-    Least absolute deviation over pairs up to an eighth of the session apart, of which those across
-    a push are a minority (Weiszfeld's iteration).
+    Least absolute deviation over pairs up to an eighth of the session apart; those across a push
+    are a minority of them (Weiszfeld's iteration).
     """
     pairs = [
         (clock[apart:] - clock[:-apart], turns[:-apart].transpose(0, 2, 1) @ turns[apart:])
@@ -184,7 +186,7 @@ def _usual_rate(turns: Array, clock: Array) -> Array:
     wait = np.concatenate([wait for wait, _ in pairs])
     vectors = rotation_vector(np.concatenate([between for _, between in pairs]))
     rates, wait = vectors[wait > 0] / wait[wait > 0, None], wait[wait > 0]
-    # A longer wait tells more, but one clock that is an hour off must not outweigh all others.
+    # A longer interval gives a better rate, but one clock an hour off must not outweigh the rest.
     trust = np.minimum(wait, 3 * np.median(wait))
     rate = np.median(rates, axis=0)
     for _ in range(30):
@@ -204,10 +206,10 @@ def _segmented(
     *,
     clockless: bool,
 ) -> SkyRotation:
-    """With the pushes that part the session, the segments' poses, and the rate beside them."""
+    """With the pushes that divide the session, the segments' poses, and the rate besides."""
     rest = at_rest(turns[placed], clock[placed], rate, focal, clockless=clockless)
-    # Frames that are not placed belong to where they stand among the others by number, since
-    # ``placed`` is in the order of time.
+    # Frames that are not placed get the segment of their neighbours by number, since ``placed`` is
+    # in time order.
     by_number = np.argsort(placed)
     order = np.searchsorted(placed[by_number], np.arange(len(turns)), side="right") - 1
     segment = rest.segment[by_number[np.clip(order, 0, None)]]
@@ -218,7 +220,7 @@ def _segmented(
 
 
 def _without_clock(sky_rotation: SkyRotation, turns: Array) -> SkyRotation:
-    """Angles read off the turns themselves: the part of each that goes about the axis."""
+    """Angles from the rotations themselves: the component of each about the axis."""
     untwisted = sky_rotation.poses[sky_rotation.segment].transpose(0, 2, 1) @ turns
     vectors = rotation_vector(untwisted)
     return replace(sky_rotation, angle=-vectors @ sky_rotation.axis)
@@ -234,7 +236,7 @@ def _refined(
 ) -> SkyRotation:
     """Axis, rate and poses by robust least squares; the scatter left; whether to trust the clock.
 
-    What is thought of clock and sway beforehand counts as ``_DOUBT`` frames.
+    The priors of clock error and wind shake count as ``_PRIOR_FRAMES`` frames.
     """
     rate = float(sky_rotation.angle[timed[-1]] / clock[timed[-1]] if clock[timed[-1]] else 0.0)
     rate = rate or float(sky_rotation.angle[timed[0]] / clock[timed[0]])
@@ -256,7 +258,7 @@ def _refined(
     # Scatter from a few frames is itself uncertain (Student's distribution, roughly).
     errors = errors * (1 + 4 / max(len(timed) - 2, 1))
     sigma = float(np.sqrt(errors[0, 0]))
-    trusted = abs(rate - SIDEREAL) < _UNBELIEVED * sigma
+    trusted = abs(rate - SIDEREAL) < _UNTRUSTED * sigma
     return replace(
         sky_rotation,
         angle=clock * (SIDEREAL if trusted else rate),
@@ -279,16 +281,20 @@ def _design(sky_rotation: SkyRotation, axis: Array, by_axis: Array, clock: Array
 
 
 def _scattered(sky_rotation: SkyRotation, away: Array, axis: Array, focal: float) -> SkyRotation:
-    """The turning with the scatter that its departures have, along and across the axis."""
+    """The sky rotation with the scatter of its residuals, along and across the axis."""
     along = np.sum(away * axis, axis=1)
     across = np.linalg.norm(away - along[:, None] * axis, axis=1)
-    # A median each, as standard deviations of one and of two Gaussian components.
+    # Each a median, converted to the standard deviation of one and of two Gaussian components.
     found = np.median(np.abs(along)) * MAD_TO_SIGMA, np.median(across) / np.sqrt(2 * np.log(2))
     thought = _CLOCK * SIDEREAL, _SHAKE_PX / focal
     poses = len(sky_rotation.poses)
     free = max(len(away) - 1 - poses, 0), max(len(away) - 1 - poses, 0)
     sigma = [
-        float(np.sqrt((_DOUBT * a * a + n * b * b * len(away) / max(n, 1)) / (_DOUBT + n)))
+        float(
+            np.sqrt(
+                (_PRIOR_FRAMES * a * a + n * b * b * len(away) / max(n, 1)) / (_PRIOR_FRAMES + n)
+            )
+        )
         for a, b, n in zip(thought, found, free, strict=True)
     ]
     return replace(sky_rotation, along=sigma[0], across=sigma[1])
@@ -315,7 +321,7 @@ def pushes(sky_rotation: SkyRotation, order: Index) -> tuple[Push, ...]:
 
 
 def measured_angles(sky_rotation: SkyRotation, turns: Array, reference: int) -> Array:
-    """By how much the sky turned from the reference to each frame (F,), rad, as the stars say."""
+    """Sky rotation from the reference to each frame (F,), rad, as measured on the stars."""
     still = sky_rotation.poses[sky_rotation.segment].transpose(0, 2, 1) @ turns
     angle = -rotation_vector(still) @ sky_rotation.axis
     return np.asarray(angle - angle[reference])

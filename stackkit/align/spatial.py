@@ -1,6 +1,6 @@
-"""What lies near what: points in cells, the nearest of each, and what is usual around a place.
+"""Nearest neighbours: points in cells, the nearest of each, and typical values around a place.
 
-Compiled, since a match asks for it some ten thousand times.
+Compiled, since a match calls it some ten thousand times.
 """
 
 from __future__ import annotations
@@ -169,7 +169,7 @@ def nearness(distance: Array, variances: Array, count: int) -> Array:
     ``variances`` (N, 2) are those along and across of the ``count`` stars around.  Spread over a
     disc with variance s² each way they have the density count / (4 π s²); in a row, where s across
     vanishes, those within ``distance`` along it count: 0.19 makes the formula right there too.
-    One star less, since the farthest one sets the disc.
+    One star fewer, since the farthest one defines the disc.
     """
     square = distance**2
     area = np.sqrt((variances[:, 0] + 0.19 * square) * (variances[:, 1] + 0.19 * square))
@@ -179,8 +179,8 @@ def nearness(distance: Array, variances: Array, count: int) -> Array:
 def smoothed(xy: Array, near: Index, values: Array, most: int) -> Array:
     """Value (N, 2) to expect at each point: a plane through those of the nearest that have one.
 
-    ``near`` (N, K) as of :func:`around`; ``values`` (N, 2) NaN where there is none; at most so many
-    are used.  A point's own does not count, so that none speaks for itself.  0 where none is near.
+    ``near`` (N, K) as of :func:`around`; ``values`` (N, 2) NaN where there is none; at most
+    ``most`` are used.  A point's own value does not count.  0 where none is near.
     """
     expected = np.zeros_like(values)
     _smooth_all(xy, near, values, most, expected)
@@ -204,7 +204,7 @@ def _smooth_all(a, near, residual, most, expected):  # type: ignore[no-untyped-d
         if n == 0:
             continue
         x, y, u, v = x / n, y / n, u / n, v / n
-        # Few on one side only would tilt the plane: a slope costs a little.
+        # A few on one side only would tilt the plane: slopes are slightly penalised.
         ridge = 0.05 * (xx + yy) + 1e-9
         xx, yy, xy = xx - n * x * x + ridge, yy - n * y * y + ridge, xy - n * x * y
         xu, yu, xv, yv = xu - n * x * u, yu - n * y * u, xv - n * x * v, yv - n * y * v

@@ -24,7 +24,7 @@ _LEAST_SEEN = 3
 _CELLS = 12
 """Parts of the picture's longer side over which stars are spread evenly when not all are taken."""
 _LEAST_IN_CELL = 8
-"""Observations from which on a cell's median tells more of the lens than of their noise."""
+"""Observations at which a cell's median shows the lens rather than noise."""
 
 
 @dataclass(frozen=True)
@@ -100,7 +100,7 @@ def _nearest(catalogue: Array, rays: Array, reach: float) -> Index:
 
 
 def spread(seen: Observations, most: int, size: tuple[int, int]) -> Observations:
-    """At most so many stars, evenly over the picture, those that most frames show first."""
+    """At most ``most`` stars, evenly over the picture, those that most frames show first."""
     count = int(seen.star.max()) + 1
     if count <= most:
         return seen

@@ -1,9 +1,9 @@
-"""Like triangles in two lists of stars, and what each says about how one lies on the other.
+"""Similar triangles in two lists of stars, and the similarity transform that each pair gives.
 
-Triangles of neighbouring stars are described by two side ratios, which turning, shifting and
-scaling leave alone (Groth 1986, AJ 91:1244; ratios as in Valdes et al. 1995, PASP 107:1119).  Two
-like triangles give a similarity.  Its neighbourhood votes on it: how many of the stars around
-have a counterpart, beside how many would by chance.
+Triangles of neighbouring stars are described by two side ratios, which are invariant under
+rotation, shift and scale (Groth 1986, AJ 91:1244; ratios as in Valdes et al. 1995, PASP 107:1119).
+Two similar triangles give a similarity.  Its neighbourhood votes on it: how many of the stars
+around have a counterpart, compared with how many would by chance.
 """
 
 from __future__ import annotations
@@ -19,20 +19,20 @@ from stackkit.arrays import Array, Index
 from stackkit.jit import jit
 
 _SCALES = (0.9, 1.1)
-"""Frames of one camera: a refocus changes the scale by little, a lens locally by more."""
+"""Frames of one camera: refocusing changes the scale little, distortion locally more."""
 _NOISE = 0.4
 _BEND = 0.006
-"""A side ratio is uncertain by the noise (px, over the longest side) and the lens's bending."""
+"""A side ratio is uncertain by noise (px, over the longest side) and by lens distortion."""
 _SHORTEST = 3.0
 """Sides below this, px, have ratios of noise."""
 _ALIKE = 150
-"""Triangles of b that one of a is held against: what is like more of them says nothing."""
+"""Triangles of b compared with one of a: one similar to more of them is not distinctive."""
 _CENTRES = 400
 """Stars of a around which triangles are drawn, spread over their brightness."""
 _MOST = 50
 """Similarities that are returned."""
 _BY_CHANCE = 0.01
-"""Share of the witnesses that may find a counterpart by chance: sets how far one may lie."""
+"""Share of the voting stars that may find a counterpart by chance: sets the search radius."""
 
 
 @dataclass(frozen=True)
@@ -103,9 +103,9 @@ def seeds(
 ) -> list[Seed]:
     """Similarities that the ``size`` brightest of ``a`` (N, 2) and ``b`` suggest, the best first.
 
-    ``around`` (N, K) are each star of a and its nearest, which witness for it; ``crowding`` (M,) is
-    the density of b around each of its stars, per px².  Given are those whose witnesses agree
-    better than the best of as many unrelated triangles would.
+    ``around`` (N, K) are each star of a and its nearest, which vote on its similarities;
+    ``crowding`` (M,) is the density of b around each of its stars, per px².  Returned are those
+    whose votes agree better than the best of as many unrelated triangles would.
     """
     stars = min(size, len(a))
     centres = np.arange(0, stars, max(stars // _CENTRES, 1))
@@ -182,7 +182,7 @@ def _similarity(a, b, va, vb):  # type: ignore[no-untyped-def]
 
 @jit
 def _score(a, corners, around, similarity, density, room, rest):  # type: ignore[no-untyped-def]
-    """Chernoff's bound on the witnesses' agreement being chance, as -log (Poisson)."""
+    """Chernoff's bound on the probability of a chance agreement of the votes, as -log (Poisson)."""
     xy, order, start, origin, cell, columns = rest[0], rest[1], rest[2], rest[3], rest[4], rest[5]
     m, n, s, t = similarity
     width, height = columns * cell, (len(start) - 1) // columns * cell

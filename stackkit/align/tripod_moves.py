@@ -1,12 +1,12 @@
 """Where the tripod was pushed, from the frames' rotations alone.
 
-In the axes of the reference camera frame k is turned by R_k = δ_k · D_s · exp(c_k [v]): the sky
-turns evenly by v with the clock c, wind shakes each frame by δ_k, and a push is a lasting step of
-the pose D.  Without times c is the number of the frame, and longer where a pause was: a pause turns
-about v like the sky itself, so that only what steps across v, or against it, is a push.
+In the axes of the reference camera frame k is rotated by R_k = δ_k · D_s · exp(c_k [v]): the sky
+turns steadily by v with the clock c, wind shakes each frame by δ_k, and a push is a lasting step of
+the pose D.  Without times c is the number of the frame, plus any pauses: a pause rotates about v
+like the sky itself, so that only a step across v, or against it, is a push.
 
 Everything is fitted at once by least absolute deviations, since wind moves single frames by more
-than the sky turns between two, and a rate found without the pushes is spoilt by them.
+than the sky turns between two, and a rate fitted without the pushes is biased by them.
 """
 
 from __future__ import annotations
@@ -23,53 +23,53 @@ from stackkit.geometry.rotation import rotation, rotation_vector
 _LEAST_PX = 3.0
 """Least move of the picture's middle, px, that counts as a push …"""
 _LEAST_SCATTER = 4.0
-"""… and its multiple of the scatter of single frames: wind comes in gusts that last, too."""
+"""… and as a multiple of the scatter of single frames, since gusts of wind may last."""
 _CHANCE = 1e-3
-"""Probability in a session that a step so clear comes of scatter alone …"""
+"""Probability per session that a step this clear comes from scatter alone …"""
 _CHANCE_PAUSE, _CHANCE_BACK = 0.005, 0.05
-"""… and for a step that is clear: that it goes about the axis only, onward like a pause, or back
-like files out of order, which is rarer."""
+"""… and, for a clear step, that it is about the axis only: onward like a pause, or back like files
+out of order, which is rarer."""
 _SIDE = 3
-"""Frames on either side: fewer that stand elsewhere may each be shaken …"""
+"""Frames on either side: fewer that are off may each be shaken …"""
 _AIMED = np.radians(5.0)
-"""… unless by so much that the camera was aimed anew: then two do, or one at an end …"""
+"""… unless by so much that the camera was re-aimed: then two suffice, or one at an end …"""
 _AGREE = 0.1
-"""… or the two stand together, but for this share of the step: shaken ones would not."""
+"""… or the two agree to this share of the step, as shaken frames would not."""
 _BESIDE = 3
-"""Frames on either side whose medians must differ too: creeping is no push …"""
+"""Frames on either side whose medians must differ too: slow drift is no push …"""
 _SUDDEN = 0.6
 """… by this share of the step."""
 _NEAR = 5
-"""Frames on either side of which as many as ``_SIDE`` must stand on their side."""
+"""Frames on either side of which at least ``_SIDE`` must be on their side of the step."""
 _SHAKE_PX = 0.3
-_DOUBT = 2.0
-"""Scatter expected beforehand, px, and how many frames that is worth."""
+_PRIOR_FRAMES = 2.0
+"""Prior scatter, px, and its weight in frames."""
 _AHEAD = 2
-"""Changes that are tried in vain before the search ends: there and back is told together only."""
+"""Changes tried in vain before the search ends: a move there and back shows only as a pair."""
 _ROUNDS, _SWEEPS = 8, 4
 _STILL = 1e-9
 """A sweep that turns no frame by more than this, rad, is the last."""
 _TRIED = 48
 """Places tried at once."""
 _AXIAL = 2.0
-"""A step that goes on with the sky by so many times what it goes across is a pause in part."""
-_LONGEST = 0.9
-"""Most that wind may be alike from frame to frame."""
+"""A step along the sky rotation by this multiple of its part across it includes a pause."""
+_MOST_ALIKE = 0.9
+"""Highest correlation of the wind from frame to frame."""
 _RIDGE = 1e-9
 _UNEVEN = 2.0
-"""Scatter along the axis over that across from which on the time between frames scatters."""
+"""Ratio of the scatter along the axis to that across above which frame intervals vary."""
 _LEVERAGE = 3.0
-"""Distance in time, in usual ones, from which on a frame weighs less: its clock may be wrong."""
+"""Distance in time, in typical ones, above which a frame weighs less: its clock may be wrong."""
 _MAXWELL = 1.538
 """Median length of a Gaussian vector of three components with unit standard deviations …"""
-_WORTH = 1.6
+_FREEDOM = 1.6
 """… and degrees of freedom that a frame adds to a scatter taken from such a median."""
 
 
 @dataclass(frozen=True)
 class Rest:
-    """The turning ``rate`` v (3,) rad for each unit of ``clock`` (P,), the frames with which
-    segments begin (the first is 0), and the segments' poses (G, 3, 3).
+    """The sky's ``rate`` v (3,) rad per unit of ``clock`` (P,), the frames with which segments
+    begin (the first is 0), and the segments' poses (G, 3, 3).
     """
 
     rate: Array
@@ -86,9 +86,9 @@ class Rest:
 
 @dataclass(frozen=True)
 class _Step:
-    """The change with which a segment begins: the logarithm of the chance that scatter makes it,
-    and its part across the sky's turning; the size of that part, rad, and its part onward with
-    the sky, in units of the clock; whether it is large and sudden enough.
+    """The change with which a segment begins: the log probability that scatter causes it, and its
+    part across the sky rotation; the size of that part, rad, and its part along the sky rotation,
+    in units of the clock; whether it is large and sudden enough.
     """
 
     chance: float
@@ -119,7 +119,7 @@ def at_rest(turns: Array, clock: Array, rate: Array, focal: float, *, clockless:
     vain = 0
     while vain < _AHEAD and (k := _likeliest(tried, session)) is not None:
         vain += 1
-        # So many places together could have been chosen.
+        # Corrected for the number of ways to choose these places.
         limit = float(np.log(_CHANCE) - vain * np.log(len(clock)))
         tried = _pruned(_settled(_parted(tried, k), session), session, limit, keep=k)
         clear = _pruned(tried, session, limit)
@@ -143,7 +143,7 @@ def _joined(rest: Rest, s: int) -> Rest:
 
 
 def _departures(rest: Rest, turns: Array) -> Array:
-    """What rate and poses leave of each rotation (P, 3), rad, in the reference's axes."""
+    """Residual of each rotation from rate and poses (P, 3), rad, in the reference's axes."""
     poses = rest.poses[rest.segment]
     turned = rotation(-rest.clock[:, None] * rest.rate)
     return np.asarray(rotation_vector(poses.transpose(0, 2, 1) @ turns @ turned))
@@ -171,7 +171,7 @@ def _least_absolute(columns: Array, away: Array, clock: Array) -> tuple[Array, A
         by = inverse @ (turned @ (weight[..., None] * away))
         left = away - scaled @ by
         size = np.linalg.norm(left, axis=-1)
-        # Within half the usual scatter all count alike.
+        # Within half the usual scatter all have equal weight.
         usual = 0.5 * np.median(size, axis=-1, keepdims=True) + 1e-9
         weight = trust * np.minimum(1.0, usual / np.maximum(size, 1e-12))
     inverse = np.linalg.inv((turned * trust) @ scaled + ridge)
@@ -192,7 +192,7 @@ def _settled(rest: Rest, session: _Session) -> Rest:
 
 
 def _likeliest(rest: Rest, session: _Session) -> int | None:
-    """The frame with which a further change leaves the least; None where no more can be told.
+    """The frame at which a further change leaves the least residual; None where there is none.
 
     In long sessions every few frames first, then around the best of these.
     """
@@ -207,7 +207,7 @@ def _likeliest(rest: Rest, session: _Session) -> int | None:
 
 
 def _best(rest: Rest, session: _Session, places: Index) -> int | None:
-    """That of the places at which a further change leaves the least."""
+    """That of the places at which a further change leaves the least residual."""
     places = np.setdiff1d(places, rest.begins)
     if len(places) == 0:
         return None
@@ -236,8 +236,8 @@ def _sides(rest: Rest, places: Index) -> Index:
 
 
 def _between_two(rest: Rest, places: Index, left: Array) -> Array:
-    """How far the two frames next to each place, on its shorter side, stand from each other, from
-    the residuals (N, P, 3) of the fits with a change there.
+    """Distance between the two frames next to each place, on its shorter side, from the residuals
+    (N, P, 3) of the fits with a change there.
     """
     ends = np.array([*rest.begins, len(rest.clock)])
     later = np.isin(places + 2, ends)
@@ -247,7 +247,7 @@ def _between_two(rest: Rest, places: Index, left: Array) -> Array:
 
 
 def _pruned(rest: Rest, session: _Session, limit: float, keep: int | None = None) -> Rest:
-    """Without the changes that are not clear, but for that with frame ``keep``."""
+    """Without the changes that are not significant, except the one at frame ``keep``."""
     while True:
         steps = _steps(rest, session)
         vague = [
@@ -261,7 +261,7 @@ def _pruned(rest: Rest, session: _Session, limit: float, keep: int | None = None
 
 
 def _without_pauses(rest: Rest, session: _Session) -> Rest:
-    """With what steps about the axis alone counted as time: pauses, and files out of order."""
+    """With steps about the axis only counted as time: pauses, and files out of order."""
     while True:
         steps = _steps(rest, session)
         vague = [
@@ -300,9 +300,9 @@ def _steps(rest: Rest, session: _Session) -> list[_Step]:
     rate = rest.rate @ metric + by[0]
     found = []
     for s in range(1, len(rest.begins)):
-        told = rotation_vector(rest.poses[s - 1].T @ rest.poses[s]) @ metric
-        step = told + by[s + 1]
-        size = np.linalg.norm([told, step], axis=1)
+        known = rotation_vector(rest.poses[s - 1].T @ rest.poses[s]) @ metric
+        step = known + by[s + 1]
+        size = np.linalg.norm([known, step], axis=1)
         whole = float(size[1] / np.sqrt(inverse[s + 1, s + 1]) / sigma)
         across = _second([rate, step], inverse[np.ix_([0, s + 1], [0, s + 1])]) / sigma
         onward = float(step @ rate / (rate @ rate))
@@ -327,11 +327,11 @@ def _log_chance(ratio: float, own: int, free: float) -> float:
 def _scatter(left: Array, unknowns: int, focal: float) -> tuple[float, float]:
     """Standard deviation of one component of residuals (P, 3), and its degrees of freedom."""
     frames = len(left)
-    free = max(frames - unknowns, 0) + _DOUBT
+    free = max(frames - unknowns, 0) + _PRIOR_FRAMES
     own = float(np.median(np.linalg.norm(left, axis=1))) / _MAXWELL
     return float(
-        np.sqrt((_DOUBT * (_SHAKE_PX / focal) ** 2 + frames * own**2) / free)
-    ), _WORTH * free
+        np.sqrt((_PRIOR_FRAMES * (_SHAKE_PX / focal) ** 2 + frames * own**2) / free)
+    ), _FREEDOM * free
 
 
 def _second(vectors: Sequence[Array], covariance: Array) -> float:
@@ -344,8 +344,8 @@ def _second(vectors: Sequence[Array], covariance: Array) -> float:
 
 
 def _metric(rest: Rest, session: _Session) -> Array:
-    """By what (3, 3) departures are multiplied before their lengths are compared: without times
-    they may scatter more along the axis than across it.
+    """Matrix (3, 3) that residuals are multiplied by before their lengths are compared: without
+    times they may scatter more along the axis than across it.
     """
     if not session.clockless:
         return np.eye(3)
@@ -365,20 +365,20 @@ def _alike(left: Array, unknowns: int) -> float:
     size = np.linalg.norm(left, axis=1)
     own = left * np.minimum(1.0, 2 * np.median(size) / np.maximum(size, 1e-12))[:, None]
     seen = float(np.sum(own[1:] * own[:-1]) / max(np.sum(own**2), 1e-30))
-    # What is fitted takes from it about so much (from simulated residuals).
+    # The fitted parameters reduce it by about this much (from simulated residuals).
     free = max(frames - unknowns - 2, 1)
-    return float(np.clip((frames * seen + unknowns) / free, 0.0, _LONGEST))
+    return float(np.clip((frames * seen + unknowns) / free, 0.0, _MOST_ALIKE))
 
 
 def _whitened(values: Array, alike: float) -> Array:
-    """Each row less what of the one before lasts in it (Prais and Winsten 1954)."""
+    """Each row less its part correlated with the one before (Prais and Winsten 1954)."""
     first = np.sqrt(1 - alike**2) * values[:1]
     return np.concatenate([first, values[1:] - alike * values[:-1]])
 
 
 def _sudden(rest: Rest, away: Array, s: int, step: Array) -> bool:
-    """Whether the frames beside the change, as they are, differ by much of the step, and enough
-    of them stand on their side of its middle: two of three that were shaken make no push.
+    """Whether the frames beside the change themselves differ by much of the step, and enough of
+    them are on their side of its middle: two shaken frames of three make no push.
     """
     ends = [*rest.begins, len(rest.clock)]
     along = away @ step / (step @ step)

@@ -1,14 +1,14 @@
 """A mapping for a frame that no lens explains: the phone cropped, stabilised or warped it.
 
 Similarity, affine map, homography, quadratic and cubic polynomial are fitted to matched star pairs.
-Each is judged by pairs that it has not seen (ten folds), and the simplest is taken whose loss lies
+Each is judged on held-out pairs (ten folds), and the simplest is taken whose loss lies
 within one standard error of the least: Breiman et al. (1984), section 3.4.3; Hastie et al., The
 Elements of Statistical Learning, section 7.10.  The error is that of the *difference* of the two
-losses, pair by pair, since wrong pairs burden both alike.
+losses, pair by pair, since wrong pairs affect both alike.
 
 Every fit starts from the similarity through two pairs whose median distance is least (least median
 of squares, Rousseeuw 1984) and goes on with Tukey's weights, first wide and then narrow, which
-give a wrong pair no weight at all.  Nothing is drawn at random.
+give a wrong pair no weight at all.  Nothing is random.
 """
 
 from __future__ import annotations
@@ -131,7 +131,7 @@ class PolynomialMapping:
 class Warp:
     """The mapping taken, its model, and the cross-validated residuals of all that could be taken.
 
-    A residual is the median distance, px, of pairs from a fit that has not seen them.
+    A residual is the median distance, px, of held-out pairs from a fit.
     """
 
     mapping: Mapping | PolynomialMapping
@@ -146,7 +146,7 @@ def best_warp(a: Array, b: Array, sigma: Array, size: tuple[int, int]) -> Warp |
     ``sigma`` (N,) is the centroid error of a pair, px; ``size`` (width, height) of the picture, on
     which (and a tenth beyond) the mapping is one-to-one.  Up to 30 % of the pairs may be wrong.
     None with fewer than six pairs, when they do not determine a mapping (all in one place or on one
-    line), and for a mirrored frame.  Whether the residual is small enough is the caller's to say.
+    line), and for a mirrored frame.  The caller decides whether the residual is small enough.
     """
     if len(a) < LEAST_PAIRS:
         return None
@@ -209,7 +209,7 @@ def _cross(a: Array, b: Array) -> Array:
 def _first_plane(pairs: _Pairs) -> Array | None:
     """Homography (8,) of the similarity through two pairs that has the least median distance.
 
-    None where a mirrored one does about as well: the places lie on one line, the frame is mirrored,
+    None where a mirrored one fits about as well: the places are collinear, the frame is mirrored,
     or the pairs have nothing to do with each other.
     """
     thin = np.linspace(0, len(pairs.here) - 1, min(len(pairs.here), _STARTS)).astype(int)
