@@ -1,6 +1,6 @@
-"""The whole line in order: session, raw, calibrate, stars, register, grade, integrate.
+"""The whole pipeline in order: session, raw, calibrate, stars, register, grade, integrate.
 
-``stack`` is what the command runs; other commands are other ends of the same line.
+``stack`` is what the command runs; other commands use parts of the same pipeline.
 """
 
 from __future__ import annotations
@@ -65,7 +65,7 @@ class Options:
     cores; ``scratch``: where the cache of mosaics may lie, None for the system's place;
     ``keep_place``: whether the place where the frames were taken goes into the results;
     ``sampling``: places of the grid a pixel in either direction, 1 or 2, the latter where the
-    frames carry it; ``session``: the number of the one to stack where the folder holds several,
+    frames support it; ``session``: the number of the one to stack where the folder holds several,
     None for the one with most samples.
     """
 
@@ -112,7 +112,7 @@ def stack(
 
 
 def _of_changes(paths: Sequence[str]) -> list[str]:
-    """What to say of files that were changed, or went, while the run was reading them."""
+    """Remarks on files that were changed, or disappeared, while the run was reading them."""
     if not paths:
         return []
     more = f" and {len(paths) - 1} more" if len(paths) > 1 else ""
@@ -127,7 +127,7 @@ def _integrate(ready: Prepared, method: Method | None) -> Integration:
     lights, placed = ready.lights, ready.placed
     judgement = judge_samples(lights, placed, ready.suspects, ready.context)
     if method is not None:
-        # Defects are the sensor's, whatever the method; which samples count is the method's to say.
+        # Defects belong to the sensor, whatever the method; the method decides which samples count.
         return combined(lights, placed, judgement, method, ready.context)
     width = typical_width(ready.tables[ready.reference])
     sampling, why = finest(ready.options.sampling, len(placed), width)
@@ -140,7 +140,7 @@ class Prepared:
     """A session read, calibrated, measured and aligned: all that integration needs, and the record.
 
     ``paths`` are those given; ``unreadable``: reasons of lights that gave no samples, by number;
-    ``told``: what is to be said of the masters, ``sources``: their files' SHA-256; ``suspects``
+    ``told``: remarks on the masters, ``sources``: their files' SHA-256; ``suspects``
     (H, W): sites that may be defects; ``grades`` go with ``lights.numbers``; ``placed``: the frames
     to combine, the reference first.
     """
@@ -283,7 +283,7 @@ def result_of(ready: Prepared, integration: Integration) -> Result:
 
 
 def _white(ready: Prepared, picture: Stack, sampling: int) -> CameraWhite:
-    """What is known of the camera's colours and of white."""
+    """What is known of the camera's colours and white balance."""
     mosaic, number = ready.lights.mosaic, ready.lights.numbers[ready.reference]
     seen = ready.session.lights[number].metadata
     stars = star_colour(picture.value, ready.tables[ready.reference], sampling)
@@ -307,7 +307,7 @@ def _thumbnails(ready: Prepared) -> FramePictures:
 def _integration(
     ready: Prepared, integration: Integration, pictures: FramePictures
 ) -> IntegrationRecord:
-    """What the record tells of integration, coverage and the faintest star, in green."""
+    """The record's entries on integration, coverage and the faintest star, in green."""
     names = [frame.name for frame in ready.session.lights]
     stars = measurable(ready.tables[ready.reference], ready.lights.cache.shape).xy
     alone = opened(pictures.alone)[1]

@@ -42,7 +42,7 @@ from stackkit.stars.detect import detect as _detect
 from stackkit.stars.sky_mesh import measure_sky
 
 _FIRST_FRAMES = 9
-"""Frames in the first stack, which tells where the picture is steep: more add nothing to that."""
+"""Frames in the first stack, which shows where the picture is steep: more are not needed."""
 _CODES = 65000
 """Steps into which the range of the samples is divided."""
 _LEAST = 16
@@ -258,7 +258,7 @@ def prepare(
     Yields
     ------
     Prepared
-        For :func:`integrate`; ``tables``, ``registration`` and ``grades`` are there to look at.
+        For :func:`integrate`; ``tables``, ``registration`` and ``grades`` can be inspected.
 
     Raises
     ------

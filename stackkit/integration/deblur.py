@@ -1,13 +1,13 @@
-"""Takes back what opening and interpolating blur, so that stars are as sharp as the optics.
+"""Undoes the blur of demosaicing and interpolation, so that stars are as sharp as the optics.
 
-A frame's mosaic is opened and interpolated at places that lie anyhow between its samples.  Over
-many frames the mean of that is one linear filter, the same all over the picture: its transfer T(f)
-follows from the weights that single samples get.  The sky as the optics drew it is found again by
-the filter S that makes T·S as like the target as noise allows (Wiener 1949).  Solving for all
-neighbours together in this way loses no noise where pictures are smooth, S(0) = 1, unlike narrower
-kernels, which weigh samples unevenly.
+A frame's mosaic is demosaiced and interpolated at places that fall arbitrarily between its samples.
+Over many frames the mean of that is one linear filter, the same all over the picture: its transfer
+T(f) follows from the weights that single samples get.  The sky as the optics drew it is restored by
+the filter S that brings T·S as close to the target as noise allows (Wiener 1949).  Solving for all
+neighbours together costs no noise where pictures are smooth, S(0) = 1, unlike narrower kernels,
+which weight samples unevenly.
 
-Missing places take no part: differences to them are left out.
+Missing places are ignored: differences to them are left out.
 """
 
 from __future__ import annotations
@@ -23,26 +23,26 @@ from stackkit.jit import jit
 from stackkit.raw.bayer import NEVER, Bayer, neutral
 
 _REACH = 2
-"""The filter spans so many pixels of the sensor to either side."""
+"""Reach of the filter to either side, in pixels of the sensor."""
 _STAR = 0.8
-"""Gaussian width, px, of the sharpest stars that lenses draw on a sensor: where there is light."""
+"""Gaussian width, px, of the sharpest stars that lenses draw: sets which frequencies hold light."""
 _TARGETS = np.arange(0.25, 1.5, 0.05)
-"""Gaussian widths, px, of what is left of the blur: the first that noise allows is taken."""
+"""Gaussian widths, px, of the remaining blur: the first that noise allows is taken."""
 _GROWTH = 1.35
 """The most by which the noise's variance may grow from pixel to pixel."""
 _PRICE = 0.01
-"""Of noise beside a star's power."""
+"""Weight of noise relative to a star's power."""
 _BESIDE = 4
-"""So many pixels around a clipped one nothing is taken back: no optics drew what is clipped."""
+"""Pixels around a clipped one that are left as they are: clipped stars follow no optics."""
 _FREQUENCIES = 24
 _FLOOR = 1e-2
-"""Of noise where interpolation passes next to nothing: it is not to be drawn out of there."""
+"""Least weight of noise, so that frequencies that interpolation suppresses are not amplified."""
 _FEWEST = 3
-"""With fewer frames places do not lie anyhow, and the filter would draw the sensor's mosaic."""
+"""With fewer frames places are not arbitrary, and the filter would show the sensor's mosaic."""
 
 
 def restorable(frames: int) -> bool:
-    """Whether so many frames make one filter of their interpolation."""
+    """Whether there are enough frames for their interpolation to average to one filter."""
     return frames >= _FEWEST
 
 
@@ -105,7 +105,7 @@ def _sharpest(transfer: Array, fx: Array, fy: Array, sampling: int) -> Array:
 
 
 def _transfer(response: Response, fx: Array, fy: Array) -> Array:
-    """T (3, frequencies): mean over all places of what is left of a white wave, its real part."""
+    """T (3, frequencies): mean transmission of a white wave over all places, its real part."""
     total = np.zeros((3, len(fx)))
     side = np.arange(response.weights.shape[-1])
     for row, v in enumerate(response.places):

@@ -1,14 +1,14 @@
 """A window of a mosaic opened into three planes, one a colour.
 
 Between the samples of a colour its plane is linear, and at a sample's own site it is the sample.
-What another colour's sample tells there of the steepness of the picture (itself minus its nearest
-four) is added, scaled by the white balance: a gradient-corrected linear demosaic (Malvar, He &
+The local gradient from another colour's sample there (itself minus the mean of its nearest four)
+is added, scaled by the white balance: a gradient-corrected linear demosaic (Malvar, He &
 Cutler 2004), with terms chosen so that a white star has the same width in all colours.
 
-Beside clipped samples, whose steepness means nothing, each colour keeps to itself.  Where samples
-are missing, a plane takes what is expected there (their codes, when somebody knows
-what to expect) or what remains around, and says so: its *confidence* is the share of the usual
-samples that were there.
+Beside clipped samples, whose gradient means nothing, each colour is interpolated by itself.  Where
+samples are missing, a plane takes the value expected there (their codes, where it is known) or the
+samples left around, and its *confidence* is reduced: the share of the usual samples that were
+there.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ from stackkit.raw.bayer import colour_at
 Taps = tuple[NDArray[np.int64], NDArray[np.int64]]
 
 FILLED = 1e-3
-"""Confidence of a value that stands for a missing sample: counts only where nothing else does."""
+"""Confidence of a value that replaces a missing sample: counts only where nothing else does."""
 _RINGS = 5
 """How far from a clipped sample interpolation would ring, px."""
 _FAST = {"contract", "reassoc", "nsz", "arcp"}
@@ -139,7 +139,7 @@ def _reopen(  # type: ignore[no-untyped-def]
             planes[c, y, x] = _around(codes, x, y, c, layout, step, pedestal, np.nan)
             confidence[c, y, x] = FILLED
             if np.isnan(planes[c, y, x]):
-                # Far from any sample nothing is made up; the level only keeps NaN out of sums.
+                # Far from any sample nothing is invented; the level only keeps NaN out of sums.
                 planes[c, y, x] = middle[c]
                 confidence[c, y, x] = 0
 
@@ -205,7 +205,7 @@ def _around(codes, x, y, c, layout, step, pedestal, otherwise):  # type: ignore[
 
 @jit
 def _window_levels(codes, step, pedestal, layout):  # type: ignore[no-untyped-def]
-    """Mean of each colour in the window, for places with no sample far and wide."""
+    """Mean of each colour in the window, for places with no sample nearby."""
     total = np.zeros(3)
     count = np.zeros(3)
     for y in range(codes.shape[0]):

@@ -1,4 +1,4 @@
-"""What opening and interpolating make of a single sample: its weight in the values around it."""
+"""Response of demosaicing and interpolation: a single sample's weight in the values around it."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from stackkit.raw.bayer import NEVER, Bayer, colour_at
 
 @dataclass(frozen=True)
 class Response:
-    """What every sample gives to an interpolated value, for places all over two by two pixels.
+    """Each sample's weight in an interpolated value, for places all over two by two pixels.
 
     ``weights`` (2·PHASES, 2·PHASES, 3, side, side): row and column of the place, colour of the
     value, sample; ``places`` (2·PHASES,): where the places lie among the samples, px; ``site``
@@ -29,7 +29,7 @@ class Response:
 
 
 def response_of(sensor: Bayer) -> Response:
-    """The weights that opening and interpolating give, far from any edge or gap."""
+    """The weights of demosaicing and interpolation, far from any edge or gap."""
     size, centre = 20, 8
     site = np.array([[colour_at(x, y, sensor.layout) for x in range(size)] for y in range(size)])
     planes, confidence = np.zeros((2, 3, size, size), dtype=np.float32)
@@ -73,11 +73,11 @@ def _factors(layout: tuple[int, ...], cross: tuple[float, ...]) -> Array:
 
 
 def noise_factors(sensor: Bayer) -> Array:
-    """What each colour's sample variance gives to an interpolated value's variance.
+    """Factors from each colour's sample variance to an interpolated value's variance.
 
     (2·PHASES, 2·PHASES, 3, 3): row and column of the place modulo two pixels, in steps of 1/PHASES,
     then colour of the value, colour of the samples; the exact sum of the squared weights that
-    opening and interpolating give to the single samples.
+    demosaicing and interpolation give to the single samples.
     """
     sites = tuple(int(v) for v in sensor.layout[:5])
     return _factors((*sites, 0, 0, NEVER), tuple(float(v) for v in sensor.cross.ravel()))

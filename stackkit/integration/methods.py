@@ -7,7 +7,7 @@ variance (P,) and the number of samples that count (P,).  For every method alike
   and throughout a frame of weight zero.
 - A place without samples has value NaN, variance NaN, count 0.
 - The variance is that of the result, for Gaussian noise of the given variances.  What rejecting and
-  weighing down good samples costs is part of it (``_inflation``).
+  downweighting good samples costs is part of it (``_inflation``).
 """
 
 from __future__ import annotations
@@ -50,7 +50,7 @@ ESTIMATE_ROUNDS = 30
 
 @dataclass(frozen=True)
 class Samples:
-    """A block: what N frames say of the same P places."""
+    """A block: the samples of N frames at the same P places."""
 
     values: Block
     """(N, P), ADU, NaN where a frame has nothing."""
@@ -71,7 +71,7 @@ class Samples:
 
 @dataclass(frozen=True)
 class Parameter:
-    """A number that a method takes: what it is without being asked, and its inclusive range."""
+    """A number that a method takes: its default, and its inclusive range."""
 
     name: str
     default: float
@@ -137,7 +137,7 @@ def sigma_clip(samples: Samples, *, kappa: float = KAPPA) -> Combined:
     lies at most N/√(N-1) of them from the median, so that 3 rejects nothing up to seven frames.
     (From the mean, in sample standard deviations, it is (N-1)/√N, and ten: Shiffler 1988.)
     """
-    return _honest(_sigma_clip, samples, kappa=kappa)
+    return _with_inflation(_sigma_clip, samples, kappa=kappa)
 
 
 def winsorised(samples: Samples, *, kappa: float = KAPPA) -> Combined:
@@ -149,7 +149,7 @@ def winsorised(samples: Samples, *, kappa: float = KAPPA) -> Combined:
     Introduction to Robust Estimation and Hypothesis Testing, 3.3.)  Up to three are all kept: of
     three the deviation stays with the one that is off (0.98 of it remains in each round).
     """
-    return _honest(_winsorised, samples, kappa=kappa)
+    return _with_inflation(_winsorised, samples, kappa=kappa)
 
 
 def noise_model(
@@ -162,7 +162,7 @@ def noise_model(
     mean of what was kept; all samples are judged again by it.  Where no sample lies at the centre
     (two camps of equal size) all are kept; so are fewer than three.
     """
-    return _honest(_noise_model, samples, kappa=kappa, steepness=steepness)
+    return _with_inflation(_noise_model, samples, kappa=kappa, steepness=steepness)
 
 
 def tukey(samples: Samples, *, c: float = TUKEY, steepness: float = STEEPNESS) -> Combined:
@@ -173,7 +173,7 @@ def tukey(samples: Samples, *, c: float = TUKEY, steepness: float = STEEPNESS) -
     (``steepness`` · contrast)²); from the median, by iterated weighting.  Where no sample is within
     reach of the median (two camps of equal size) all count alike; so do fewer than three.
     """
-    return _honest(_tukey, samples, c=c, steepness=steepness)
+    return _with_inflation(_tukey, samples, c=c, steepness=steepness)
 
 
 def huber(samples: Samples, *, c: float = HUBER, steepness: float = STEEPNESS) -> Combined:
@@ -182,7 +182,7 @@ def huber(samples: Samples, *, c: float = HUBER, steepness: float = STEEPNESS) -
     Huber 1964, Annals of Mathematical Statistics 35:73.  Standard deviations as for Tukey's; fewer
     than three all count alike.
     """
-    return _honest(_huber, samples, c=c, steepness=steepness)
+    return _with_inflation(_huber, samples, c=c, steepness=steepness)
 
 
 _KAPPA = Parameter("kappa", KAPPA, 1.0, 20.0, "standard deviations beyond which is rejected")
@@ -351,7 +351,9 @@ _TRIALS = 8192
 """Places on which the cost of rejecting good samples is tried."""
 
 
-def _honest(run: Callable[..., Combined], samples: Samples, **parameters: float) -> Combined:
+def _with_inflation(
+    run: Callable[..., Combined], samples: Samples, **parameters: float
+) -> Combined:
     inflation = _inflation(run, tuple(parameters.items()), len(samples.values))
     # A copy, since a loop would be compiled once more for an array that may not be written to.
     return run(samples, inflation.copy(), **parameters)
@@ -361,10 +363,10 @@ def _honest(run: Callable[..., Combined], samples: Samples, **parameters: float)
 def _inflation(
     run: Callable[..., Combined], parameters: tuple[tuple[str, float], ...], most: int
 ) -> Block:
-    """How much larger than the noise of what is kept the noise of the result is (most + 1,), for 0
-    to ``most`` Gaussian samples: rejecting good samples costs more than their share.
+    """Ratio of the result's noise to the noise of the samples kept (most + 1,), for 0 to ``most``
+    Gaussian samples: rejecting good samples costs more than their share.
 
-    No formula holds from one sample on for all parameters, so it is tried out, on few places only:
+    No formula holds from one sample on for all parameters, so it is simulated, on few places only:
     an estimate less the mean does not depend on the mean (Basu 1955, Sankhyā 15:377), so that its
     variance is 1/n plus that of the small difference.  Between and beyond the sizes tried it is
     interpolated in 1/n.

@@ -32,17 +32,17 @@ from stackkit.jit import jit
 _AVERAGE = ROWS
 _ALL_ROWS = ROWS + LANES
 _SMALLEST = np.float32(1e-30)
-"""Variance, ADU²: what noiseless samples are taken to have."""
+"""Variance, ADU², assumed for noiseless samples."""
 _STAYS = np.float32(1e-4)
-"""Of the mean's noise: an estimate that moves less has arrived."""
+"""Share of the mean's noise: an estimate that moves less has converged."""
 
 
 @jit
 def _know(  # type: ignore[no-untyped-def]
     x, v, n, s, m, network, contrast, steepness, start, width, lane
 ):
-    """The places' medians; their mean variance into AVERAGE; what the picture's steepness adds to
-    it into EXTRA.
+    """The places' medians; their mean variance into AVERAGE; the part that the local contrast adds
+    to it into EXTRA.
     """
     sort(x, network, s)
     middle(s, n, m)
@@ -108,7 +108,7 @@ def noise_model(  # type: ignore[no-untyped-def]
         for j in range(LANES):
             weight = lane[WEIGHT + j]
             if weight == 0:
-                lane[SPREAD + j] = INFINITY  # two camps and none in the middle: all are kept
+                lane[SPREAD + j] = INFINITY  # two groups and none in the middle: all are kept
             elif n[j] > 2:
                 lane[CENTRE + j] = lane[TOTAL + j] / weight
                 lane[SPREAD + j] = lane[NOISE + j] / weight / weight + lane[EXTRA + j]
@@ -119,9 +119,9 @@ def noise_model(  # type: ignore[no-untyped-def]
 
 @jit
 def _scale(v, n, tuning, lane, steep):  # type: ignore[no-untyped-def]
-    """``steep`` (N, LANES): 1 / (tuning² · variance), the steepness's share included.
+    """``steep`` (N, LANES): 1 / (tuning² · variance), the contrast's share included.
 
-    0, so that all count alike, where there are fewer than three: who is off cannot be told.
+    0, so that all count alike, where there are fewer than three: no outlier can be identified.
     """
     for k in range(len(v)):
         noise, out = v[k], steep[k]
@@ -189,7 +189,7 @@ def _move(n, steep, lane):  # type: ignore[no-untyped-def]
                     lane[MOVES + j] = ZERO  # and the sums stay the same, however often taken
                 else:
                     lane[CENTRE + j] = there
-            else:  # two camps and none in the middle: all count alike
+            else:  # two groups and none in the middle: all count alike
                 steep[:, j] = ZERO
             moving |= lane[MOVES + j] > 0
     return moving

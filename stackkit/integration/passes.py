@@ -1,4 +1,4 @@
-"""Integration in order: first stack, judgement of the samples, and what is made of the rest."""
+"""Integration in order: first stack, outlier rejection, and the combination of the rest."""
 
 from __future__ import annotations
 
@@ -27,18 +27,18 @@ from stackkit.run.checkpoints import CheckpointedPool, checkpointed
 from stackkit.run.context import Context
 
 _CLIPPED = 0.95
-"""Share of the clip level from which on a pixel of the stack counts as clipped."""
+"""Share of the clip level above which a pixel of the stack counts as clipped."""
 _FIRST_FRAMES = 9
-"""Frames in the first stack: enough to judge by, and no more to wait for with a hundred."""
+"""Frames in the first stack: enough to judge by, and quick even when there are a hundred."""
 _FILL, _WIDEST = 8, 2.0
-"""Frames that fill a grid of twice as many places, and width of stars, px, up to which there is
-something to be seen on it."""
+"""Frames that fill a grid of twice as many places, and width of stars, px, up to which it shows
+more detail."""
 _ROUND_NAMES = (("First stack", "Rejecting outliers"), ("Second stack", "Rejecting again"))
 
 
 @dataclass(frozen=True)
 class Judgement:
-    """The verdict on the samples, and the first stack (3, H, W) they were held against.
+    """The verdict on the samples, and the first stack (3, H, W) they were compared with.
 
     ``expected`` is None when there were too few frames to judge.
     """
@@ -49,9 +49,9 @@ class Judgement:
 
 @dataclass(frozen=True)
 class Integration:
-    """A picture and how it was made: by which method, with which verdict on the samples (of a
-    method of the table only the defects count), and on how many places a pixel.  ``noise`` is None
-    where it was not measured; ``remark``: what should be said of it, mostly empty.
+    """A picture and how it was made: by which method, with which verdict on the samples (a method
+    of the table uses only the defects), and on how many places a pixel.  ``noise`` is None where
+    it was not measured; ``remark``: a remark for the report, mostly empty.
     """
 
     picture: Stack
@@ -65,12 +65,12 @@ class Integration:
 def judge_samples(
     lights: Lights, placed: Sequence[Placed], suspects: NDArray[np.bool_], context: Context
 ) -> Judgement:
-    """Hold every sample against a first stack, twice where hot pixels weigh in that stack."""
+    """Compare every sample with a first stack, twice where hot pixels affect that stack."""
     judgement = Judgement(Verdict(suspects, None, 0.0), None)
     masks = [mosaic_cache.mask_file(lights.cache, frame.number) for frame in placed]
     times = _times_judged(len(placed))
     for k in range(times):
-        # The masks are written over by the next look.
+        # The next pass overwrites the masks.
         beside = masks if k == times - 1 else []
         again = partial(_judge_once, lights, placed, judgement.verdict.defects, context, k)
         judgement = checkpointed(context.place.checkpoints, f"look-{k}", again, beside)
@@ -80,19 +80,19 @@ def judge_samples(
 def _judge_once(
     lights: Lights, placed: Sequence[Placed], defects: NDArray[np.bool_], context: Context, k: int
 ) -> Judgement:
-    """The ``k``-th look: a first stack without the ``defects`` known, and the verdict by it."""
+    """The ``k``-th pass: a first stack without the known ``defects``, and the verdict by it."""
     stacking, rejecting = _ROUND_NAMES[k]
     grid = (lights.sensor, defects)
     few = _spread_over(placed, _FIRST_FRAMES)
     name = f"look-{k}.first"
     known = (*grid, METHODS["median"], None, clip(lights))
     pool = CheckpointedPool(context.pool, context.place.checkpoints, name)
-    told = _told(context, stacking)
+    step = _step(context, stacking)
     first = checkpointed(
-        context.place.checkpoints, name, lambda: combine(lights.cache, few, *known, pool, told)
+        context.place.checkpoints, name, lambda: combine(lights.cache, few, *known, pool, step)
     )
     found = partial(judge, lights.cache, placed, *grid, first, context.pool)
-    verdict = found(_told(context, rejecting), context.place.checkpoints, f"look-{k}.judged")
+    verdict = found(_step(context, rejecting), context.place.checkpoints, f"look-{k}.judged")
     return Judgement(verdict, first.value)
 
 
@@ -103,22 +103,22 @@ def combine_by_sample(
     context: Context,
     sampling: int = 1,
 ) -> tuple[Stack, NoiseBlocks]:
-    """The weighted mean of what the verdict left, on a grid of so many places a pixel, and its
-    noise.
+    """The weighted mean of the samples not rejected, on a grid of ``sampling`` places a pixel, and
+    its noise.
     """
     known = (judgement.verdict.defects, judgement.verdict.pattern, judgement.expected)
-    told = _told(context, "Combining")
+    step = _step(context, "Combining")
     grid = (lights.cache, placed, lights.sensor)
     pool = CheckpointedPool(context.pool, context.place.checkpoints, "result.sum")
-    return total(*grid, *known, clip(lights), pool, told, sampling)
+    return total(*grid, *known, clip(lights), pool, step, sampling)
 
 
 def finest(asked: Literal[1, 2], frames: int, width: float) -> tuple[Literal[1, 2], str]:
-    """Places a pixel that so many frames with stars so wide (FWHM, px) fill, and why not what was
-    asked for, empty when it is.
+    """Places a pixel that ``frames`` with stars of this ``width`` (FWHM, px) fill, and the reason
+    where it is not what was ``asked`` for, else empty.
 
     A Gaussian 2 px wide has a thirtieth of its contrast left at the sensor's own limit (half a wave
-    a pixel): beyond it noise is all there is.
+    a pixel): beyond it there is only noise.
     """
     if asked == 1:
         return 1, ""
@@ -134,10 +134,10 @@ def finest(asked: Literal[1, 2], frames: int, width: float) -> tuple[Literal[1, 
 def combined(
     lights: Lights, placed: Sequence[Placed], judgement: Judgement, method: Method, context: Context
 ) -> Integration:
-    """What a method of the table makes of the samples, none left out but the defects."""
+    """All samples but the defects combined by a method of the table."""
     known = (lights.sensor, judgement.verdict.defects, method, judgement.expected, clip(lights))
     pool = CheckpointedPool(context.pool, context.place.checkpoints, "result.method")
-    picture = combine(lights.cache, placed, *known, pool, _told(context, "Combining"))
+    picture = combine(lights.cache, placed, *known, pool, _step(context, "Combining"))
     return Integration(picture, method.name, Verdict(judgement.verdict.defects, None, None))
 
 
@@ -149,30 +149,30 @@ def each(
     context: Context,
     room: Room,
 ) -> list[Outcome]:
-    """What several methods make of the same samples, as :func:`combined` would one by one."""
+    """The same samples combined by several methods, as :func:`combined` would one by one."""
     known = (lights.sensor, judgement.verdict.defects, methods, judgement.expected, clip(lights))
-    told = _told(context, "Combining by method")
-    return values_by_method(lights.cache, placed, *known, context.pool, told, room)
+    step = _step(context, "Combining by method")
+    return values_by_method(lights.cache, placed, *known, context.pool, step, room)
 
 
 def clip(lights: Lights) -> float:
-    """From where on a pixel of the stack counts as clipped, ADU."""
+    """ADU above which a pixel of the stack counts as clipped."""
     return _CLIPPED * apply.clip_level(lights.mosaic)
 
 
-def _told(context: Context, name: str) -> Callable[[int, int], None]:
+def _step(context: Context, name: str) -> Callable[[int, int], None]:
     return lambda done, of: context.progress(name, done, of)
 
 
 def _times_judged(frames: int) -> int:
-    """With few frames a hot pixel weighs in the first stack that is to tell it: judged twice."""
+    """With few frames a hot pixel affects the first stack that should reveal it: judged twice."""
     if frames < FEWEST:
         return 0
     return 2 if frames <= _FIRST_FRAMES else 1
 
 
 def _spread_over(placed: Sequence[Placed], most: int) -> list[Placed]:
-    """At most so many frames, evenly over the session, the reference first."""
+    """At most ``most`` frames, evenly over the session, the reference first."""
     rest = sorted(placed[1:], key=lambda frame: frame.number)
     count = min(len(rest), most - 1)
     return [placed[0], *(rest[int(i)] for i in np.linspace(0, len(rest) - 1, count).round())]

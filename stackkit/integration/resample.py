@@ -1,6 +1,6 @@
 """Compiled kernels: the samples of a mosaic onto a tile of the reference grid.
 
-A window of the mosaic is opened into three planes (``demosaic``), which are interpolated at the
+A window of the mosaic is demosaiced into three planes (``demosaic``), which are interpolated at the
 exact place by a Lanczos kernel over 6×6 (a = 3; its weights' sum divided out), no position rounded.
 
 Frames are added as Σ share·confidence·value and Σ share·confidence: normalised convolution
@@ -155,7 +155,7 @@ def _polynomial(c, x, y):  # type: ignore[no-untyped-def]
 
 
 class OpenedTile(NamedTuple):
-    """What the loops need of one frame in one tile.
+    """One frame's data in one tile, as the loops need it.
 
     ``planes``, ``confidence`` (3, h, w) from ``demosaic.open_window`` of the window whose first
     sample is site ``origin`` (x, y); ``clipped`` (h, w): where a sample close by is clipped, and a
@@ -269,7 +269,7 @@ def add_frame(tile, factors, share, sums):  # type: ignore[no-untyped-def]
 def deviations(  # type: ignore[no-untyped-def]
     codes, coding, layout, model, spread, nodes, level, noise, relief, steepness, out, starry
 ):
-    """How far each sample of a frame is from what a first stack says of its place.
+    """How far each sample of a frame is from the value that a first stack predicts.
 
     ``codes`` (H, W), ``coding`` (step, pedestal); ``model`` (3, H, W) on the reference grid,
     ``spread`` (3, …, …) its variance, an entry every ``RELIEF_STEP`` px; ``nodes`` the samples'
@@ -305,7 +305,7 @@ def deviations(  # type: ignore[no-untyped-def]
 
 @jit(inline="always")
 def _told(model, u, v, c, wx, wy):  # type: ignore[no-untyped-def]
-    """The model's colour c at (u, v), and its contrast: the range over the 4×4 places around."""
+    """The model's value in colour c at (u, v), and its contrast: the range over the 4×4 places."""
     a, b = int(u), int(v)
     _cubic(np.float32(u - a), wx)
     _cubic(np.float32(v - b), wy)
@@ -338,17 +338,17 @@ def contrasts(model, top, left, out):  # type: ignore[no-untyped-def]
 
 @jit(inline="always")
 def _away(level, x, y, c):  # type: ignore[no-untyped-def]
-    """How far a frame's sky is from the reference's at a site."""
+    """Difference of a frame's sky background from the reference's at a site."""
     offset, unit, _ = level
     return _polynomial(offset[c], (x - unit[0]) / unit[2], (y - unit[1]) / unit[2])
 
 
 @jit
 def expect(codes, sites, coding, origin, layout, model, places, level):  # type: ignore[no-untyped-def]
-    """Write into a window's ``codes`` what the model expects of some samples.
+    """Write into a window's ``codes`` the values that the model predicts for some samples.
 
-    ``sites`` (N, 2) as x, y in the frame, ``places`` (N, 2) where they lie on the model's grid;
-    ``origin`` (x, y) is the window's first site.  0 where the model does not know.
+    ``sites`` (N, 2) as x, y in the frame, ``places`` (N, 2) the same on the model's grid;
+    ``origin`` (x, y) is the window's first site.  0 where the model has no value.
     """
     wx, wy = np.empty(4, dtype=np.float32), np.empty(4, dtype=np.float32)
     height, width = model.shape[1:]

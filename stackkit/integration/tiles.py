@@ -1,8 +1,8 @@
 """Walks the reference grid tile by tile and combines the frames there.
 
-Only tiles are ever resampled, never whole frames, and a tile shrinks as frames become more: the
-memory in use does not grow with their number.  Tiles are independent, so that threads change
-nothing in the result.
+Only tiles are resampled, never whole frames, and with more frames tiles are smaller: the memory in
+use does not grow with their number.  Tiles are independent, so that threads do not change the
+result.
 """
 
 from __future__ import annotations
@@ -41,7 +41,7 @@ _REACH = 5
 _Sample = TypeVar("_Sample", bound=np.generic)
 Step = Callable[[int, int], None]
 Room = Callable[[tuple[int, int, int]], Plane]
-_Told = TypeVar("_Told")
+_Extra = TypeVar("_Extra")
 
 
 @dataclass(frozen=True)
@@ -63,8 +63,8 @@ class Placed:
 
 @dataclass(frozen=True)
 class Outcome:
-    """The picture (3, H, W) that a method made, the share of the samples that had no part in it,
-    and the seconds of one core that it took.
+    """The picture (3, H, W) that a method made, the share of the samples rejected, and the seconds
+    of one core that it took.
     """
 
     value: Plane
@@ -73,7 +73,7 @@ class Outcome:
 
 
 def tile_side(frames: int) -> int:
-    """Side of tiles that hold so many frames within the budget: three values, three variances."""
+    """Side of tiles whose ``frames`` fit within the budget: three values, three variances."""
     side = int(np.sqrt(_BUDGET / (24 * max(frames, 1))))
     return int(np.clip(side // 16 * 16, _SMALLEST_TILE, LARGEST_TILE))
 
@@ -98,9 +98,9 @@ def combine(
 ) -> Stack:
     """One method of the table over the whole grid; each frame interpolated by itself.
 
-    ``first`` (3, H, W), a first stack, tells where the picture is steep.  From ``clip`` ADU on
-    pixels count as clipped, and are left as they are.  Methods are told the variances that samples
-    have in the restored picture: a tenth more than they have as they come.
+    ``first`` (3, H, W), a first stack, shows where the picture is steep.  From ``clip`` ADU on
+    pixels count as clipped, and are left as they are.  Methods get the variances of the samples in
+    the restored picture: a tenth more than before.
     """
     sample = _sampler(cache, frames, sensor, defects, first)
 
@@ -127,7 +127,7 @@ def values_by_method(
     step: Step,
     room: Room,
 ) -> list[Outcome]:
-    """What several methods make of the same samples, each frame interpolated once for all.
+    """The same samples combined by several methods, each frame interpolated once for all.
 
     ``room`` makes the arrays for the pictures; the rest as in :func:`combine`.
     """
@@ -197,12 +197,12 @@ def _fewest(count: NDArray[np.int16], size: tuple[int, int, int]) -> NDArray[np.
 
 
 def factors_for(frames: int, sensor: Bayer, sampling: int = 1) -> Array:
-    """Noise factors of the picture that so many frames make, restored or not."""
+    """Noise factors of the picture from this number of frames, restored or not."""
     return restored_factors(sensor, sampling) if restorable(frames) else noise_factors(sensor)
 
 
 def sharpened(picture: Stack, frames: int, sensor: Bayer, clip: float, sampling: int = 1) -> Stack:
-    """The picture restored, where so many frames allow it."""
+    """The picture restored, where the number of frames allows it."""
     if not restorable(frames):
         return picture
     return replace(picture, value=restore(picture.value, sensor, clip, sampling))
@@ -271,18 +271,18 @@ def empty_stack(shape: tuple[int, int]) -> Stack:
 def fill(
     pictures: Sequence[NDArray[Any]],
     side: int,
-    one: Callable[[Window], tuple[Sequence[Any], _Told]],
+    one: Callable[[Window], tuple[Sequence[Any], _Extra]],
     pool: Executor,
     step: Step,
-) -> list[_Told]:
-    """Fill pictures (…, H, W) with what ``one`` makes of each tile; what else it tells."""
+) -> list[_Extra]:
+    """Fill pictures (…, H, W) with the parts that ``one`` returns for each tile; its extras."""
     height, width = pictures[0].shape[-2:]
-    places, told = list(tiles((height, width), side)), []
-    for done, (tile, (parts, more)) in enumerate(
+    places, extras = list(tiles((height, width), side)), []
+    for done, (tile, (parts, extra)) in enumerate(
         zip(places, pool.map(one, places), strict=True), start=1
     ):
         for picture, part in zip(pictures, parts, strict=True):
             picture[..., tile.top : tile.bottom, tile.left : tile.right] = part
-        told.append(more)
+        extras.append(extra)
         step(done, len(places))
-    return told
+    return extras

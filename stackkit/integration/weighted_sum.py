@@ -1,4 +1,4 @@
-"""The weighted sum of all samples that the verdict left, tile by tile, and its measured noise."""
+"""The weighted sum of all samples not rejected, tile by tile, and its measured noise."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ Pattern = NDArray[np.int16]
 
 _NOTHING = np.zeros((0, 0), dtype=np.uint16)
 _RIM = 4
-"""How far from a sample others weigh in what is opened and interpolated there, px."""
+"""Reach, px, of the samples that contribute to a demosaiced and interpolated value."""
 
 
 @dataclass(frozen=True)
@@ -64,7 +64,7 @@ class NoiseBlocks:
     """Means over blocks of ``noise.BLOCK_MEAN`` px of pure noise (n, 3, h, w): of the reference
     frame by itself, of the first two, four, eight … frames, and of all.
 
-    ``frames`` (n,) says of how many.
+    ``frames`` (n,): the number of frames in each.
     """
 
     frames: tuple[int, ...]
@@ -139,8 +139,8 @@ def total(
         return [value, variance, sums[3].min(axis=0)], here
 
     picture = empty_stack(grid)
-    told = fill([picture.value, picture.variance, picture.coverage], LARGEST_TILE, one, pool, step)
-    for tile, here in zip(tiles(grid, LARGEST_TILE), told, strict=True):
+    means = fill([picture.value, picture.variance, picture.coverage], LARGEST_TILE, one, pool, step)
+    for tile, here in zip(tiles(grid, LARGEST_TILE), means, strict=True):
         y, x = tile.top // block, tile.left // block
         noise[:, :, y : y + here.shape[2], x : x + here.shape[3]] = here
     picture = sharpened(picture, len(frames), sensor, clip, sampling)
@@ -152,7 +152,7 @@ def _finer(mapping: AnyMapping, sampling: int) -> AnyMapping:
 
 
 def told_counts(frames: int) -> tuple[int, ...]:
-    """Of how many frames the noise is told: 1, 2, 4, 8 …, all."""
+    """Numbers of frames for which the noise is measured: 1, 2, 4, 8 …, all."""
     return tuple(sorted({min(2**k, frames) for k in range(frames.bit_length() + 1)}))
 
 
@@ -201,7 +201,7 @@ def _expect(
     missing: Mask,
     first: Plane | None,
 ) -> None:
-    """Put what the first stack expects into the codes of the missing samples, 0 without one."""
+    """Put the first stack's prediction into the codes of the missing samples, 0 without one."""
     if first is None:
         codes[missing] = 0
         return

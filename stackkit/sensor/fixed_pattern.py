@@ -1,11 +1,11 @@
-"""What stays with the sensor while the sky moves over it: defects, and a fixed pattern.
+"""Defects and fixed pattern: deviations that stay with the sensor while the sky moves over it.
 
-Every frame says of every site how far its sample is from what the first stack expects there.  A
-site that is off in most frames is a defect.  The rest of what lasts, too weak to tell site by site,
-is a pattern that the drifting sky would draw out into streaks.  How strong it is, the two halves of
-the session tell: what they agree on is pattern, the rest is noise.  A site's mean deviation, times
-the pattern's share in it (Wiener), is taken off.  Where the sky does not move, the first stack
-holds the pattern itself and nothing is taken.
+Every frame gives for every site the deviation of its sample from the first stack's prediction.  A
+site that is off in most frames is a defect.  Lasting deviations too weak to be seen site by site
+are a fixed pattern, which the drifting sky would draw out into streaks.  Its strength follows from
+the two halves of the session: what they agree on is pattern, the rest is noise.  A site's mean
+deviation, times the pattern's share in it (Wiener), is subtracted.  Where the sky does not move,
+the first stack holds the pattern itself and nothing is subtracted.
 """
 
 from __future__ import annotations
@@ -29,35 +29,35 @@ Pattern = NDArray[np.int16]
 _BEYOND_DOUBT = 4.0
 """Mean deviation over all frames, in standard deviations of such means, that makes a defect."""
 _PER_ROOT = 1.3
-"""With few frames the limit is this much times √N: what lasts at 1.3 standard deviations of a
-sample would be seen in the picture.  Then a good site in a hundred is lost as well, for nothing
-but its light."""
+"""With few frames the limit is this much times √N: a lasting deviation of 1.3 standard deviations
+of a sample would be visible in the picture.  Then a good site in a hundred is lost as well, at the
+cost of its light only."""
 _LEAST = 2.6
 _STARRY, _HALO = 1.0, 2
-"""So much higher is the limit so many px around where a star came by: there the light counts."""
+"""Increase of the limit near a star's path, and the distance, px: there the light counts."""
 _VOICE = 3.0
-"""The most that one frame may say for a site's being off: one trail is not always."""
+"""Limit of one frame's deviation at a site: a single trail is no lasting defect."""
 _PIECE = 4
-"""Rejected samples in 3×3 that make a piece: a trail, not a hot pixel."""
+"""Rejected samples in 3×3 that form a group: a trail, not a hot pixel."""
 _CROWD_SIDE, _CROWD = 15, 8.5
-"""More than eight lasting sites in 15×15 are no accident: one site in a hundred may be bad, rarely
+"""More than eight lasting sites in 15×15 are no chance: one site in a hundred may be bad, rarely
 one in thirty."""
 _RESTLESS = 0.35
 """Share of sites beyond 2 σ in 15×15 that no pattern explains; by chance it is 0.05."""
 _FEWEST = 3
 _MOVED, _APART = 3.5, 8.0
-"""Drift of the sky, px, from which on a star without its core (two widths) and a faint star that
-moved from one half of the session to the other (two widths again) are told from the sensor."""
-_WORTH = 0.1
-"""Share of the pattern in the variance of a site's mean from which on it is taken off."""
+"""Drift of the sky, px, above which a star without its core (two widths) and a faint star that
+moved from one half of the session to the other (two widths again) differ from sensor defects."""
+_LEAST_PATTERN = 0.1
+"""Share of the pattern in the variance of a site's mean above which it is subtracted."""
 
 
 @dataclass(frozen=True)
 class Evidence:
     """Sums over the frames for each site, filled in by :func:`add_evidence`.
 
-    ``voices`` (2, H, W) of the deviations of the session's two halves, how many were ``seen``
-    (2, H, W), and whether a star ever came by (``starry``, H, W).
+    ``voices`` (2, H, W): summed deviations of the session's two halves; how many were ``seen``
+    (2, H, W), and whether a star ever crossed the site (``starry``, H, W).
     """
 
     voices: Plane
@@ -66,16 +66,16 @@ class Evidence:
 
 
 def no_evidence(shape: tuple[int, int]) -> Evidence:
-    """Nothing heard yet of any site (H, W)."""
+    """No frames added yet, for any site (H, W)."""
     voices = np.zeros((2, *shape), dtype=np.float32)
     return Evidence(voices, np.zeros((2, *shape), dtype=np.int16), np.zeros(shape, dtype=bool))
 
 
 def add_evidence(evidence: Evidence, deviation: Plane, rejected: Mask, *, late: bool) -> None:
-    """Add what one frame of the first or the second (``late``) half of the session says.
+    """Add the deviations of one frame of the first or the second (``late``) half of the session.
 
-    ``deviation`` (H, W) in standard deviations, NaN where unknown; ``rejected`` (H, W).  What was
-    rejected in one piece is something in the sky and has no voice.
+    ``deviation`` (H, W) in standard deviations, NaN where unknown; ``rejected`` (H, W).  Groups of
+    rejected samples are something in the sky and do not count.
     """
     _add_evidence(deviation, rejected, evidence.voices[int(late)], evidence.seen[int(late)])
 
@@ -101,17 +101,17 @@ def _add_evidence(deviation, rejected, voices, seen):  # type: ignore[no-untyped
 def limits(frames: int) -> tuple[float, float]:
     """Mean deviation, in standard deviations of such means, that makes a defect.
 
-    Of so many frames; the first for the empty sky, the second where a star came by.
+    For this number of frames; the first for the empty sky, the second where a star passed.
     """
     limit = float(np.clip(_PER_ROOT * np.sqrt(frames), _LEAST, _BEYOND_DOUBT))
     return limit, limit + _STARRY
 
 
 def convicted(evidence: Evidence, suspects: Mask, frames: int, moved: float) -> Mask:
-    """Sites (H, W) that are off in most frames, and suspects of whom nothing is known.
+    """Sites (H, W) that are off in most frames, and suspects without any data.
 
     ``moved``: how far the sky moved over the sensor, px.  Where that is little, a star without its
-    core, which is suspect, looks like a hot pixel; what stands so close to a star is acquitted.
+    core, which is suspect, resembles a hot pixel; sites that close to a star are acquitted.
     """
     seen = evidence.seen.sum(axis=0)
     mean = evidence.voices.sum(axis=0) / np.sqrt(np.maximum(seen, 1))
@@ -133,7 +133,7 @@ def _scatter(mean: Plane, known: Mask) -> float:
 
 
 def lone(sites: Mask, accident: float = 0.0) -> Mask:
-    """Without the sites (H, W) that stand in a crowd: those are ground or cloud, not defects.
+    """Without the sites (H, W) in a crowd: those are ground or cloud, not defects.
 
     ``accident`` is the share of good sites that may be among them by chance.
     """
@@ -155,8 +155,8 @@ def restless(evidence: Evidence) -> Mask:
 def pattern_share(evidence: Evidence, defects: Mask, moved: float) -> float:
     """Share of a lasting pattern in the variance of the sites' means; 0 if not worth it.
 
-    Only where the sky moved (``moved``, px) so far that what the session's halves agree on is of
-    the sensor.
+    Only where the sky moved (``moved``, px) so far that what the session's halves agree on comes
+    from the sensor.
     """
     if moved < _APART:
         return 0.0
@@ -170,7 +170,7 @@ def pattern_share(evidence: Evidence, defects: Mask, moved: float) -> float:
     correlation = float(np.sin(0.5 * np.pi * agree))
     # Two halves that agree so far make a whole that agrees more (Spearman-Brown).
     share = 2 * correlation / (1 + correlation) if correlation > 0 else 0.0
-    return share if share > _WORTH else 0.0
+    return share if share > _LEAST_PATTERN else 0.0
 
 
 def fixed_pattern(
@@ -181,7 +181,7 @@ def fixed_pattern(
     layout: NDArray[np.int64],
     coding: Coding,
 ) -> Pattern:
-    """What to use off each good site (H, W), in codes of the cache.
+    """The pattern to subtract from each good site (H, W), in codes of the cache.
 
     ``noise`` (3, …, …): standard deviation of a sample in ADU, an entry every ``RELIEF_STEP`` px.
     """

@@ -1,4 +1,4 @@
-"""The noise of a session's sensor: from the frames, or from what the file says of it."""
+"""The noise of a session's sensor: measured from the frames, or from the file's noise profile."""
 
 from __future__ import annotations
 
@@ -24,12 +24,12 @@ from stackkit.session.grouping import Frame
 _PAIRS = 3
 """Pairs of frames, spread over the session, that the noise is measured from."""
 _ENOUGH = 150_000
-"""Pixels from which on smoothing can be told."""
+"""Pixels needed to detect smoothing."""
 
 
 @dataclass(frozen=True)
 class SensorNoise:
-    """The model to go by, where it comes from (``words``), what was measured (None if nothing), and
+    """The model used, where it comes from (``words``), the measurement (None if there is none), and
     whether the raws were smoothed before they were written.
     """
 
@@ -68,14 +68,14 @@ def sensor_noise(
     """Noise of frames of one setting, measured from ``pairs`` of them, or from the one ``alone``.
 
     ``plain`` gives a frame's samples (H, W) in ADU above black, not multiplied by flat or shading;
-    ``head`` speaks for their levels; ``profile`` is the DNG's NoiseProfile.
+    ``head`` gives their levels; ``profile`` is the DNG's NoiseProfile.
     """
     clip = apply.clip_level(head)
     planes = [(plain(a), plain(b)) for a, b in pairs]
     measured = photon_transfer(planes, clip) if pairs else photon_transfer_alone(plain(alone), clip)
     said = profile_noise(profile, apply.span(head)) if profile else None
     noise, words = reconcile(measured, said)
-    # Neither a single frame nor small ones can tell smoothing from their stars.
+    # In a single frame or small ones, smoothing cannot be distinguished from stars.
     enough = bool(pairs) and planes[0][0].size >= _ENOUGH
     denoised = enough and measured is not None and looks_denoised(measured)
     return SensorNoise(noise, words, measured, denoised)

@@ -1,9 +1,9 @@
 """Hot and dead pixels, found from the lights themselves: they stay while the stars move.
 
 A defect is off in all frames, a star hardly ever: the lower quartile over the frames at each site
-forgets the stars.  A site is suspect when that stands out from its neighbours of the same colour,
-and its direct neighbours (other colours) do not stand out with it, as they would under a star that
-has hardly moved.
+suppresses the stars.  A site is suspect when that stands out from its neighbours of the same
+colour, and its direct neighbours (other colours) do not stand out with it, as they would under a
+star that has hardly moved.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from stackkit.robust import MAD_TO_SIGMA
 
 STANDS_OUT, _UNTRIED, _TRIED = 6.0, 7.0, 3
 """Deviation of a site's quartile, in standard deviations of such quartiles; the second with fewer
-than so many frames, where no first stack will acquit a star.
+frames than the third number, where no first stack will acquit a star.
 
 High, so that the light of slowly moving stars is not taken for defects; the weaker ones are found
 when the samples are judged against a first stack (``fixed_pattern``).
@@ -29,7 +29,7 @@ when the samples are judged against a first stack (``fixed_pattern``).
 SHARED = 0.15
 """Share of a site's excess that its direct neighbours may show before it may be a star."""
 _MOSTLY = 0.25
-"""Share of the frames in which a star may stand elsewhere without the site being taken for hot."""
+"""Quantile over the frames: the site is dark without the star in at least this share of them."""
 
 
 def find_defects(cache: Cache, frames: Sequence[int], pool: Executor) -> Mask:
@@ -44,7 +44,7 @@ def find_defects(cache: Cache, frames: Sequence[int], pool: Executor) -> Mask:
 def spikes(plane: Plane, limit: float = _UNTRIED, quantum: float = 0.0) -> Mask:
     """Sites of a mosaic (H, W) that stand out alone, high or low; NaN sites are defects too.
 
-    ``quantum`` is what the plane's values count in.
+    ``quantum`` is the step of the plane's values.
     """
     excess = np.empty(plane.shape, dtype=np.float32)
     beside = np.empty(plane.shape, dtype=np.float32)
@@ -68,8 +68,8 @@ def spikes(plane: Plane, limit: float = _UNTRIED, quantum: float = 0.0) -> Mask:
 def _spread(values: Plane, quantum: float) -> float:
     """Standard deviation by the median absolute deviation (Gaussian).
 
-    In short exposures of a dark sky most values are the same code, and their median deviation
-    says nothing; then that of the values a few codes around it does.
+    In short exposures of a dark sky most values are the same code, and their median deviation is
+    zero; then that of the values a few codes around it is used.
     """
     away = np.abs(values)
     spread = MAD_TO_SIGMA * float(np.nanmedian(away))

@@ -1,5 +1,5 @@
-"""Which samples do not belong in the picture.
+"""Outlier rejection: which samples are left out of the picture.
 
-Takes each frame and the first stack; ``outliers`` holds every sample against it, ``trails`` finds
+Takes each frame and the first stack; ``outliers`` compares every sample with it, ``trails`` finds
 and cuts satellites and aircraft along their whole length.
 """

@@ -1,11 +1,11 @@
-"""Which samples do not belong: every raw sample held against what the first stack says there.
+"""Outlier rejection: every raw sample compared with the value that the first stack predicts.
 
 A first robust stack predicts each sample of each frame at its own place.  A sample is rejected
-when it stands out from the prediction by more than its own noise allows; where the picture is
-steep, registration and seeing allow more, so that star cores stay.  Trails are wider than one
-sample and faint at their shoulders: the average over 3×3 samples finds them, and what is found is
-cut two samples wider; what crosses the frame as a line is cut along its whole length
-(``trails.py``).  What stays with the sensor is told by the same deviations (``fixed_pattern``).
+when it deviates from the prediction by more than its own noise allows; where the picture is
+steep, alignment error and seeing allow more, so that star cores stay.  Trails are wider than one
+sample and faint at their shoulders: the average over 3×3 samples finds them, and they are cut two
+samples wider than found; trails that cross the frame as a line are cut along their whole length
+(``trails.py``).  Fixed patterns of the sensor follow from the same deviations (``fixed_pattern``).
 """
 
 from __future__ import annotations
@@ -45,9 +45,9 @@ from stackkit.sensor.fixed_pattern import (
 
 @dataclass(frozen=True)
 class Verdict:
-    """Defects (H, W), what else stays with the sensor (H, W) in codes of the cache (None when it is
-    not worth taking off), the share of samples rejected (None when nobody judged), and the trails
-    in the frames by their numbers.
+    """Defects (H, W), fixed pattern (H, W) in codes of the cache (None when it is too weak to
+    subtract), the share of samples rejected (None when none were judged), and the trails in the
+    frames by their numbers.
     """
 
     defects: Mask
@@ -61,9 +61,9 @@ SINGLE = 5.0
 TOGETHER = 5.0
 """Deviation of the mean of 3×3 samples, in its standard deviations, at which they are a trail."""
 FEWEST = 3
-"""With fewer frames there is no telling which one is wrong."""
+"""With fewer frames it is impossible to know which one is wrong."""
 _A_FEW = 8
-"""Frames after which it is kept how far the judgement is."""
+"""Frames between checkpoints."""
 _GROWTH = 2
 """How much wider than found a trail is cut, px."""
 
@@ -79,10 +79,10 @@ def judge(
     checkpoints: Checkpoints | None = None,
     name: str = "judged",
 ) -> Verdict:
-    """Lay rejection masks over the frames in the cache, and tell what stays with the sensor.
+    """Write rejection masks for the frames in the cache; the verdict, with defects and pattern.
 
-    ``suspects`` (H, W) have no part in the first stack; they are acquitted when it shows that a
-    star stood there.  How far it is stays on the ``checkpoints`` under this ``name``.
+    ``suspects`` (H, W) are left out of the first stack; they are acquitted when it shows a star
+    there.  Progress is kept in the ``checkpoints`` under this ``name``.
     """
     if len(frames) < FEWEST:
         return Verdict(suspects, None, 0.0)
@@ -111,7 +111,7 @@ def judge(
 
 @dataclass
 class _SoFar:
-    """What the frames said so far, so many ``done``: their ``evidence``, how many samples were
+    """Results of the frames ``done`` so far: their ``evidence``, how many samples were
     ``rejected``, and the ``lines`` in them by number.
     """
 
@@ -129,8 +129,8 @@ def _gathered(
     checkpoints: Checkpoints | None,
     name: str,
 ) -> _SoFar:
-    """Take in one frame after the other, in order: sums of floats must not depend on which thread
-    is first.
+    """Add one frame after the other, in order: sums of floats must not depend on which thread is
+    first.
     """
     masks = [mosaic_cache.mask_file(cache, frame.number) for frame in frames]
     so_far = newest(checkpoints, name, masks, _SoFar(no_evidence(cache.shape)))
@@ -150,7 +150,7 @@ def _gathered(
 
 
 def _cut(cache: Cache, number: int, trails: Sequence[Trail]) -> int:
-    """Add a frame's trails to what is rejected of it; how many samples that are more."""
+    """Add a frame's trails to its rejected samples; how many samples that adds."""
     mask = mosaic_cache.get_rejected(cache, number, mosaic_cache.whole(cache))
     wider = mask | trail_mask(trails, mask)
     mosaic_cache.put_rejected(cache, number, wider)
@@ -253,8 +253,8 @@ def _mark(deviation, single, together, mask):  # type: ignore[no-untyped-def]
                 for i in range(max(x - 1, 0), min(x + 2, width)):
                     v = deviation[j, i]
                     if np.isfinite(v):
-                        # A hot sample must not make a trail of its neighbours: it counts as far
-                        # as it may go alone.
+                        # A hot sample must not turn its neighbours into a trail: it is limited to
+                        # the threshold of a single sample.
                         total += min(max(v, -single), single)
                         count += 1
             if abs(deviation[y, x]) > single:

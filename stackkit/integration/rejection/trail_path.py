@@ -1,4 +1,4 @@
-"""A line of light followed over a frame: where it goes, how wide it is, what of it a cut leaves."""
+"""A trail followed over a frame: its path, its width, and the light left beyond a cut."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from stackkit.arrays import Array, Mask, Plane
 from stackkit.jit import jit
 
 VOICE = 4.0
-"""The most that one sample may say, in standard deviations: a hot pixel is no trail."""
+"""Limit of one sample's deviation, in standard deviations: a hot pixel is no trail."""
 _STRIDE = 48
 """Length of the pieces in which a trail is followed, px."""
 _PARTS = (0.2, 0.35, 0.5, 0.65, 0.8)
@@ -23,13 +23,13 @@ _MIDDLE = 8
 _STARTS, _GOES_ON = 4.0, 3.0
 """Standard deviations of a piece to begin with, and of one that goes on."""
 _GAPS = 3
-"""Pieces in a row that may be missing: aircraft blink, stars stand before the line."""
+"""Pieces in a row that may be missing: aircraft blink, stars cover the line."""
 _REACH = 20
 """Half the width over which a cross profile is taken, px."""
 LEAST, _MOST = 3.0, 16.0
 """Half the width that is cut, px: 3 holds all but a hundredth of the light of stars 2.5 px wide."""
 _DARK = 0.003
-"""Share of samples darker than 4 σ from which on there is ground; by chance it is 0.00003."""
+"""Share of samples darker than 4 σ above which it is ground; by chance it is 0.00003."""
 _BANDED, _ALIGNED = 1.5, 0.04
 """Strength up to which, and slope against rows or columns, up to which it may be banding."""
 _GAUSSIAN = 2.6
@@ -39,15 +39,15 @@ _SHOULDER = 4.0
 _STAYS = 0.003
 """Share of a trail's light that may stay beyond the cut."""
 _BRIGHT = 3.0
-"""Strength from which on a trail is cut a pixel wider: what is left of it would be seen."""
+"""Strength above which a trail is cut a pixel wider: the remainder would be visible."""
 
 
 @dataclass(frozen=True)
 class Trail:
     """Light that crossed a frame: ``path`` of nodes (x, y) in px of its mosaic, the full ``width``
     that is cut, px, the mean deviation of a sample on the ridge (``strength``), in its noise, the
-    ``light`` across it (deviations added), and what share of it lies beyond the cut (``left``, as
-    well as noise lets tell).
+    ``light`` across it (deviations added), and the share of it beyond the cut (``left``, as far as
+    noise allows).
     """
 
     path: tuple[tuple[float, float], ...]
@@ -81,10 +81,10 @@ def places_along(trail: Trail, step: float) -> Array:
 
 
 def followed(deviation: Plane, starry: Mask, line: Array) -> Trail | None:
-    """The trail that a line (2, 2) is a piece of; None when nothing goes on along it.
+    """The trail that a line (2, 2) is a piece of; None when it does not continue.
 
-    A faint one that keeps to a row or a column is the sensor's, and one beside which samples are
-    dark is a skyline.
+    A faint one along a row or a column is banding, and one beside which samples are dark is a
+    skyline.
     """
     along = line[1] - line[0]
     along /= np.hypot(*along)
@@ -178,7 +178,7 @@ def _across(deviation, starry, x, y, dx, dy, voice):  # type: ignore[no-untyped-
             stands_out = (on / n - off) / np.sqrt(1 / n + 1 / m)
             if stands_out > sure:
                 best, sure, beside = o, stands_out, off
-    # A broad or bright one is flat on top, since no sample says more than so much: its middle.
+    # A broad or bright one is flat on top, since samples are limited: its middle.
     top = total[reach + best] / max(count[reach + best], 1.0) - beside
     moment, weight = 0.0, 0.0
     for o in range(max(best - _MIDDLE, -reach), min(best + _MIDDLE, reach) + 1):
@@ -190,7 +190,7 @@ def _across(deviation, starry, x, y, dx, dy, voice):  # type: ignore[no-untyped-
 
 
 def _lengthened(nodes: Array, along: Array) -> Array:
-    """The path with a piece more at either end: where it fades, it is not yet gone."""
+    """The path with one more piece at either end, where it fades out."""
     if len(nodes) == 1:
         half = _STRIDE / 2 * along
         nodes = np.stack([nodes[0] - half, nodes[0] + half])
@@ -230,7 +230,7 @@ def _add_profile(deviation, starry, a, b, total, square, count, dark):  # type: 
 
 
 def _half_width(profile: Array, sigma: Array) -> float:
-    """Half the width to cut: beyond it lies next to nothing of the light, or what noise hides."""
+    """Half the width to cut: beyond it almost no light is left, or only what noise hides."""
     away = np.abs(np.arange(-_REACH, _REACH + 1))
     light, _ = _light(profile, LEAST)
     for half in np.arange(max(LEAST, np.ceil(_GAUSSIAN * _spread(profile))), _MOST, 1.0):

@@ -1,13 +1,13 @@
-"""Trails are lines: what crosses a frame is found along its whole length and cut at its full width.
+"""Trails are lines: they are found along their whole length and cut at their full width.
 
 Single samples show a satellite's ridge, not its shoulders, and nothing of a faint one.  The
 deviations from the first stack are added along all lines of overlapping squares (``line_sums``);
-what is brighter than noise can be is followed both ways over the frame, as far as it goes and as
-it bends, and its cross profile says how wide it is.
+lines brighter than noise are followed both ways over the frame, including bends, and the width
+follows from the cross profile.
 
-Stars, spikes and edges leave dark lines as well as bright ones, light that passes does not: in each
+Stars, spikes and edges leave dark lines as well as bright ones, passing lights do not: in each
 square a line must also be brighter than the darkest one is dark.  Where the picture is steep
-nothing is added at all, and what is wide (clouds, the Milky Way) is taken away first.
+nothing is added at all, and wide structure (clouds, the Milky Way) is subtracted first.
 """
 
 from __future__ import annotations
@@ -39,27 +39,27 @@ _BIN = 3
 _SQUARES = (64, 32)
 """Cells of the squares' sides, for long lines and short ones; squares lie half over each other."""
 _WIDE = 15
-"""Cells over which the surroundings are averaged and taken away."""
+"""Cells over which the surroundings are averaged and subtracted."""
 _CHANCE = 6.0
-"""Standard deviations of a line's sum from which on it is no accident: a frame of three million
+"""Standard deviations of a line's sum above which it is no chance: a frame of three million
 samples has some 10⁷ lines, and one in 10⁹ is so bright by chance."""
 _DARKEST = 1.3
 """How many times brighter than the darkest line of its square a trail must be."""
 _FEWEST_CELLS = 20
-"""Cells of the shortest line that is looked at: it may cut off a corner of its square."""
+"""Cells of the shortest line considered: it may cut off a corner of its square."""
 _UNREST = 1.35
-"""Scatter of a square's cells, in their standard deviation, from which on it holds ground or
+"""Scatter of a square's cells, in their standard deviation, above which it holds ground or
 cloud …"""
 _DARK_CELLS = 0.01
-"""… and the share of dark cells that says so too."""
+"""… and the share of dark cells that indicates the same."""
 _BESIDE, _MARGIN = 12.0, 3
-"""Lights beside a line up to this distance, px, are cut so much wider than found."""
+"""Lights up to this distance from a line, px, are cut this much wider than found."""
 _SPOTS = 12.0
 """Distance, px, of the places by which trails are compared."""
 _SAME = 9.0
-"""Distance from another trail's places, px, up to which one lies on it."""
+"""Distance from another trail's places, px, up to which a place falls on it."""
 _MOST_TRAILS = 40
-"""Trails in a frame: beyond that it is not lines that were found."""
+"""Trails in a frame: more are not real lines."""
 
 
 def find_trails(deviation: Plane, starry: Mask) -> list[Trail]:
@@ -80,12 +80,12 @@ def find_trails(deviation: Plane, starry: Mask) -> list[Trail]:
             heapq.heappush(queue, (-best[0], *corner))
     found: list[Trail] = []
     while queue and len(found) < _MOST_TRAILS:
-        told, y, x, side = heapq.heappop(queue)
+        queued, y, x, side = heapq.heappop(queue)
         corner = (y, x, side)
         best = brightest(*corner)
         if best is None:
             continue
-        if best[0] < -told - 1e-6:  # something of it has been cut meanwhile
+        if best[0] < -queued - 1e-6:  # part of it has been cut meanwhile
             heapq.heappush(queue, (-best[0], *corner))
             continue
         line = (best[1] + [x, y] + 0.5) * _BIN - 0.5
@@ -97,10 +97,9 @@ def find_trails(deviation: Plane, starry: Mask) -> list[Trail]:
 
 
 def trail_mask(trails: Sequence[Trail], rejected: Mask) -> Mask:
-    """What of a frame (H, W) to reject for its trails, besides what is ``rejected`` already.
+    """Samples of a frame (H, W) to reject for its trails, besides those ``rejected`` already.
 
-    Each trail at its full width, and the lights close beside it, a margin wider than they were
-    found.
+    Each trail at its full width, and the lights close beside it, a margin wider than found.
     """
     mask = np.zeros_like(rejected)
     for trail in trails:
@@ -116,10 +115,10 @@ def trail_mask(trails: Sequence[Trail], rejected: Mask) -> Mask:
 def movers(
     found: Mapping[int, Sequence[Trail]], mappings: Mapping[int, AnyMapping], frames: int
 ) -> dict[int, tuple[Trail, ...]]:
-    """The trails that are of something that passes, by the frames' numbers.
+    """The trails of moving objects, by the frames' numbers.
 
-    What is found at one place of the sensor, or at one place of the sky, in a third of all
-    ``frames`` and at least three, stands: a skyline, a spike, a fault of the lens.
+    A line found at one place of the sensor, or at one place of the sky, in a third of all
+    ``frames`` and at least three, is static: a skyline, a spike, a fault of the lens.
     """
     here = {k: [places_along(trail, _SPOTS) for trail in trails] for k, trails in found.items()}
     sky = {k: [mappings[k].to_reference(spots) for spots in here[k]] for k in found}
@@ -137,7 +136,7 @@ def movers(
 
 
 def _frames_with(spots: Array, where: Mapping[int, Sequence[Array]]) -> int:
-    """In how many frames half of the places lie on some trail."""
+    """In how many frames half of the places fall on some trail."""
     return sum(
         any(
             np.mean(cKDTree(other).query(spots, distance_upper_bound=_SAME)[0] < _SAME) > 0.5
@@ -164,7 +163,7 @@ def _corners(shape: tuple[int, ...]) -> list[tuple[int, int, int]]:
 
 
 def _cells(deviation: Plane, starry: Mask) -> tuple[Plane, float]:
-    """Sums of cells over √samples, the wide surroundings taken away, and their scatter."""
+    """Sums of cells over √samples, the wide surroundings subtracted, and their scatter."""
     cells = np.zeros([side // _BIN for side in deviation.shape], dtype=np.float32)
     _bin(deviation, starry, VOICE, cells)
     cells -= uniform_filter(cells, _WIDE)
@@ -189,8 +188,8 @@ def _bin(deviation, starry, voice, cells):  # type: ignore[no-untyped-def]
 
 
 def _brightest(square: Plane, noise: float, known: Plane) -> tuple[float, Array] | None:
-    """The line of a square that no accident explains: its sum in standard deviations, its ends
-    (2, 2) in cells; None without one.
+    """The significant line of a square: its sum in standard deviations, its ends (2, 2) in cells;
+    None without one.
     """
     square = np.ascontiguousarray(square)
     some = square[square != 0]
@@ -203,8 +202,8 @@ def _brightest(square: Plane, noise: float, known: Plane) -> tuple[float, Array]
 
 
 def _restless(cells: Plane, noise: float) -> bool:
-    """Whether a square holds ground or cloud: most cells scatter, or many are dark, which light
-    that passes does not make them.
+    """Whether a square holds ground or cloud: most cells scatter, or many are dark, which passing
+    lights do not cause.
     """
     scatter = sigma_about_zero(cells)
     return scatter > _UNREST * noise or float(np.mean(cells < -4 * noise)) > _DARK_CELLS
