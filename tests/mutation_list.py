@@ -182,7 +182,7 @@ MUTATIONS = (
     ),
     Mutation(
         "stackkit/calibration/banding.py",
-        "if not _scatter(jumps) > _WORTH * _noise(steps):",
+        "if not _scatter(jumps) > _LEAST_RATIO * _noise(steps):",
         "if not _scatter(jumps) > _noise(steps):",
         ("test_banding.py",),
     ),

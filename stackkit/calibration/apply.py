@@ -1,7 +1,7 @@
 """From codes to ADU above black: dark, banding, and then either a flat or the file's own shading.
 
-Samples that a file or a dark gives up are missing (NaN).  What multiplies the samples multiplies
-their noise: the *relief* keeps by how much.
+Samples that a file or a dark marks as unusable are missing (NaN).  What multiplies the samples
+multiplies their noise: the *relief* holds the factor.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from stackkit.raw.opcodes.lists import Opcodes
 
 RELIEF_SHIFT = 5
 RELIEF_STEP = 1 << RELIEF_SHIFT
-"""Step of tables of what hardly changes over the picture: gains, the model's variance, px."""
+"""Step of tables of slowly varying quantities (gains, the model's variance), px."""
 
 
 EVEN = np.ones((3, 1, 1), dtype=np.float32)
@@ -34,7 +34,7 @@ _CLIPPED = 0.995
 class Correction:
     """What the session's masters do to every light, None where there is none.
 
-    ``dark`` (H, W): ADU to take off, NaN where the sample is given up; ``flat`` (H, W): response to
+    ``dark`` (H, W): ADU to subtract, NaN where the sample is unusable; ``flat`` (H, W): response to
     divide by, NaN likewise, and then the file's own shading opcodes are left out.
     """
 
@@ -46,9 +46,9 @@ class Correction:
 class Calibrated:
     """``adu`` (H, W) above black, NaN where missing, clipped samples with their value.
 
-    ``relief`` (3, …, …): by what the samples of a colour were multiplied, an entry every
-    ``RELIEF_STEP`` px; ``banding``: scatter of the rows' offsets that were taken off, ADU,
-    0 where they are no more than noise.
+    ``relief`` (3, …, …): factor by which the samples of a colour were multiplied, an entry every
+    ``RELIEF_STEP`` px; ``banding``: scatter of the rows' offsets that were subtracted, ADU, 0
+    where they are no more than noise.
     """
 
     adu: Plane
@@ -100,7 +100,7 @@ def _subtract(data, black, adu):  # type: ignore[no-untyped-def]
 
 
 def _without_bands(adu: Plane) -> float:
-    """Takes the rows' offsets off ``adu`` where they are more than noise; their scatter in ADU."""
+    """Subtracts row offsets from ``adu`` where they are more than noise; their scatter in ADU."""
     offsets = row_offsets(adu)
     if offsets is None:
         return 0.0

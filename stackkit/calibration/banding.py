@@ -12,20 +12,20 @@ from stackkit.jit import jit
 from stackkit.robust import sigma_about_zero
 
 _SEGMENTS, _SAMPLES = 12, 40
-"""A row's offset is the median over so many segments of the mean of the middle half of so many
-samples: medians of whole codes would come in steps of half a code, larger than many bands."""
+"""A row's offset is the median over these segments of the mean of the middle half of the samples of
+each: medians of whole codes would come in steps of half a code, larger than many bands."""
 _AROUND = 41
-"""Rows of one parity over which the picture's own level is followed: stars are narrower, and sky
+"""Rows of one parity over which the picture's own level is estimated: stars are narrower, and sky
 and ground change more slowly, or in few segments at once."""
-_WORTH = 1.5
-"""Scatter of the rows' offsets, in units of what noise alone gives, from which on they are taken
-off."""
+_LEAST_RATIO = 1.5
+"""Ratio of the scatter of the rows' offsets to that from noise alone, above which they are
+subtracted."""
 _MOST = 6.0
-"""Offsets beyond so many times their own scatter are edges in the picture, not bands."""
+"""Offsets beyond this multiple of their own scatter are edges in the picture, not bands."""
 
 
 def row_offsets(adu: Plane) -> Plane | None:
-    """ADU (H,) to take off each row; None if there is nothing but noise.
+    """ADU (H,) to subtract from each row; None if there is nothing but noise.
 
     ``adu`` (H, W) above black, NaN where missing.
     """
@@ -40,11 +40,11 @@ def row_offsets(adu: Plane) -> Plane | None:
     whole = np.asarray(np.isfinite(levels).all(axis=1))
     if not whole.all():
         return _of_the_whole_rows(adu, whole)
-    # Rows of one parity hold the same colours.  Beside the mean of their neighbours, which takes
-    # gradients away, only bands jump.
+    # Rows of one parity hold the same colours.  Relative to the mean of their neighbours, which
+    # removes gradients, only bands jump.
     steps = levels[2:-2] - np.float32(0.5) * (levels[4:] + levels[:-4])
     jumps = np.median(steps, axis=1)
-    if not _scatter(jumps) > _WORTH * _noise(steps):
+    if not _scatter(jumps) > _LEAST_RATIO * _noise(steps):
         return None
     found = np.empty_like(levels)
     for row in (0, 1):
@@ -69,7 +69,7 @@ def _of_the_whole_rows(adu: Plane, whole: NDArray[np.bool_]) -> Plane | None:
 
 
 def _level(rows: Plane) -> Plane:
-    """Running median over ``_AROUND`` rows; the picture goes on straight beyond its ends."""
+    """Running median over ``_AROUND`` rows, extrapolated linearly beyond the picture."""
     half = _AROUND // 2
     beyond = np.arange(half, dtype=np.float32)[:, None]
     ends = []
@@ -88,7 +88,7 @@ def _noise(segments: Plane) -> float:
     """Standard deviation of the rows' medians that is not shared by their segments.
 
     Medians over one half of the segments and over the other differ by twice that, whatever the
-    segments' own law is.
+    segments' distribution.
     """
     one, other = (np.median(segments[:, half::2], axis=1) for half in (0, 1))
     return 0.5 * _scatter(one - other)

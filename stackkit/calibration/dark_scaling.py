@@ -1,8 +1,8 @@
-"""How much of a dark is in the lights: measured on the hot pixels that both show.
+"""Scaling of a dark to the lights, measured on the hot pixels that both show.
 
 A dark taken on a warmer evening, or for longer, has the same hot pixels, brighter.  Its scale is
 the ratio of their excess over the sites of the same colour around them, in the lights and in the
-dark, so that neither the sky's level nor its gradient counts.
+dark, so that neither the sky background nor its gradient matters.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ _HOT = 8.0
 _FEWEST = 12
 """Hot pixels from which on a scale can be trusted."""
 _LEFT_OF_STARS = 0.01
-"""Relative error of a scale from what the median over few lights leaves of the stars (measured on
+"""Relative error of a scale from star residuals in the median over few lights (measured on
 simulated nights of six frames)."""
 _MOST = 20_000
 _SIGNIFICANT = 5.0
@@ -40,11 +40,11 @@ _BESIDE = ((-1, 0), (1, 0), (0, -1), (0, 1))
 
 @dataclass(frozen=True)
 class DarkFit:
-    """What a dark is to these lights.
+    """How a dark fits these lights.
 
     ``scale``: its signal in the lights over that in the dark, None when it could not be measured
     (and 1 is taken); ``scale_error``: 1 σ of it; ``explained``: the share of the hot pixels'
-    signal in the lights that the scaled dark takes away; ``words``: a sentence for the person.
+    signal in the lights that the scaled dark removes; ``words``: a sentence for the user.
     """
 
     scale: float | None
@@ -133,11 +133,11 @@ def _unmeasured(dark: Master, exposure: float | None) -> DarkFit:
 def to_subtract(
     dark: Master | None, fit: DarkFit | None, bias: Master | None, noise: Noise, sky: float
 ) -> Plane | None:
-    """ADU (H, W) to take from each light, NaN where its sample is missing rather than corrected.
+    """ADU (H, W) to subtract from each light, NaN where its sample is missing, not corrected.
 
-    That is where the master is (it was clipped), and where the hot pixel's shot noise and the
+    That is where the master is NaN (it was clipped), and where the hot pixel's shot noise and the
     master's own add more than three times the variance of a sample at the ``sky`` (ADU above
-    black).  None when neither an accepted dark nor a bias is there.
+    black).  None when there is neither an accepted dark nor a bias.
     """
     if dark is None or fit is None or not fit.accepted:
         return bias.value if bias is not None else None
@@ -147,7 +147,7 @@ def to_subtract(
     own = noise.floor + noise.slope * max(sky, 0.0)
     added = noise.slope * np.maximum(plane, 0) + scale**2 * dark.variance
     y, x = np.nonzero(added > _NOISIER * own)
-    # What the neighbours have too (glow) makes the frame noisier there, and is no defect.
+    # Signal that the neighbours share (glow) makes the frame noisier there, but is no defect.
     alone = noise.slope * np.maximum(excess(plane, y, x), 0) + scale**2 * dark.variance[y, x]
     bad = alone > _NOISIER * own
     plane[y[bad], x[bad]] = np.nan
@@ -200,7 +200,7 @@ def _standing_out(plane: Plane, limit: float, least: float = 0.05) -> tuple[Site
 
 
 def _hot_sites(signal: Plane, least: float) -> tuple[Sites, Sites]:
-    """Sites that stand out alone: not columns, which do not scale, nor anything wider."""
+    """Sites that stand out alone: no columns, which do not scale, and nothing wider."""
     y, x, sigma = _standing_out(signal, _HOT, least)
     near = np.nan_to_num(_at(signal, y, x, _ROUND), nan=np.inf).max(axis=1, initial=-np.inf)
     alone = signal[y, x] - near > 0.5 * _HOT * sigma

@@ -1,4 +1,4 @@
-"""Darks, flats and biases as files: where they lie, which belong together, which are of no use.
+"""Darks, flats and biases as files: finding and grouping them, and leaving out unusable ones.
 
 ``make`` is the whole way from folders to masters.
 """
@@ -31,7 +31,7 @@ from stackkit.session.folder_kinds import Kind, kind_of_folder
 
 _PLURAL = {Kind.DARK: "darks", Kind.FLAT: "flats", Kind.BIAS: "biases"}
 _BRIGHTEST, _DARKEST = 0.8, 0.01
-"""Limits of a flat's middle, as shares of the range: what is beyond bends or is mostly noise
+"""Limits of a flat's middle, as shares of the range: beyond them it is nonlinear or mostly noise
 (common practice asks for a third to a half)."""
 _SAME_TIME = 0.1
 """Share by which the exposures of a flat and its dark-flat may differ."""
@@ -69,7 +69,7 @@ class Group:
 
 @dataclass
 class Made:
-    """The masters, the files that are in none, and sentences on what was done for want of more."""
+    """The masters, the files that are in none, and sentences on substitutes that were used."""
 
     masters: list[Master] = field(default_factory=list)
     left_out: list[LeftOut] = field(default_factory=list)
@@ -79,7 +79,7 @@ class Made:
 def find(
     folders: Sequence[Path], kind: Kind | None = None, read: Read = here
 ) -> tuple[list[CalibrationFrame], list[LeftOut]]:
-    """The calibration frames in ``folders``, and what is none, with the reason.
+    """The calibration frames in ``folders``, and the other files, with the reason.
 
     A folder named after a kind (dark, flats, dark-flats, offsets, …) holds frames of it; any other
     is searched for such folders in it, at any depth.  With ``kind`` the folders' own files are of
@@ -176,7 +176,7 @@ def _nothing(folders: Sequence[Path], left_out: Sequence[LeftOut]) -> str:
 def grouped(frames: Sequence[CalibrationFrame]) -> list[Group]:
     """Frames of one camera and size; darks and biases of one ISO, darks of one exposure.
 
-    Biases come first and flats last, so that flats find what is to be taken from them.
+    Biases come first and flats last, so that flats find the masters to subtract from them.
     """
     groups: dict[Group, list[CalibrationFrame]] = {}
     for frame in frames:
@@ -202,7 +202,7 @@ def make(
     """A master of each group, in the order of ``grouped``.
 
     ``folder`` is where frames may lie meanwhile (None: the system's temporary place).  Raises
-    ``OutputError`` when it is full; a group without a frame of use is left out with the reason.
+    ``OutputError`` when it is full; a group without a usable frame is left out with the reason.
     """
     made = Made()
     for group in groups:
@@ -235,7 +235,7 @@ def _first_readable(group: Group, read: Read) -> Mosaic | None:
 def _usable(
     group: Group, setting: Setting, made: Made, read: Read, progress: Progress
 ) -> Iterator[Plane]:
-    """ADU (H, W) of the frames that can be used, flats less what is not light in them.
+    """ADU (H, W) of the frames that can be used, flats less their dark or bias.
 
     What cannot be used is added to ``made.left_out``.
     """
@@ -264,7 +264,7 @@ def _usable(
 
 
 def _unlike(mosaic: Mosaic, group: Group, setting: Setting) -> str:
-    """How a mosaic differs from what its group's headers promised."""
+    """How a mosaic differs from its group's headers."""
     if mosaic.data.shape != group.size[::-1]:
         return "another size than its file said"
     if _pattern(mosaic) != setting.pattern:
@@ -291,7 +291,7 @@ def _pattern(mosaic: Mosaic) -> tuple[int, int, int, int]:
 
 
 def _unclipped(mosaic: Mosaic) -> Plane:
-    """ADU above black (H, W) of a mosaic, NaN where it may be clipped or the file gives it up."""
+    """ADU above black (H, W) of a mosaic, NaN where clipped or marked as bad in the file."""
     adu = above_black(mosaic)
     adu[adu >= clip_level(mosaic)] = np.nan
     return adu
@@ -331,7 +331,7 @@ def _dark_fault(
     cover = "Cover the lens tightly" if kind is Kind.DARK else "Cover the lens"
     if clipped > 0.1:
         return f"{100 * clipped:.0f} % of it is clipped: it is no {kind}. {cover}"
-    # Without light all colours are alike; what is left of black differs by an ADU or two.
+    # Without light all colours are alike; residual black levels differ by an ADU or two.
     apart = float(np.ptp(level))
     if apart > max(2.0, 1e-3 * whole) and apart > 0.1 * float(np.max(level)):
         return f"light is in it: its colours differ in level by {apart:.0f} ADU. {cover}"

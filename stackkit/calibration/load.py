@@ -35,7 +35,7 @@ _HEADROOM = 1.25
 _MOST_GAIN = 16.0
 _SAME_LEVEL = 0.05
 """Share of the range by which the levels of a session's frames may differ; some cameras measure
-their black anew in each frame.
+their black level anew in each frame.
 """
 
 
@@ -43,10 +43,10 @@ their black anew in each frame.
 class Lights:
     """The lights in the cache, by their numbers among the session's frames.
 
-    ``mosaic`` speaks for all (its samples are only a corner); ``reliefs`` and ``bandings`` are as
-    in ``calibration.apply.Calibrated``; ``shares`` of the samples that were there, 1 but for files
-    that are cut off; ``digests``: SHA-256 of their files; ``words``: what the masters did, or why
-    they did not.
+    ``mosaic`` is representative of all (its samples are only a corner); ``reliefs`` and
+    ``bandings`` are as in ``calibration.apply.Calibrated``; ``shares`` of the samples present, 1
+    except for truncated files; ``digests``: SHA-256 of their files; ``words``: how the masters were
+    used, or why not.
     """
 
     cache: Cache
@@ -65,8 +65,8 @@ class Lights:
 
 @dataclass(frozen=True)
 class _Head:
-    """What is small of one light: a corner of its mosaic, what calibration told, the share of its
-    samples that were there, and its file's SHA-256.
+    """The small data of one light: a corner of its mosaic, results of calibration, the share of its
+    samples present, and its file's SHA-256.
     """
 
     mosaic: Mosaic
@@ -79,10 +79,10 @@ def find_masters(
     folders: Sequence[Path], given: Sequence[Path], context: Context
 ) -> tuple[list[Master], list[str], dict[str, str]]:
     """Masters ``given`` (files, or folders of them), made of calibration frames in ``folders``;
-    sentences on those that cannot be used; SHA-256 of every file that was looked at, by its path.
+    sentences on those that cannot be used; SHA-256 of every file that was examined, by its path.
 
     Raises ``InputError`` for a master that cannot be read; calibration frames that cannot be used
-    are told in words.
+    are only reported in the sentences.
     """
     missing = [path for path in given if not path.exists()]
     if missing:
@@ -180,13 +180,13 @@ def read_lights(
 
 
 def _clip_code(mosaic: Mosaic, cache: Cache) -> int:
-    """Code of the cache from which on a sample may be clipped."""
+    """Code of the cache above which a sample may be clipped."""
     adu = clip_level(mosaic)
     return int((adu + cache.coding.pedestal) / cache.coding.step) + 1
 
 
 def _unlike_the_others(heads: dict[int, Mosaic]) -> dict[int, str]:
-    """Why some lights cannot go with the others: their layout, or levels that no camera changes."""
+    """Why some lights do not match the others: their layout, or levels that no camera changes."""
     layouts = {k: tuple(head.pattern.ravel().tolist()) for k, head in heads.items()}
     usual = max(layouts.values(), key=list(layouts.values()).count)
     levels = np.array([(float(head.black.mean()), head.white) for head in heads.values()])
@@ -219,7 +219,7 @@ def _unreadable(reasons: Sequence[str]) -> InputError:
 
 
 def _take(path: Path, number: int, cache: Cache, correction: Correction, read: Read) -> _Head | str:
-    """Reads one light into the cache; what is small of it comes back, or why it cannot be used."""
+    """Reads one light into the cache; returns its small data, or why it cannot be used."""
     before = _state(path)
     try:
         mosaic: Mosaic = read(decode, path)
@@ -248,7 +248,7 @@ def _state(path: Path) -> tuple[int, int] | None:
 
 
 def _empty_cache(folder: Path, first: Mosaic, masters: Sequence[Master]) -> Cache:
-    """A cache whose codes have room for what the brightest sample may be multiplied by."""
+    """A cache whose codes have room for the brightest sample times its largest gain."""
     flats = [float(np.nanmin(m.value)) for m in masters if m.kind is Kind.FLAT]
     gains = [1 / max(low, 1 / _MOST_GAIN) for low in flats]
     strongest = max([*gains, float(calibrate(first).relief.max()) * _HEADROOM])
@@ -266,7 +266,7 @@ def _fitted(
     cache: Cache,
     context: Context,
 ) -> tuple[Correction, tuple[str, ...]]:
-    """What the masters that fit do to these lights, and in words why others do not."""
+    """The correction by the masters that fit these lights, and in words why others do not."""
     if not masters:
         return Correction(), ()
     said = frames[0].metadata
@@ -283,8 +283,8 @@ def _fitted(
     dark = chosen.bias.value if chosen.bias else None
     if chosen.dark is not None:
         context.progress("Trying the dark", 0, 1)
-        dark, told = _dark_for(frames, chosen, cache, context)
-        words.append(told)
+        dark, sentence = _dark_for(frames, chosen, cache, context)
+        words.append(sentence)
         context.progress("Trying the dark", 1, 1)
     elif chosen.bias is not None:
         words.append(f"The {described(chosen.bias)} is taken off.")
@@ -296,7 +296,7 @@ def _fitted(
 def _dark_for(
     frames: Sequence[Frame], chosen: Chosen, cache: Cache, context: Context
 ) -> tuple[Plane | None, str]:
-    """ADU to take off, by a dark fitted to some of the lights, and a sentence about the fit."""
+    """ADU to subtract, by a dark fitted to some of the lights, and a sentence about the fit."""
     assert chosen.dark is not None
     few = np.unique(np.linspace(0, len(frames) - 1, _TRIED).round().astype(int)).tolist()
     planes: list[Plane] = []

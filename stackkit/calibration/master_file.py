@@ -1,4 +1,4 @@
-"""Masters as FITS (standard 4.0): the value, its variance, and what they are in plain words."""
+"""Masters as FITS (standard 4.0): the value, its variance, and a header in plain words."""
 
 from __future__ import annotations
 
@@ -46,7 +46,7 @@ def write_master(path: Path, master: Master, force: bool = False) -> None:
 
 
 def _plain(plane: NDArray[np.float32]) -> NDArray[np.float32]:
-    """A copy that astropy may turn round."""
+    """A copy that astropy may byte-swap."""
     return np.array(plane, dtype=np.float32)
 
 
@@ -59,7 +59,7 @@ def _header(master: Master) -> fits.Header:
     header["CFA"] = ("".join("RGB"[c] for c in own.pattern), "colours of the top left sites, rows")
     if own.camera:
         # Not INSTRUME: a long name is continued, which reserved keywords do not allow.
-        # A sign at the end of a string, & says that it goes on (FITS 4.0, section 4.2.1.2).
+        # A trailing & means that the string continues (FITS 4.0, section 4.2.1.2).
         plain = own.camera.replace("\\", "\\\\").replace("&", "\\x26")
         header["CAMERA"] = ascii_text(plain)
     if own.iso is not None:

@@ -1,4 +1,4 @@
-"""Master frames: what many darks, flats or biases of one setting say together.
+"""Master frames: the combination of many darks, flats or biases of one setting.
 
 A dark and a bias are ADU above the file's black; a flat is the relative response of each site,
 1 in the middle of the field.  Each carries the variance of its own value.
@@ -25,7 +25,7 @@ from stackkit.robust import MAD_TO_SIGMA
 from stackkit.session.folder_kinds import Kind
 
 LEAST_RESPONSE = 0.05
-"""A site that takes less of the light is missing: dividing by so little is dividing by noise."""
+"""A site with less response is missing: dividing by so little is dividing by noise."""
 _FAR = 5.0
 """σ of the noise model beyond which a sample is left out of the mean.
 
@@ -74,8 +74,8 @@ def make_master(
 ) -> Master:
     """The master of ``frames``: ADU above black (H, W), NaN where missing or clipped.
 
-    From flats, what is not light must have been taken away.  Frames are taken one at a time and
-    kept in ``folder``, coded by ``coding``, so that memory does not grow with their number.
+    From flats, the dark or bias must have been subtracted.  Frames are taken one at a time and kept
+    in ``folder``, coded by ``coding``, so that memory does not grow with their number.
     Raises ``InputError`` when there are none, or of different sizes; ``OutputError`` when the
     folder is full.
     """
@@ -126,7 +126,7 @@ def robust_mean(samples: Plane, level: Array, noise: Noise) -> tuple[Plane, Plan
     Sum of samples over sum of levels, which is best for shot noise and with levels of 1 the plain
     mean.  A sample that is further than 5 σ of ``noise`` from the median is left out, but where
     more than a third are, the site flickers: all count, and the variance is that of the samples,
-    as wherever they scatter clearly more than the noise says.  NaN where a quarter is missing.
+    as wherever they scatter clearly more than ``noise``.  NaN where a quarter is missing.
     """
     value = np.empty(samples.shape[1:], dtype=np.float32)
     variance = np.empty(samples.shape[1:], dtype=np.float32)
@@ -191,8 +191,8 @@ def _frame_noise(cache: Cache, level: Array, kind: Kind) -> Noise:
     if len(level) == 1 and kind is Kind.FLAT:
         return photon_transfer(a[:, :-2], a[:, 2:])
     if len(level) == 1:
-        # Beside a hot pixel is none, so shot noise cannot be seen.  Sensors read out with one
-        # electron of noise or more (common practice), which bounds it.
+        # A hot pixel has no equal beside it, so shot noise cannot be measured.  Sensors have one
+        # electron of read noise or more (common practice), which bounds it.
         step = (a[:, :-2] - a[:, 2:]).astype(np.float64)
         floor = 0.5 * _mean_square(step[np.isfinite(step)])
         return Noise(float(np.sqrt(floor)), floor)
@@ -202,7 +202,7 @@ def _frame_noise(cache: Cache, level: Array, kind: Kind) -> Noise:
 
 
 def photon_transfer(a: Plane, b: Plane, ratio: float = 1.0) -> Noise:
-    """Noise of a sample, from two pictures of the same: variance against signal, site by site.
+    """Noise of a sample, from two pictures of one scene: variance against signal, site by site.
 
     EMVA Standard 1288.  Sites are sorted by their signal, so that hot pixels give the shot noise of
     darks.  ``ratio`` is the factor by which ``b`` was multiplied to be like ``a``.
@@ -247,8 +247,8 @@ def _mean_square(step: Array) -> float:
 def response(mean: Plane, variance: Plane) -> tuple[Plane, Plane]:
     """Relative response (H, W) and its variance, from a mean flat in units of its middle.
 
-    The smooth part (the lens) and spots (dust) are kept; of what single sites differ by (PRNU of
-    EMVA 1288), only the share that is not noise.  Below ``LEAST_RESPONSE`` it is NaN.
+    The smooth part (the lens) and spots (dust) are kept; of the differences between single sites
+    (PRNU of EMVA 1288), only the share that is not noise.  Below ``LEAST_RESPONSE`` it is NaN.
     """
     value, spread = np.empty_like(mean), np.empty_like(variance)
     for y, x in np.ndindex(2, 2):
@@ -326,7 +326,7 @@ def choose(
 
 
 def _unfit(master: Master, camera: str | None, size: tuple[int, int], iso: int | None) -> str:
-    """Why a master is of no use for such lights; empty when it may be."""
+    """Why a master cannot be used for such lights; empty when it may be."""
     own = master.setting
     if master.size != size:
         return f"it is {_sides(master.size)}, the lights are {_sides(size)}"

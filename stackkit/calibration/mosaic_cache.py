@@ -1,9 +1,9 @@
 """The scratch cache: calibrated mosaics on disk, read window by window.
 
 A sample is kept as an unsigned 16-bit code: 0 is missing, else ADU = (code - 1) · step - pedestal.
-For an undivided mosaic the coding is exact.  Files are written once; what is found to be bad later
-is laid over them as masks, so that every method can still see the samples as they were.
-Windows are copied out and the file is closed again: mapped pages would count as our memory.
+For an undivided mosaic the coding is exact.  Files are written once; samples rejected later are
+kept as separate masks, so that every method can still see the samples as they were.  Windows are
+copied out and the file is closed again: mapped pages would count as our memory.
 """
 
 from __future__ import annotations
@@ -55,7 +55,7 @@ class Cache:
 def coding_for(black: float, white: float) -> Coding:
     """A coding that holds everything from code 0 to ``white``, exactly up to 16 bits.
 
-    Of 16 bits, the one code that finds no room is the highest, which is clipped anyway.
+    Of 16 bits, the one code that does not fit is the highest, which is clipped anyway.
     """
     pedestal = float(np.ceil(black))
     step = 2.0 ** np.ceil(np.log2(max(white / _LARGEST, 2.0**-4)))
@@ -63,7 +63,7 @@ def coding_for(black: float, white: float) -> Coding:
 
 
 def encode(adu: Plane, coding: Coding) -> Codes:
-    """Codes of ADU; NaN becomes 0, what lies outside the coding its nearest end."""
+    """Codes of ADU; NaN becomes 0, values outside the coding its nearest end."""
     codes = adu / np.float32(coding.step)
     codes += np.float32(coding.pedestal / coding.step + 1)
     missing = ~np.isfinite(codes)
@@ -95,7 +95,7 @@ def mosaic_file(cache: Cache, frame: int) -> Path:
 
 
 def mask_file(cache: Cache, frame: int) -> Path:
-    """Where it lies which of them are rejected."""
+    """Where the mask of its rejected samples lies."""
     return cache.folder / f"{frame:05d}.rejected"
 
 
@@ -111,7 +111,7 @@ def put_rejected(cache: Cache, frame: int, rejected: Mask) -> None:
 
 def _write(path: Path, array: NDArray[np.generic]) -> None:
     try:
-        # Not numpy's tofile, which does not tell when the last bytes found no room.
+        # Not numpy's tofile, which does not report that the last bytes did not fit.
         path.write_bytes(np.ascontiguousarray(array).data)
     except OSError as error:
         raise OutputError(f"Cannot keep a frame in {path.parent}: {reason(error)}") from error

@@ -1,6 +1,6 @@
 """Estimates of a sensor's fixed pattern that never carry more noise than pattern.
 
-A mean of few frames shows the pattern and its own noise.  What is smooth is kept as it is, and of
+A mean of few frames shows the pattern and its own noise.  The smooth part is kept as it is, and of
 the rest the share that is pattern: P² / (P² + noise²), with P² = observed² - noise² (Wiener 1949;
 James & Stein 1961, positive part).  Applying such an estimate leaves P² · noise² / (P² + noise²)
 behind, which is less than either.
@@ -20,11 +20,11 @@ from stackkit.robust import MAD_TO_SIGMA
 _BLOCK = 16
 """Side, in sites of one colour, of the blocks whose medians carry the smooth part."""
 _LEAST = 20
-"""Blocks along a side, so that the lens' fall of light does not bend much within one."""
+"""Blocks along a side, so that vignetting is nearly linear within one."""
 SMOOTH_NOISE = np.pi / 2 / _BLOCK**2
-"""Variance of the smooth part, at most: that of the median of one block, sites having 1."""
+"""Greatest variance of the smooth part: that of the median of one block, sites having 1."""
 _SURE = 4.0
-"""Deviation, in σ of its noise, from which on a single site is taken as it is: one in 16,000."""
+"""Deviation, in σ of its noise, above which a single site is taken as it is: one in 16,000."""
 _SPOT = 7
 """Side, in sites of one colour, of the means in which the shadows of dust are looked for."""
 _SPOT_SIGNIFICANT = 3.0
@@ -33,7 +33,7 @@ _MOST = 1_000_000
 
 
 def clipped_variance(values: Array) -> float:
-    """Variance of the values without their outliers (3.5 σ; what a Gaussian loses, made good)."""
+    """Variance of the values without their outliers (3.5 σ; corrected for a Gaussian's loss)."""
     flat = values[np.isfinite(values)]
     flat = flat[:: max(len(flat) // _MOST, 1)]
     if len(flat) < 2:
@@ -81,10 +81,10 @@ def _block_medians(site: Array, side: int) -> Array:
 
 
 def _smoothed(blocks: Array) -> Array:
-    """Third differences held small along both axes (Whittaker 1923), as much as the data bear.
+    """Third differences penalised along both axes (Whittaker 1923).
 
-    That is by generalised cross-validation (Craven & Wahba 1979).  Edges are not bent: what is
-    quadratic passes unchanged.
+    The strength is chosen by generalised cross-validation (Craven & Wahba 1979).  Edges are not
+    bent: quadratic shapes pass unchanged.
     """
     (bend_y, waves_y), (bend_x, waves_x) = (_waves(count) for count in blocks.shape)
     heights = waves_y.T @ blocks @ waves_x
@@ -110,7 +110,7 @@ def _waves(count: int) -> tuple[Array, Array]:
 
 
 def shrunk(detail: Array, variance: Array) -> tuple[Array, Array]:
-    """What of ``detail`` (h, w; about 0) is pattern, and the variance of that estimate.
+    """The pattern in ``detail`` (h, w; about 0), and the variance of that estimate.
 
     ``variance`` is that of the noise in ``detail``.  A site that stands out by itself, by more
     than the noise around it does, keeps all of its deviation.

@@ -1,4 +1,4 @@
-"""How a star's pixel follows from lens, air and direction: derivatives and steps of the lens.
+"""Derivatives of a star's pixel by lens, refraction and direction, and steps of the lens.
 
 The lens's unknowns, in this order: log f; cx and cy as shares of f; k1, k2, k3; p1, p2; the
 zenith, which moves along two unit vectors across it (radians); log of the refraction constant.
@@ -132,7 +132,7 @@ def jacobians_at(lens, shared, ray, tilts, by_lens, by_ray):  # type: ignore[no-
     cross, wide, high = 2 * a * b, r2 + 2 * a * a, r2 + 2 * b * b
     by_lens[0, 0] = f * (a * radial + p1 * cross + p2 * wide)
     by_lens[1, 0] = f * (b * radial + p1 * high + p2 * cross)
-    # The centre lies in shares of the shared focal length, not of the frame's own.
+    # The centre is in units of the shared focal length, not of the frame's own.
     by_lens[0, 1], by_lens[0, 2] = shared, 0.0
     by_lens[1, 1], by_lens[1, 2] = 0.0, shared
     power = r2
@@ -155,7 +155,7 @@ def jacobians_at(lens, shared, ray, tilts, by_lens, by_ray):  # type: ignore[no-
                 sideways += by_ray[i, n] * tilts[n, j]
             by_lens[i, 8 + j] = air * (lift * sideways + steepness * raised * upward)
         by_lens[i, 10] = air * lift * upward
-        # Refraction also presses the sky together towards the horizon.
+        # Refraction also compresses the sky towards the horizon.
         for n in range(3):
             by_ray[i, n] += air * steepness * upward * up[n]
 

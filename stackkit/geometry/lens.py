@@ -15,11 +15,11 @@ alike (for a rectilinear lens X/Z and Y/Z) and ``r² = a² + b²``::
     b' = b (1 + k1 r² + k2 r⁴ + k3 r⁶) + p1 (r² + 2 b²) + 2 p2 a b
     u  = cx + f a',   v = cy + f b'
 
-Before the lens lies the air: refraction lifts a direction d towards the zenith z, d' ∝ d + R₀ z / D
+Refraction by the air lifts a direction d towards the zenith z, d' ∝ d + R₀ z / D
 with D = c + κ / (c + λ) and c = d·z: a continued fraction whose first term is the classical
-R₀ tan ζ.  Fitted to Saemundsson's formula (1986; Meeus, chapter 16), it follows that within 0.01′
-down to the horizon.  The air stays with the camera while the sky turns, like the lens's own
-bending, and is kept with it.
+R₀ tan ζ.  Fitted to Saemundsson's formula (1986; Meeus, chapter 16), it agrees within 0.01′ down to
+the horizon.  Refraction stays with the camera while the sky turns, like the lens's own distortion,
+and is part of the lens here.
 
 Beyond ``r_max`` the radial polynomial is continued by its tangent, so that the mapping stays
 monotone and defined outside the picture.
@@ -38,13 +38,13 @@ from stackkit.arrays import Array
 from stackkit.jit import jit
 
 SIDEREAL = 2 * np.pi / 86164.0905
-"""Turning rate of the sky, rad/s (IAU)."""
+"""Rate of sky rotation, rad/s (IAU)."""
 REFRACTION = np.radians(1.0189 / 60)
 """R₀ at sea level, 1010 hPa and 10 °C."""
 AIR = (0.003126, 0.0889)
 """κ and λ, by which the finite thickness of the air lessens refraction near the horizon."""
 LOWEST = -0.01
-"""Sine of the altitude below which refraction grows no more."""
+"""Sine of the altitude below which refraction no longer grows."""
 
 _ALL_ROUND = 3.1
 """Angle from the axis, rad, up to which a fisheye is followed."""
@@ -68,7 +68,7 @@ _WIDEST = (4.0, 4.0, 3.1, 1.99)
 
 
 F, CX, CY, K1, K2, K3, P1, P2, REACH, R0, UP_X, UP_Y, UP_Z, KIND = range(14)
-"""Where a packed lens, as the compiled loops take it, has its numbers."""
+"""Indices of the numbers in a packed lens, as the compiled loops take it."""
 
 
 @dataclass(frozen=True)
@@ -150,7 +150,7 @@ def _angle(projection: float, radius: float) -> float:
 
 @jit(inline="always")
 def _lift(sine: float) -> float:
-    """What of the zenith is added to a direction at that sine of the altitude, over R₀."""
+    """Share of the zenith vector added to a direction at that sine of the altitude, over R₀."""
     low = max(sine, LOWEST)
     return 1 / (low + AIR[0] / (low + AIR[1]))
 

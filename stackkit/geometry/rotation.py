@@ -1,7 +1,7 @@
 """Rotations as matrices, vectors and angles.
 
-By numpy and not by ``scipy.spatial.transform``, which raises for NaN: a frame without a clock has
-no angle, and its NaN must pass through to where such frames are left aside.
+By numpy and not by ``scipy.spatial.transform``, which raises for NaN: a frame without a time has
+no angle, and its NaN must pass through to where such frames are ignored.
 """
 
 from __future__ import annotations

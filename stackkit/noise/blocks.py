@@ -1,4 +1,4 @@
-"""What photon transfer needs to know of small blocks of two frames, all from plain means.
+"""Statistics of small blocks of two frames for photon transfer, all from plain means.
 
 A block is 16 × 32 px: small, so that there are blocks with few stars in the crowd.
 """
@@ -29,7 +29,7 @@ OWN = np.arange(4)[:, None] == OTHER
 _SPIKE = 6.0
 """Standard deviations from which on a lone sample of the difference does not count."""
 _SPLIT = 4
-"""The field is cut into 4×4 parts; left out in turn, they tell the uncertainty (jackknife)."""
+"""The field is cut into 4×4 parts; left out in turn, they give the uncertainty (jackknife)."""
 
 
 @dataclass(frozen=True)

@@ -4,15 +4,15 @@ Model (EMVA Standard 1288, photon transfer): variance = slope · signal + floor,
 slope is 1/gain (ADU per electron), floor the read noise squared plus 1/12 for whole codes.
 
 The difference of two frames holds no fixed pattern, but stars that have moved between them, most of
-them too faint to be seen one by one: up to a quarter of its variance in the Milky Way.  Noise knows
-nothing of its neighbours, starlight does.  So the frames are cut into small blocks; the starriest
-show how starlight's covariance with its neighbours goes with its variance (whatever the star image,
-the drift and the trail), and by that key the covariances of the quiet blocks tell how much of their
-variance is starlight.  Only then a line is laid through variance against signal.
+them too faint to be seen one by one: up to a quarter of its variance in the Milky Way.  Noise is
+uncorrelated between neighbours, starlight is not.  So the frames are cut into small blocks; the
+starriest show how starlight's covariance with its neighbours scales with its variance (whatever the
+star image, the drift and the trail), and with that key the covariances of the quiet blocks give
+their share of starlight.  Only then is a line fitted to variance against signal.
 
 Every mean here is a plain mean: medians and clipping would bend the line (they are biased for the
-skewed scatter of variances).  Blocks are chosen by the *sum* of the frames, which tells nothing of
-the difference: of n electrons in two frames, each lies in either with even chances.
+skewed scatter of variances).  Blocks are chosen by the *sum* of the frames, which is independent of
+the difference: of n electrons in two frames, each lies in either with equal probability.
 """
 
 from __future__ import annotations
@@ -28,13 +28,13 @@ from stackkit.noise.blocks import LAGS, OTHER, OWN, Blocks, measure_blocks
 from stackkit.robust import MAD_TO_SIGMA
 
 BLOCK_MEAN = 8
-"""Side of the blocks whose means tell how much noise a picture has, px."""
+"""Side of the blocks whose means measure a picture's noise, px."""
 QUANTISATION = 1 / 12
 """Variance that rounding to whole codes adds, ADU² (EMVA Standard 1288)."""
 DENOISED = 0.03
-"""Correlation of neighbours from which on a raw is not as the sensor gave it.
+"""Correlation of neighbours above which a raw has been denoised.
 
-Measured over 42 nights: honest frames up to 0.004 (in the densest Milky Way); with each colour's
+Measured over 42 nights: untouched frames up to 0.004 (in the densest Milky Way); with each colour's
 plane smoothed by a Gaussian of σ 0.5, a 3×3 median or a bilateral filter, from 0.06.
 """
 
@@ -45,17 +45,17 @@ _STARRY = 2.0
 """… and from which on it shows what starlight is like."""
 _FEWEST_STARRY = 40
 _FREE = 0.05
-"""How far the starlight told by the starry blocks may be from that of quiet ones."""
+"""How far the starlight estimated with the starry blocks' key may be off in quiet ones."""
 _QUIETEST = 0.3
 """Share of the blocks, those of least scatter, by which the fit begins."""
 _ROUNDS = 4
 _LEAST_SPREAD = 0.3
 _UNSURE = 0.3
-"""Error of the slope, as a share of the steepest there can be, from which on it is not used."""
+"""Error of the slope, as a share of the steepest possible, above which it is not used."""
 _SURE = 0.1
-"""The same to be preferred to what the file says …"""
+"""The same, up to which it is preferred to the file's noise profile …"""
 _DISAGREES = 1.5
-"""… and a ratio of the two that is worth a word."""
+"""… and a ratio of the two that is reported."""
 
 
 @dataclass(frozen=True)
@@ -108,7 +108,7 @@ def photon_transfer(
 
     ADU above black, NaN where missing, before any flat or shading correction (which would bend the
     line).  The frames of a pair should follow each other.  Blocks with samples at ``clip`` or above
-    take no part.  Where the signals differ too little for a slope, all noise is taken for that of
+    are ignored.  Where the signals differ too little for a slope, all noise is taken for that of
     light; ``slope_error`` is then as large as the slope.
     """
     blocks = measure_blocks(pairs, clip)
@@ -128,11 +128,11 @@ def photon_transfer(
 
 
 def photon_transfer_alone(adu: Plane, clip: float = np.inf) -> NoiseMeasurement | None:
-    """The same from a single mosaic (H, W): neighbours of a colour stand for the second frame.
+    """The same from a single mosaic (H, W): neighbours of a colour replace the second frame.
 
     Every other pair of columns makes the one frame, the rest the other; so do pairs of rows.
-    Unlike two frames, one cannot tell fixed pattern from noise, and ``whiteness`` shows only strong
-    smoothing.
+    Unlike two frames, one cannot separate fixed pattern from noise, and ``whiteness`` shows only
+    strong smoothing.
     """
     height, width = (side // 4 * 4 for side in adu.shape)
     columns = np.arange(width).reshape(-1, 4)
@@ -145,7 +145,7 @@ def photon_transfer_alone(adu: Plane, clip: float = np.inf) -> NoiseMeasurement 
 def looks_denoised(measurement: NoiseMeasurement) -> bool:
     """Whether the raw has been smoothed: its noise is shared between neighbours.
 
-    Frames that the phone merged before writing keep white noise and are not told by this.
+    Frames that the phone merged before writing keep white noise and are not detected by this.
     """
     return measurement.whiteness >= DENOISED
 
@@ -167,11 +167,11 @@ def profile_noise(profile: Sequence[tuple[float, float]], span: float) -> Noise 
 
 
 def reconcile(measured: NoiseMeasurement | None, profile: Noise | None) -> tuple[Noise, str]:
-    """The noise model to go by, and in words where it comes from.
+    """The noise model to use, and in words where it comes from.
 
-    What is measured is how the samples really scatter, which is what they are judged by; it goes
-    first where its slope is known to a tenth.  A profile that says otherwise is not followed, but
-    told: the sensor it was written for is not what reached the file (denoised, merged, scaled).
+    The measurement is how the samples really scatter, and they are judged by that; it is preferred
+    where its slope is known to a tenth.  A profile that disagrees is not used, but reported: the
+    data in the file are not those of the sensor it describes (denoised, merged, scaled).
     """
     if measured is not None and measured.slope_error < _SURE * measured.noise.slope:
         return measured.noise, f"measured from the frames{_remark(measured, profile)}"
@@ -197,9 +197,9 @@ def _remark(measured: NoiseMeasurement, profile: Noise | None) -> str:
 
 
 def _quietest(signal: Array, scatter: Array) -> Mask:
-    """The blocks of least scatter among those of like signal.
+    """The blocks of least scatter among those of similar signal.
 
-    The groups are large, lest the blocks of one trail make a group of their own.
+    The groups are large, so that the blocks of one trail cannot make a group of their own.
     """
     quiet = np.zeros(len(signal), dtype=bool)
     order = np.argsort(signal, kind="stable")
@@ -234,7 +234,7 @@ def _excess(blocks: Blocks, level: Array) -> Array:
 def _improved(blocks: Blocks, line: _Line, share: Array) -> _Line:
     """The line through the blocks that are quiet by a first one, starlight taken out of them.
 
-    ``share`` (n,) is what each block counts.
+    ``share`` (n,) is the weight of each block.
     """
     level, counted = _level(blocks, line), share > 0
     excess = _excess(blocks, level)
@@ -246,12 +246,12 @@ def _improved(blocks: Blocks, line: _Line, share: Array) -> _Line:
 
 
 def _adjustment(blocks: Blocks, level: Array, excess: Array, share: Array, light: Array) -> float:
-    """What to multiply the told starlight by: 1 within a few per cent.
+    """Factor to correct the estimated starlight by: 1 within a few per cent.
 
     Choosing quiet blocks prefers stars whose two images cancel in the mean of the frames, so the
     key of the starry blocks does not quite fit.  A third unknown of the line (variance against
-    told starlight, by instrumental variables: ``excess`` knows nothing of the difference's noise)
-    sets it right, held near 1 where there are few stars.
+    estimated starlight, by instrumental variables: ``excess`` is independent of the difference's
+    noise) corrects this, held near 1 where there are few stars.
     """
     weight = share[:, None] * blocks.freedom / (2 * level**2)
     hint = (excess[:, None] - 1) * level
@@ -293,7 +293,7 @@ def _weighted_line(blocks: Blocks, variance: Array, level: Array, share: Array) 
 def _key(blocks: Blocks, level: Array, excess: Array, counted: Mask) -> Array:
     """Starlight's covariances (4, lags) as a share of its variance, from the starry blocks.
 
-    Without the very brightest, which are few.  Zero where starlight is too little to tell.
+    Without the very brightest, which are few.  Zero where there is too little starlight.
     """
     none = np.zeros(OTHER.shape)
     starry = (excess > _STARRY) & (excess < np.quantile(excess, 0.995)) & counted
@@ -308,17 +308,17 @@ def _key(blocks: Blocks, level: Array, excess: Array, counted: Mask) -> Array:
 
 
 def _starlight(blocks: Blocks, level: Array, key: Array) -> Array:
-    """Variance (n, 4) that moving starlight has in each block, told by its covariances.
+    """Variance (n, 4) of moving starlight in each block, from its covariances.
 
-    Only those between different sites are asked, each by how well it tells: what correlates
+    Only those between different sites are used, each weighted by its sensitivity: correlation of
     neighbours of one colour may as well be a denoised raw's noise.
     """
     if not key.any():
         return np.zeros_like(level)
     middle = level.mean(axis=0)
-    tells = np.where(OWN, 0.0, key / middle[OTHER])
-    tells /= (tells * key).sum(axis=1, keepdims=True)
-    return np.asarray(np.einsum("bsl,sl->bs", blocks.covariance, tells))
+    weights = np.where(OWN, 0.0, key / middle[OTHER])
+    weights /= (weights * key).sum(axis=1, keepdims=True)
+    return np.asarray(np.einsum("bsl,sl->bs", blocks.covariance, weights))
 
 
 def _whiteness(blocks: Blocks, level: Array) -> float:
@@ -342,7 +342,7 @@ def _jackknife(values: Sequence[float]) -> float:
 def _sensible(
     line: _Line, slope_error: float, floor_error: float, whiteness: float
 ) -> NoiseMeasurement:
-    """The measurement within what can be: no negative slope, no floor below that of rounding."""
+    """The measurement within physical limits: no negative slope, no floor below rounding's."""
     steepest = max(line.variance - QUANTISATION, 0.0) / line.signal if line.signal > 0 else 0.0
     if line.spread < _LEAST_SPREAD or slope_error > _UNSURE * steepest:
         slope, slope_error, floor_error = steepest, max(steepest, slope_error), line.variance

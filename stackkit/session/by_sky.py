@@ -1,9 +1,9 @@
-"""Which frames were aimed at one part of the sky: told by the stars on both sides of a gap.
+"""Which frames were aimed at one part of the sky, by the stars on both sides of a gap.
 
 The aim may have changed where nothing was taken for a while.  Only frames beside such gaps are
-decoded.  Frames whose stars match belong together, however long the gap was; they are parted only
-where both have enough stars, alike in number and width, and these do not match.  What clouds or
-blur leave undecided stays with what is nearest in time.
+decoded.  Frames whose stars match belong together, however long the gap was; they are separated
+only where both have enough stars, similar in number and width, and these do not match.  Frames
+left undecided by clouds or blur stay with those nearest in time.
 """
 
 from __future__ import annotations
@@ -33,14 +33,14 @@ from stackkit.stars.detect import Stars, detect, select
 
 _BRIGHTEST = 400
 _ENOUGH = 15
-"""Stars that a frame must show to say that it sees another part of the sky."""
+"""Stars that a frame must show to conclude that it is of another part of the sky."""
 _TRIED = 5
 """Frames around the middle that are tried for stars."""
 _FEWER, _WIDER = 0.15, 2.0
-"""Number and width of the stars, beside the other frame's, from which on clouds or blur may be why
+"""Number and width of the stars, relative to the other frame's, at which clouds or blur may be why
 they do not match."""
 _COMMON = 0.25
-"""Share of the field that two frames must have in common to be worth one picture."""
+"""Share of the field that two frames must have in common to be stacked into one picture."""
 _STILL, _MOSTLY = 0.7, 0.7
 """px within which a detection stays where it was, and the share of them that makes it the sky."""
 _LONE, _BESIDE = 8.0, 0.15
@@ -48,15 +48,15 @@ _LONE, _BESIDE = 8.0, 0.15
 _NO_LIGHT = 5e-4
 """Share of the range by which the colours of a frame without light differ from black."""
 _DAYLIGHT = 0.3
-"""Share of the range from which on a sky is no night sky."""
+"""Share of the range above which a sky is no night sky."""
 DARK = "no light in it: taken with the lens covered"
 DAY = "bright as day, and no stars in it"
 
 
 @dataclass(frozen=True)
 class QuickMeasure:
-    """What a quick look at one frame shows; ``level``: that of the brightest colour, ADU above
-    black, and the ``span`` from black to white.
+    """A quick measurement of one frame; ``level``: that of the brightest colour, ADU above black,
+    and the ``span`` from black to white.
     """
 
     stars: Stars
@@ -65,7 +65,7 @@ class QuickMeasure:
 
 
 Measurer = Callable[[Frame], QuickMeasure | None]
-"""A glimpse of a frame; None where it cannot be read."""
+"""A quick measurement of a frame; None where it cannot be read."""
 
 
 def session_of(
@@ -83,7 +83,7 @@ def session_of(
 
 
 def measurer(read: Read) -> Measurer:
-    """Glimpses of frames that are decoded by ``read``."""
+    """Quick measurements of frames that are decoded by ``read``."""
 
     def measure(frame: Frame) -> QuickMeasure | None:
         try:
@@ -121,12 +121,12 @@ def _lone(adu: Plane, sigma: float) -> NDArray[np.bool_]:
 
 
 def same_sky(one: Stars, other: Stars) -> bool | None:
-    """Whether the two show one part of the sky; None where they do not tell.
+    """Whether the two show one part of the sky; None where this is undecided.
 
-    What stands at the same site in both is set aside first: hot sites and lamps would match
-    whatever the sky does.  Only where nearly everything stands, it is the sky that stands.  They
+    Detections at the same site in both are set aside first: hot sites and lamps would match
+    whatever the sky does.  Only where nearly all are fixed is it the sky that does not move.  They
     are of different parts if little of the field is common to both; or if nothing matches though
-    both show enough stars, alike in number and width.
+    both show enough stars, similar in number and width.
     """
     few, many = sorted((len(one), len(other)))
     if few < LEAST_PAIRS:
@@ -188,7 +188,7 @@ def by_sky(
         parts, left_out = _parted(group, runs, once)
         groups += parts
         others += left_out
-    # Where nothing is left, the stars will be asked for in vain, and that is told.
+    # If no frame is left, all are kept: registration then reports that there are no stars.
     return Listing(tuple(groups), tuple(others)) if groups else listing
 
 
@@ -197,7 +197,7 @@ Run = range
 
 
 def _runs(group: Lights) -> list[Run]:
-    """The runs of a group.  A frame that tells no time was taken with the one before it."""
+    """The runs of a group.  A frame without a time counts as taken with the one before it."""
     now = next((frame.metadata.time for frame in group if frame.metadata.time), None)
     if now is None:
         return [range(len(group))]
@@ -228,10 +228,10 @@ def _parted(
         return measure(group[k])
 
     pieces: list[_Aim] = []
-    told: dict[int, str] = {}
+    reasons: dict[int, str] = {}
     for run in runs:
         (first, words), (last, others) = _edge(run, see), _edge(run[::-1], see)
-        told |= words | others
+        reasons |= words | others
         if first is None or last is None:
             pieces.append(_Aim(tuple(run)))
         else:
@@ -239,8 +239,8 @@ def _parted(
     aims: list[_Aim] = []
     for piece in sorted(pieces, key=lambda piece: not piece.seen):  # the undecided last
         aims = _joined(aims, piece)
-    parts = [tuple(group[k] for k in sorted(aim.frames) if k not in told) for aim in aims]
-    left_out = [replace(group[k], role=Role.OTHER, reason=why) for k, why in told.items()]
+    parts = [tuple(group[k] for k in sorted(aim.frames) if k not in reasons) for aim in aims]
+    left_out = [replace(group[k], role=Role.OTHER, reason=why) for k, why in reasons.items()]
     return [part for part in parts if part], left_out
 
 
@@ -260,8 +260,8 @@ def _joined(aims: Sequence[_Aim], piece: _Aim) -> list[_Aim]:
 
 
 def _edge(run: Run, see: Callable[[int], QuickMeasure | None]) -> tuple[int | None, dict[int, str]]:
-    """The first frame with stars, looked for in growing steps, and what lies before it that is no
-    picture of the sky, with the reason.
+    """The first frame with stars, searched in growing steps, and the frames before it that are no
+    pictures of the sky, with the reason.
     """
     places = [2**n - 1 for n in range(len(run).bit_length())]
     blank = list(takewhile(lambda k: not _starry(see(run[k])), places))
@@ -271,7 +271,7 @@ def _edge(run: Run, see: Callable[[int], QuickMeasure | None]) -> tuple[int | No
     alike = list(takewhile(lambda k: words and _no_sky(see(run[k])) == words, blank))
     if not alike:
         return first, {}
-    # What lies between two frames that were looked at is as they are; then one by one.
+    # Frames between two examined ones are taken to be like them; then one by one.
     last = alike[-1]
     while last + 1 < end and _no_sky(see(run[last + 1])) == words:
         last += 1
@@ -295,9 +295,9 @@ def _no_sky(seen: QuickMeasure | None) -> str:
 def _pieces(
     run: Run, first: int, last: int, see: Callable[[int], QuickMeasure | None]
 ) -> Iterator[_Aim]:
-    """A run parted where its stars change, from the ``first`` frame with stars to the ``last``.
+    """A run divided where its stars change, from the ``first`` frame with stars to the ``last``.
 
-    One frame alone shows no other aim: something else is the matter with it.
+    One frame alone is no other aim: something else is wrong with it.
     """
 
     def stars(k: int) -> Stars | None:
@@ -325,7 +325,7 @@ def _changes(
     between = next((k for k in near if stars(k) is not None), None)
     if between is not None:
         return [*_changes(one, between, stars, run), *_changes(between, other, stars, run)]
-    # One of the two may be blurred or clouded: those beside them have their say.
+    # One of the two may be blurred or clouded: those beside them are tried as well.
     before = [k for k in range(one, one - _TRIED, -1) if k in run]
     after = [k for k in range(other, other + _TRIED) if k in run]
     pairs = sorted(product(before, after), key=lambda pair: pair[1] - pair[0])
@@ -335,6 +335,6 @@ def _changes(
 
 
 def _same(one: int, other: int, stars: Callable[[int], Stars | None]) -> bool | None:
-    """Whether two frames of a run show one part of the sky; None where they do not tell."""
+    """Whether two frames of a run show one part of the sky; None where this is undecided."""
     left, right = stars(one), stars(other)
     return None if left is None or right is None else same_sky(left, right)

@@ -1,7 +1,7 @@
 """Which files lie in the folders given, at any depth, and what each is called.
 
-Hidden ones are passed over, so are the results of earlier runs.  Nothing is opened but what calls
-itself such a result.
+Hidden ones and the results of earlier runs are skipped.  Only files named like such results are
+opened.
 """
 
 from __future__ import annotations
@@ -75,8 +75,8 @@ def _within(top: Path, closed: Callable[[Path], bool]) -> list[File]:
         if branch.reason and branch.path == top:
             raise InputError(f"Cannot read {top}: {branch.reason}.")
         if branch.reason:
-            told = f"cannot be read: {branch.reason}"
-            found.append(File(branch.path, f"{_called(branch.path, top)}/", told))
+            reason = f"cannot be read: {branch.reason}"
+            found.append(File(branch.path, f"{_called(branch.path, top)}/", reason))
         inner = inner or bool(branch.folders)
         found += [File(path, _called(path, top)) for path in branch.files]
     if not found:

@@ -1,4 +1,4 @@
-"""Which files are copies of others, whole or broken off, told by their bytes."""
+"""Which files are copies of others, whole or broken off, by their bytes."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TypeVar
 
 _HEAD = 2**14
-"""Bytes that tell nearly every two files apart: a picture's time, thumbnail or first rows."""
+"""Bytes that distinguish nearly all files: a picture's time, thumbnail or first rows."""
 _PIECE = 2**20
 """Bytes compared at a time."""
 
@@ -32,8 +32,8 @@ def same_files(paths: Sequence[Path]) -> dict[Path, Path]:
         originals |= dict.fromkeys(group[1:], group[0])
     single = [path for path in status if path not in originals]
     for alike in _grouped((path, status[path].st_size) for path in single):
-        for likely in _grouped(_told(alike, _ends)):
-            for group in _grouped(_told(likely, _digest)):
+        for likely in _grouped(_keyed(alike, _ends)):
+            for group in _grouped(_keyed(likely, _digest)):
                 originals |= dict.fromkeys(group[1:], group[0])
     return {path: _first(path, originals) for path in originals}
 
@@ -76,7 +76,7 @@ def _grouped(keyed: Iterable[tuple[Path, _Key]]) -> list[list[Path]]:
     return [group for group in groups.values() if len(group) > 1]
 
 
-def _told(paths: Sequence[Path], key: Callable[[Path], bytes]) -> Iterable[tuple[Path, bytes]]:
+def _keyed(paths: Sequence[Path], key: Callable[[Path], bytes]) -> Iterable[tuple[Path, bytes]]:
     for path in paths:
         with suppress(OSError):
             yield path, key(path)

@@ -1,4 +1,4 @@
-"""Which folders hold darks, flats or biases, told by their names."""
+"""Which folders hold darks, flats or biases, by their names."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ _FOLDERS = {
     Kind.FLAT: ("flat", "flats", "flatfield", "flatfields", "flatframes"),
     Kind.BIAS: ("bias", "biases", "biasframes", "offset", "offsets"),
 }
-"""Names of folders, without spaces and signs; a dark-flat is a dark of the flats' exposure."""
+"""Names of folders, without spaces and symbols; a dark-flat is a dark of the flats' exposure."""
 
 
 def kind_of_folder(folder: Path) -> Kind | None:

@@ -1,6 +1,6 @@
 """Which files are pictures of the sky, which of them belong together, and which are stacked.
 
-What headers tell is told here; ``by_sky`` looks at the stars as well.
+Decided here from headers alone; ``by_sky`` examines the stars as well.
 """
 
 from __future__ import annotations
@@ -27,10 +27,10 @@ from stackkit.session.folder_kinds import kind_of_folder
 SHORTEST_NIGHT = 0.1
 """Seconds below which an exposure is no picture of the night sky (common practice)."""
 _ANOTHER_NIGHT = timedelta(hours=6)
-"""A pause that takes the better part of a day's light, or of another night's dark."""
+"""A pause long enough to mean another night: most of a day, or of another night."""
 
-_MOST_TOLD = 6
-"""Kinds of files that are told where there is no picture."""
+_MOST_LISTED = 6
+"""Kinds of files that are listed where there is no picture."""
 
 
 class Role(StrEnum):
@@ -46,7 +46,7 @@ class Frame:
     """One file of the folder.
 
     ``name`` is what it is called wherever names are shown, its path within the folder given.
-    ``reason`` says why a file that is no light is left out; ``size`` is the (width, height) of
+    ``reason``: why a file that is no light is left out; ``size`` is the (width, height) of
     the visible mosaic in sensor orientation, None where the file is no picture; ``form`` is how
     raw it is; ``session`` is the number of the session it belongs to.
     """
@@ -67,7 +67,7 @@ Lights = tuple[Frame, ...]
 
 @dataclass(frozen=True)
 class Listing:
-    """All files: those that are pictures, by what was taken alike, and the rest with reasons."""
+    """All files: the pictures, grouped by how they were taken, and the rest with reasons."""
 
     groups: tuple[Lights, ...]
     others: tuple[Frame, ...]
@@ -156,7 +156,7 @@ def chosen(listing: Listing, number: int | None = None) -> Session:
     groups = sorted(listing.groups, key=_begin)
     if number is not None and not 1 <= number <= len(groups):
         raise UsageError(_no_such(number, [Part(k, g) for k, g in enumerate(groups, 1)]))
-    best = max(groups, key=_worth) if number is None else groups[number - 1]
+    best = max(groups, key=_rank) if number is None else groups[number - 1]
     parts = []
     frames, others = [], list(listing.others)
     for k, group in enumerate(groups, 1):
@@ -189,15 +189,15 @@ def _left_out(frame: Frame, reason: str) -> Frame:
 
 
 def _without_copies(frames: Sequence[Frame]) -> list[Frame]:
-    """The frames, of each picture one: copies and what is left of copies are no lights."""
+    """The frames, one of each picture: copies and broken-off copies are no lights."""
     names = {frame.path: frame.name for frame in frames}
     pictures = [frame.path for frame in frames if frame.role is Role.LIGHT]
-    # A link never is the original; what lies less deep and has a shorter name rather is.
+    # A link is never the original; prefer a file less deep in the tree and with a shorter name.
     first = sorted(pictures, key=lambda p: (p.is_symlink(), len(p.parts), len(p.name)))
     original = same_files(first)
     single = [path for path in pictures if path not in original]
     cut = broken_off([frame.path for frame in frames if frame.path not in original], single)
-    told = []
+    marked = []
     for frame in frames:
         if frame.path in original:
             reason = f"the same file as {names[original[frame.path]]}"
@@ -205,8 +205,8 @@ def _without_copies(frames: Sequence[Frame]) -> list[Frame]:
         elif frame.path in cut:
             reason = f"a broken-off copy of {names[cut[frame.path]]}"
             frame = replace(frame, role=Role.COPY, reason=reason)
-        told.append(frame)
-    return told
+        marked.append(frame)
+    return marked
 
 
 def _beside(frame: Frame, lights: Sequence[Frame]) -> Frame:
@@ -235,8 +235,8 @@ def _too_short(frame: Frame) -> str:
 def _alike(lights: Sequence[Frame]) -> list[list[Frame]]:
     """The frames by what they were taken with.
 
-    Those that do not tell their lens (cut short, they lose what stands at their end) go with the
-    most that tell theirs.
+    Those whose lens is unknown (truncated files lose the tags at their end) go with the largest
+    group whose lens is known.
     """
     groups: dict[tuple[Any, ...], list[Frame]] = {}
     for frame in lights:
@@ -282,7 +282,7 @@ def _by_name(frame: Frame) -> tuple[list[str | int], str]:
 def _nights(group: Sequence[Frame]) -> list[Lights]:
     """Frames taken alike, each night's by themselves, in order.
 
-    A frame that tells no time is of the same night as the one before it by name.
+    A frame without a time is of the same night as the one before it by name.
     """
     by_name = sorted(group, key=_by_name)
     known = sorted(frame.metadata.time for frame in group if frame.metadata.time)
@@ -296,18 +296,18 @@ def _nights(group: Sequence[Frame]) -> list[Lights]:
 
 
 def span_of(lights: Lights) -> tuple[datetime, datetime] | None:
-    """Times of the first and the last exposure of those that tell them."""
+    """Times of the first and the last exposure of those with a time."""
     known = [frame.metadata.time for frame in lights if frame.metadata.time]
     return (min(known), max(known)) if known else None
 
 
 def _begin(lights: Lights) -> tuple[Any, ...]:
-    """Sessions go by time; those that tell none come last."""
+    """Sessions are sorted by time; those without one come last."""
     span = span_of(lights)
     return span is None, span[0].timestamp() if span else 0.0, _by_name(lights[0])
 
 
-def _worth(lights: Lights) -> tuple[int, int, float]:
+def _rank(lights: Lights) -> tuple[int, int, float]:
     """The rawest first, then by samples, so that many tiny files do not outvote a night."""
     width, height = lights[0].size or (0, 0)
     seconds = sum(frame.metadata.exposure or 0.0 for frame in lights)
@@ -362,7 +362,7 @@ def _nothing_found(paths: Sequence[Path], others: list[Frame]) -> str:
     for frame in others:
         reasons.setdefault(frame.reason, []).append(frame.name)
     found = []
-    for reason, names in list(reasons.items())[:_MOST_TOLD]:
+    for reason, names in list(reasons.items())[:_MOST_LISTED]:
         more = f" and {len(names) - 1} more" if len(names) > 1 else ""
         found.append(f"{names[0]}{more} ({reason})")
     where = ", ".join(map(str, paths)) or "no folder at all"

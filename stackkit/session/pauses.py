@@ -1,4 +1,4 @@
-"""Where a session paused: the one place that says how long is longer than usual."""
+"""Where a session paused: the one place that defines how long is longer than usual."""
 
 from __future__ import annotations
 
@@ -10,11 +10,10 @@ from itertools import pairwise
 import numpy as np
 
 _MISSED, _CLOCK = 1.5, 2.0
-"""Times the usual step, and seconds beyond it (clocks may count whole ones), from which on frames
-are missing."""
+"""Multiple of the usual step, and seconds beyond it (clocks may count whole ones), above which
+frames are missing."""
 _PAUSE, _LEAST_PAUSE = 3.0, 20.0
-"""Times the usual step, and seconds, from which on somebody may have done something to the camera.
-"""
+"""Multiple of the usual step, and seconds, above which the camera may have been moved."""
 
 
 @dataclass(frozen=True)
