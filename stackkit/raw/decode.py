@@ -36,9 +36,9 @@ class Mosaic:
     (H, W) the exact level minus that mean, None where it is zero; ``white`` the code at which
     samples clip; ``missing`` (H, W) where the file lacks the sample, None when it is whole;
     ``balance`` multipliers for R, G, B that make the as-shot white neutral,
-    green = 1, or None when the camera did not say; ``opcodes`` the corrections the file asks for;
-    ``remarks`` what a person should know of this file's picture; ``color_matrix`` XYZ to the
-    camera's colours (D65), where the file's own tags do not tell but LibRaw's table does.
+    green = 1, or None when the camera recorded none; ``opcodes`` the corrections the file asks for;
+    ``remarks`` on this file's picture for the user; ``color_matrix`` XYZ to the camera's colours
+    (D65), where LibRaw's table has it but the file's own tags do not.
     """
 
     data: NDArray[np.uint16]
@@ -56,10 +56,10 @@ class Mosaic:
 def decode(path: Path) -> Mosaic:
     """The mosaic of the file ``path``, its samples a copy.
 
-    A linearisation table in the file is applied, nothing else.  Of a DNG that is cut off, what is
-    certainly whole is given, if that is a tenth of it at least; the rest is ``missing``.  Of
+    A linearisation table in the file is applied, nothing else.  Of a truncated DNG the certainly
+    whole part is returned, if that is a tenth of it at least; the rest is ``missing``.  Of
     pictures whose colours are already mixed (linear DNG, JPEG, TIFF) each site of an RGGB mosaic
-    takes its own colour; the remarks say what is lost.  Raises ``RawFileError`` (an
+    takes its own colour; the remarks name what is lost.  Raises ``RawFileError`` (an
     ``InputError``) when the file cannot be read, holds too little, is damaged, or holds something
     that cannot be used.
     """
@@ -100,7 +100,7 @@ def _from_libraw(file: OpenFile) -> Mosaic:
 
 
 def _from_picture(file: OpenFile) -> Mosaic:
-    """Undoes sRGB's curve unless the file says that its values are linear."""
+    """Undoes sRGB's curve unless the file's values are marked as linear."""
     if file.jpeg:
         codes: NDArray[Any] = pictures.jpeg_codes(file.path, file.jpeg)
         linear = False
@@ -163,7 +163,7 @@ def _from_dng(file: OpenFile, layout: Layout) -> Mosaic:
 def _place(file: OpenFile, layout: Layout) -> tuple[tuple[int, int], tuple[int, int]]:
     """Of the stored picture the visible part's corner (row, column) and sides (H, W).
 
-    LibRaw moves odd margins to even ones; our own way starts where the file says.
+    LibRaw moves odd margins to even ones; our own reader starts exactly at the file's margins.
     """
     if file.raw is None:
         top, left, bottom, right = layout.area
@@ -173,7 +173,7 @@ def _place(file: OpenFile, layout: Layout) -> tuple[tuple[int, int], tuple[int, 
 
 
 def _balance(file: OpenFile, unpacked: bool) -> tuple[float, float, float] | None:
-    """LibRaw tells it only of what it has unpacked."""
+    """LibRaw gives it only for files that it has unpacked."""
     if file.raw is not None and unpacked:
         return libraw.balance(file.raw)
     return dng.balance(file.directories[0])
@@ -182,7 +182,7 @@ def _balance(file: OpenFile, unpacked: bool) -> tuple[float, float, float] | Non
 def _stored(
     file: OpenFile, layout: Layout, tags: Directory, black: float
 ) -> tuple[NDArray[np.uint16], NDArray[np.bool_] | None]:
-    """The whole stored picture, and of one that is cut off which pixels are there."""
+    """The whole stored picture, and for a truncated one which pixels are there."""
     end = salvage.end_of_data(file.path, layout, black)
     if salvage.is_cut(layout, end):
         return salvage.salvaged(file.path, layout, tags, end)

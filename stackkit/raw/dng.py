@@ -1,4 +1,4 @@
-"""The samples of DNGs that LibRaw does not decode, and the damage that it passes over."""
+"""The samples of DNGs that LibRaw does not decode, and the damage that it ignores."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ _Sample = TypeVar("_Sample", bound=np.generic)
 _TAIL = 512
 """Blank bytes at the end of compressed samples that no encoder writes."""
 _HEAD = 2**16
-"""Bytes within which a JPEG says how large it is."""
+"""Bytes within which a JPEG header gives its size."""
 _LOOSE = 4
 """How many times larger than its place a lossless JPEG may be before LibRaw is not asked."""
 _WORKING_BYTES = 16
@@ -51,10 +51,10 @@ _LONGEST_TAG = 2**26
 
 
 def check_parts(path: Path, found: Layout) -> None:
-    """Damage to samples over which decoders pass, giving what the memory held.
+    """Damage to samples that decoders ignore, returning old contents of the memory.
 
-    A part (strip or tile) of JPEG starts with FF D8 (ISO/IEC 10918-1) and says soon how many
-    samples it holds, of which LibRaw would decode any number; the last part of any compression
+    A part (strip or tile) of JPEG starts with FF D8 (ISO/IEC 10918-1), and its header gives the
+    number of samples, of which LibRaw would decode any number; the last part of any compression
     ends blank where a copy was interrupted after its room had been reserved.  Raises
     ``RawFileError``.
     """
@@ -83,7 +83,7 @@ def stored_samples(path: Path, found: Layout, tags: Directory) -> NDArray[np.uin
 
     Fields are put in their places (DNG 1.7.1, RowInterleaveFactor and ColumnInterleaveFactor) and
     the linearisation table is applied (chapter 5, mapping raw values).  JPEG XL of fewer bits than
-    BitsPerSample says is stretched to these; with as many, its codes are taken as they are (the
+    BitsPerSample is stretched to these; with as many, its codes are taken as they are (the
     specification is silent on this, readers differ).  Raises ``RawFileError``.
     """
     depth = _check_streams(path, found)

@@ -1,4 +1,4 @@
-"""What a file is and what it says of itself, in one visit."""
+"""A file's kind and its metadata, in one visit."""
 
 from __future__ import annotations
 
@@ -9,6 +9,6 @@ from stackkit.raw.headers.metadata import Metadata, read_metadata
 
 
 def examine(path: Path) -> tuple[FileKind, Metadata]:
-    """What the file is, and what it says of itself; nothing if it is no picture."""
+    """The file's kind and its metadata, which are empty if it is no picture."""
     found = kind(path)
     return found, Metadata() if found.form is Form.NONE else read_metadata(path)

@@ -15,13 +15,13 @@ from stackkit.robust import MAD_TO_SIGMA
 _LEAST_MASKED = 256
 """Masked samples that a site of the 2×2 pattern needs: noise of 5 codes leaves 0.3."""
 _MOST_MASKED, _MOST_AREAS = 2**20, 16
-"""More masked samples of an area, or more areas, are not looked at: they would tell no more."""
+"""More masked samples of an area, or more areas, are not read: they would add nothing."""
 _ROWS = 256
 """Rows whose black is worked out at a time."""
 _PLAUSIBLE = 0.03
 """How far, as a share of the range, measured black may lie from the file's."""
 _NOTICEABLE = 0.5
-"""Difference in codes from which on a person is told."""
+"""Difference in codes above which it is reported."""
 _OUTLIERS = 4 * MAD_TO_SIGMA
 """Standard deviations in median absolute deviations, times four."""
 
@@ -29,7 +29,7 @@ _OUTLIERS = 4 * MAD_TO_SIGMA
 @dataclass(frozen=True)
 class Black:
     """Black of the visible mosaic in codes: ``mean`` (2, 2) of its top left sites, ``detail``
-    (H, W) the exact level minus the mean, None where that is zero; ``remarks`` for a person.
+    (H, W) the exact level minus the mean, None where that is zero; ``remarks`` for the user.
     """
 
     mean: NDArray[np.float64]
@@ -54,7 +54,7 @@ class _Model:
 
     @property
     def even(self) -> bool:
-        """Whether 2×2 levels say all."""
+        """Whether 2×2 levels describe it completely."""
         rows, columns, _ = self.levels.shape
         return (
             rows in (1, 2) and columns in (1, 2) and not (np.ptp(self.down) or np.ptp(self.across))
@@ -65,7 +65,7 @@ class _Model:
     ) -> NDArray[np.float64]:
         """Black (rows, columns) at places counted from the active area's corner.
 
-        Outside the area, where no delta is given, their mean stands in.
+        Outside the area, where no delta is given, their mean is used.
         """
         high, wide, _ = self.levels.shape
         level = self.levels[(rows % high)[:, None], (columns % wide)[None, :], plane]
@@ -146,9 +146,9 @@ def masked_black(
     """``black`` moved to what the masked borders of the stored mosaic (rows, columns) measure.
 
     MaskedAreas (DNG 1.7.1) never see light.  ``corner`` is the row and column of the active area
-    in the stored picture, ``origin`` that of the visible mosaic in the active area; ``there`` says
-    which of the stored samples are known (None: all).  The file's levels stay where the borders
-    hold too few samples or measure something implausible.
+    in the stored picture, ``origin`` that of the visible mosaic in the active area; ``there`` marks
+    the stored samples that are known (None: all).  The file's levels stay where the borders hold
+    too few samples or measure something implausible.
     """
     shifts, errors = np.zeros((2, 2)), np.zeros((2, 2))
     apart = _apart(tags, stored, corner, origin, there)

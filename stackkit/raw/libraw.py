@@ -1,4 +1,4 @@
-"""What LibRaw says of a file that it decodes, for those that are no DNG."""
+"""LibRaw's description of a file that it decodes, for those that are no DNG."""
 
 from __future__ import annotations
 
@@ -71,7 +71,7 @@ def white(path: Path, raw: Any, black: float) -> float:
 
 
 def balance(raw: Any) -> tuple[float, float, float] | None:
-    """Multipliers for R, G, B, green = 1; None when the camera did not say."""
+    """Multipliers for R, G, B, green = 1; None when the camera recorded none."""
     red, green, blue, *_ = raw.camera_whitebalance
     if not (np.isfinite([red, green, blue]).all() and min(red, green, blue) > 0):
         return None

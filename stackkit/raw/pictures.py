@@ -32,7 +32,7 @@ _FLOATING = 3
 _COMPRESSIONS = (1, 5, 8, 32773, 32946, 50000)
 """None, LZW, deflate, PackBits, deflate, Zstandard: all unpack into strips of a known size."""
 _MOST_JPEG = 2**28
-"""Bytes of a file, with a short film behind its picture, say."""
+"""Bytes of a file, which may have a short film behind its picture."""
 _JPEG_BYTES = 10
 """Of memory for each pixel of a progressive JPEG: coefficients, colours, and one of them linear."""
 _JPEG_PIXELS = 1024
@@ -53,7 +53,7 @@ LINEAR_LOST = (
 
 @dataclass(frozen=True)
 class Picture:
-    """``size`` width, height in px; ``reason`` names it, ``lost`` says what it lacks."""
+    """``size`` width, height in px; ``reason`` names it, ``lost``: what it lacks."""
 
     size: tuple[int, int]
     reason: str
@@ -114,7 +114,7 @@ def tiff_picture(path: Path, directories: tuple[Directory, ...]) -> Picture | No
 
 
 def _check_parts(path: Path, tags: Directory, sides: tuple[int, int], each: int) -> None:
-    """Strips and tiles held against the file and the picture; ``each`` bytes a pixel.
+    """Strips and tiles checked against the file and the picture; ``each`` bytes a pixel.
 
     The picture and its largest part, unpacked and then put in order, are in memory at a time.
     """

@@ -1,4 +1,4 @@
-"""What a DNG that was cut off still holds: rows, strips and tiles whose bytes are all there.
+"""What a truncated DNG still holds: rows, strips and tiles whose bytes are all there.
 
 A copy that was interrupted ends early, or in zeros where its room had been reserved.  Nothing is
 guessed: a row of plain samples counts when all its bytes are there, a compressed strip or tile when
@@ -24,7 +24,7 @@ from stackkit.raw.headers.tags import Directory
 LEAST_SHARE = 0.1
 """Share of the samples that must be there."""
 _BLANK = 32
-"""Zeros at the end of a file that are no samples: as many happen nowhere above black."""
+"""Zeros at the end of a file that are no samples: so many never occur above black."""
 _OWN_ZEROS = 8
 """Zeros with which a compressed part may end by itself."""
 _CHUNK = 2**20
@@ -86,7 +86,7 @@ def salvaged(
 
 
 def check_share(path: Path, share: float) -> None:
-    """Whether a ``share`` of a picture is worth anything.  Raises ``RawFileError``."""
+    """Whether a ``share`` of a picture is enough to use.  Raises ``RawFileError``."""
     if share == 0:
         raise RawFileError(path, CUT_SHORT, COPY_AGAIN)
     if share < LEAST_SHARE:

@@ -1,9 +1,9 @@
-"""What the steps of a run came to, kept on disk: the same run goes on from there after a kill.
+"""Results of a run's steps, kept on disk: the same run goes on from there after a kill.
 
-An entry is a pickle behind a short head with its checksum.  A checksum stands for every file, too,
-that belongs to the entry but lies beside it (mosaics, masks).  Whatever does not agree is made
-again; so nothing need be flushed, and a torn entry costs a step and no more.  A long step keeps
-parts of its entry, ``name.00001`` and so on, which go when the whole entry is laid.
+An entry is a pickle behind a short header with its checksum.  Files that belong to the entry but
+lie beside it (mosaics, masks) have checksums, too.  Entries that do not match are made again; so
+nothing need be flushed, and a torn entry costs only one step.  A long step keeps parts of its
+entry, ``name.00001`` and so on, which are removed when the whole entry is written.
 """
 
 from __future__ import annotations
@@ -71,8 +71,8 @@ def checkpointed(
 ) -> _Made:
     """What ``make`` returns, or what it returned when the run got here before.
 
-    ``files``: what it writes beside, which must still be as it was left.  Without checkpoints it is
-    simply made.  That an entry finds no room on the disk is no fault.
+    ``files``: files it writes besides, which must still be unchanged.  Without checkpoints it is
+    simply made.  A disk without room for the entry is no error.
     """
     if checkpoints is None:
         return make()
@@ -86,7 +86,7 @@ def checkpointed(
 
 
 class CheckpointedPool(Executor):
-    """A pool whose ``map`` keeps what each item came to, as a part of the entry ``name``."""
+    """A pool whose ``map`` keeps the result of each item as a part of the entry ``name``."""
 
     def __init__(self, pool: Executor, checkpoints: Checkpoints | None, name: str) -> None:
         self._pool, self._checkpoints, self._name = pool, checkpoints, name
@@ -106,7 +106,7 @@ class CheckpointedPool(Executor):
 def newest(
     checkpoints: Checkpoints | None, name: str, files: Sequence[Path], start: _Made
 ) -> _Made:
-    """What was kept last of a step that goes file by file, by :func:`advance`; else ``start``."""
+    """The latest state of a step done file by file, kept by :func:`advance`; else ``start``."""
     for part in reversed(_parts(checkpoints, name) if checkpoints else []):
         done = part.stem.rpartition(".")[2]
         if done.isdigit():
@@ -119,7 +119,7 @@ def newest(
 def advance(
     checkpoints: Checkpoints | None, name: str, files: Sequence[Path], done: int, reached: object
 ) -> None:
-    """Keep what a step has ``reached`` when so many of its ``files`` are ``done``."""
+    """Keep the state that a step has ``reached`` when ``done`` of its ``files`` are finished."""
     if checkpoints is not None:
         before = _parts(checkpoints, name)
         part = f"{name}.{done:05d}"
@@ -128,7 +128,7 @@ def advance(
 
 
 class _NoEntryError(Exception):
-    """There is no entry, or not the one that was laid there."""
+    """There is no entry, or not the one that was written."""
 
 
 def _entry(checkpoints: Checkpoints, name: str) -> Path:

@@ -12,9 +12,7 @@ from stackkit.run.workspace import Workspace
 
 @dataclass(frozen=True)
 class Context:
-    """A place for intermediate files, how files are read, threads, and a function that is told the
-    progress.
-    """
+    """A place for intermediate files, how files are read, threads, and the progress callback."""
 
     place: Workspace
     read: Read

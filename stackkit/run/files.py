@@ -19,7 +19,7 @@ except ImportError:  # not on every system
     fcntl = None  # type: ignore[assignment]
 
 PREFIX = ".stackkit-"
-"""How the names of all begin that is ours for the time being."""
+"""Prefix of the names of our temporary files and folders."""
 FILES = {
     "fits": "stack.fits",
     "tiff": "stack.tif",
@@ -31,16 +31,16 @@ FILES = {
 }
 """What a run writes, by kind.  The record comes last: when it is there, the run is complete."""
 ON_REQUEST = {"dng": "stack.dng", "gradient": "gradient.fits"}
-"""What it writes besides for those who ask."""
+"""What it writes in addition on request."""
 RESULTS = (*FILES.values(), *ON_REQUEST.values())
 """Names of all that a run may write."""
 COMPARISON = ("compare.json", "compare.html", "crops")
 """What a comparison writes besides: its record, its page, its folder of crops."""
 MOVING = f"{PREFIX}moving"
-"""Lies in the folder while complete results are moved there: what is there of them is no result."""
+"""Lies in the folder while complete results are moved there: until then they are no results."""
 _PASSING = f"{PREFIX}passing-"
 _YOUNG = 60.0
-"""Seconds after which a folder that nobody holds is nobody's."""
+"""Seconds after which a folder that no run holds is stale."""
 
 
 @contextmanager
@@ -65,7 +65,7 @@ def replacing(target: Path) -> Iterator[Path]:
 def _settle(path: Path) -> None:
     """Waits until the bytes are on the disk: a file renamed before that can be empty afterwards.
 
-    It is also where some disks first say that they are full.
+    Some disks report only here that they are full.
     """
     with path.open("rb+") as file:
         os.fsync(file.fileno())
@@ -91,7 +91,7 @@ def working_folder(place: Path | None) -> Iterator[Path]:
     """A hidden folder in ``place`` (None: the system's temporary one) that goes with the block.
 
     Such folders of runs that were killed are cleared away.  Raises ``OutputError`` when it cannot
-    be made; what a writer says of a file in it is said of ``place``, which the person knows.
+    be made; errors of files in it name ``place``, which the user knows.
     """
     where = place or Path(tempfile.gettempdir())
     clear_stale(where, older=_YOUNG)
@@ -120,10 +120,10 @@ def clear_stale(where: Path, older: float = 0.0) -> None:
 
 @contextmanager
 def held(folder: Path) -> Iterator[None]:
-    """Nobody else's while the block lasts; the system lets go of it when the process dies.
+    """Locks the folder while the block lasts; the system releases it when the process dies.
 
     Raises ``OutputError``, at once, when another run holds it.  Where the system or the disk has no
-    such locks, everybody may.
+    such locks, nothing is locked.
     """
     if fcntl is None:
         yield

@@ -1,4 +1,4 @@
-"""How a step tells how far it is, and how long it took."""
+"""Progress of a step, and how long it took."""
 
 from __future__ import annotations
 

@@ -24,7 +24,7 @@ def main() -> None:
         resource.setrlimit(resource.RLIMIT_DATA, (_MOST_BYTES, _MOST_BYTES))
     with suppress(OSError, AttributeError):
         # Memory comes blank (glibc, mallopt(3)), not with what is left of the file before: where a
-        # decoder gives up silently, another frame must not stand.
+        # decoder gives up silently, another frame's data must not appear.
         ctypes.CDLL(None).mallopt(_PERTURB, 0xFF)
     requests = sys.stdin.buffer
     answers = os.fdopen(os.dup(1), "wb")

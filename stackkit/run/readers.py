@@ -22,7 +22,7 @@ _Found = TypeVar("_Found")
 _Process = subprocess.Popen[bytes]
 
 Read = Callable[[Callable[[Path], Any], Path], Any]
-"""Calls a function of a path, one that a module names, and returns or raises what it does."""
+"""Calls a function of a path, defined at module level, and returns or raises what it does."""
 
 _ADVICE = "Leave it out, or copy it again."
 _PATIENCE = 60.0
@@ -75,7 +75,7 @@ def readers(count: int, patience: float = _PATIENCE) -> Iterator[Read]:
         yield read
     finally:
         closing.set()
-        # Those at work, too: whoever waits for an answer then hears that there is none.
+        # Busy ones, too: a thread waiting for an answer then gets an error.
         for process in tuple(running):
             _stop(process)
 

@@ -16,7 +16,7 @@ _RESULTS = {FILES["record"]: RESULTS, COMPARISON[0]: COMPARISON}
 """What lies beside a record of ours, by the record's name."""
 _SIGN = b'"stackkit-'
 _START = 200
-"""Bytes within which a record of ours says what it is."""
+"""Bytes within which a record of ours names its schema."""
 Inode = tuple[int, int]
 
 
@@ -33,8 +33,8 @@ class Branch:
 def tree(top: Path, closed: Callable[[Path], bool]) -> Iterator[Branch]:
     """``top`` and the visible folders in it at any depth, but for those in ``closed`` ones.
 
-    Each is visited once, whatever links lead to it, by its own name if it has one here.  A link
-    that leads up to what ``top`` lies in is not followed.
+    Each is visited once, whatever links lead to it, by its own name if it has one here.  A link to
+    a folder above ``top`` is not followed.
     """
     real = Path(os.path.realpath(top))
     seen = {inode(folder) for folder in real.parents}
@@ -49,7 +49,7 @@ def tree(top: Path, closed: Callable[[Path], bool]) -> Iterator[Branch]:
         branch = _branch(folder)
         yield branch
         entered = [inner for inner in branch.folders if not closed(inner)]
-        # Links wait until all is known that needs no link.
+        # Links wait until everything reachable without one is known.
         links += [inner for inner in entered if inner.is_symlink()]
         waiting += [inner for inner in reversed(entered) if not inner.is_symlink()]
 

@@ -18,7 +18,7 @@ def usual() -> int:
 
 @contextmanager
 def workers(jobs: int | None) -> Iterator[tuple[Executor, Read]]:
-    """So many threads (None: :func:`usual`), and as many readers; both go with the block.
+    """``jobs`` threads (None: :func:`usual`), and as many readers; both end with the block.
 
     An interruption waits for none of them.  Raises ``UsageError`` for less than one.
     """

@@ -23,7 +23,7 @@ from stackkit.run.files import PREFIX, RESULTS, clear_stale, held, reason, worki
 from stackkit.run.walk import Branch, tree
 
 BYTES = 2 + 1 / 8
-"""Bytes that a sample takes here: its code, and whether it is rejected."""
+"""Bytes per sample here: its code, and whether it is rejected."""
 
 _FOLDER = f"{PREFIX}scratch"
 _KEY = "key"
@@ -42,9 +42,9 @@ editing, a preview, a page with its pictures, and what is made for those who ask
 
 @dataclass(frozen=True)
 class Task:
-    """What decides the result of a run: the files and folders that it reads, what it is ``asked``
-    (a value whose ``repr`` tells all of it), and the names of the files it makes in ``out``, which
-    are no input.
+    """What determines the result of a run: the files and folders that it reads, the options
+    ``asked`` for (a value with a complete ``repr``), and the names of the files it makes in
+    ``out``, which are no input.
     """
 
     reads: tuple[Path, ...]
@@ -55,10 +55,10 @@ class Task:
 
 @dataclass(frozen=True)
 class Workspace:
-    """``folder`` for intermediate files; ``checkpoints`` for what steps came to, None where nothing
-    of this run will be asked for again; ``changed`` tells which of the files that the run reads are
-    not any more what they were when it began; ``out`` is where the results go, if they do, whose
-    files are ``made``; ``note``: what the person should know of the folder, mostly nothing.
+    """``folder`` for intermediate files; ``checkpoints`` for the steps' results, None where the run
+    cannot be resumed; ``changed`` lists the files read by the run that have changed since it began;
+    ``out`` is where the results go, if anywhere, whose files are ``made``; ``note``: a remark on
+    the folder for the user, mostly empty.
     """
 
     folder: Path
@@ -70,10 +70,10 @@ class Workspace:
 
 
 def check_room(place: Workspace, pixels: int, frames: int, sampling: int = 1) -> Workspace:
-    """The same place, whose checkpoints leave room for what so many frames need.
+    """The same place, whose checkpoints leave the room that ``frames`` frames need.
 
-    Raises ``OutputError`` when they will find none for their intermediate files in
-    ``place.folder``, or their results, on a grid of ``sampling`` places a pixel, none in
+    Raises ``OutputError`` when there is not enough for their intermediate files in
+    ``place.folder``, or for their results, on a grid of ``sampling`` places a pixel, in
     ``place.out``.
     """
     there = sum(file.stat().st_size for file in place.folder.iterdir())
@@ -117,8 +117,8 @@ def passing(place: Path | None) -> Iterator[Workspace]:
 def workspace(task: Task, place: Path | None, *, keep: bool) -> Iterator[Workspace]:
     """The folder of a run, within ``place`` (None: where its results go).
 
-    It goes when the block ends well, unless it is to be kept, and when it fails for a reason that
-    would come again; after a kill or an interruption it waits for the same run.  Raises
+    It is removed when the block succeeds, unless it is to be kept, and when it fails for a reason
+    that would recur; after a kill or an interruption it stays for the same run.  Raises
     ``OutputError`` when another run is at work on ``out``, or the folder cannot be made.
     """
     out, folder = task.out, _folder(task.out, place)
@@ -199,7 +199,7 @@ Signatures = Mapping[str, tuple[int, ...]]
 def _signatures(task: Task) -> Signatures:
     """Of all files that a task reads, but for hidden ones and results.
 
-    None of them is opened.  What cannot be looked at is left to those who will read it.
+    None of them is opened.  Errors are left to the code that will read them.
     """
     out = os.path.realpath(task.out)
     made = {os.path.join(out, name) for name in (*task.made, *RESULTS)}
@@ -216,8 +216,8 @@ def _signatures(task: Task) -> Signatures:
 
 
 def _key(read: Signatures, asked: object) -> str:
-    told = repr((version("stackkit"), sorted(read.items()), asked))
-    return hashlib.sha256(told.encode("utf-8", "surrogateescape")).hexdigest()
+    text = repr((version("stackkit"), sorted(read.items()), asked))
+    return hashlib.sha256(text.encode("utf-8", "surrogateescape")).hexdigest()
 
 
 def _changed(before: Signatures, task: Task) -> list[str]:

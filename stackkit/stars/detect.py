@@ -3,7 +3,7 @@
 Detection runs on cells of 2×2 samples, where colour does not matter: background and noise by
 photutils, a matched filter, local maxima.  Each star is then fitted on the single samples around
 it: one Gaussian place and width for all colours, an amplitude and a sky level per colour, weighted
-by the noise.  No demosaicking stands between the sensor and the centroid.
+by the noise.  Centroids are measured without any demosaicing.
 """
 
 from __future__ import annotations
@@ -83,8 +83,8 @@ def select(stars: Stars, which: NDArray[np.bool_] | NDArray[np.int64]) -> Stars:
 def cells(adu: Plane) -> Plane:
     """Sum of each 2×2 cell of a mosaic (H, W) → (H//2, W//2); missing samples filled in.
 
-    A missing sample stands at its site's median nearby: good enough to detect on, and never used
-    to measure.  The centre of cell (i, j) lies at x = 2j + 0.5, y = 2i + 0.5.
+    A missing sample is replaced by its site's median nearby: good enough for detection, and never
+    used to measure.  The centre of cell (i, j) lies at x = 2j + 0.5, y = 2i + 0.5.
     """
     height, width = adu.shape[0] // 2 * 2, adu.shape[1] // 2 * 2
     total = np.zeros((height // 2, width // 2), dtype=np.float32)
@@ -295,8 +295,8 @@ def _dot(a, b):  # type: ignore[no-untyped-def]
 def _products(adu, pattern, x, y, s, corner, slope, floor, clip, amplitude, level):  # type: ignore[no-untyped-def]
     """Weighted sums (3, 6, 6) for each colour of products of g, 1, ∂g/∂x, ∂g/∂y, ∂g/∂ln s, value.
 
-    The weight is the inverse of the variance that the star so far (nothing at first) leads to
-    expect, less far out, where neighbours are.
+    The weight is the inverse of the variance expected from the current fit (no star at first), and
+    falls off outwards, where neighbours are.
     """
     height, width = adu.shape
     left, top = corner

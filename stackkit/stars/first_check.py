@@ -1,6 +1,6 @@
-"""What a frame's samples say before any star is measured: what is clipped, whether spots are seen.
+"""First check of a frame before any star is measured: clipped samples, and blurred stars as spots.
 
-Stars far out of focus are too wide to be measured one by one, and yet they are there.
+Stars far out of focus are too wide to be measured one by one, but can still be counted.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from stackkit.robust import sigma_about_median
 from stackkit.stars.detect import cells
 
 _SIDE = 4
-"""Cells of 2×2 samples a box of the coarse look, in either direction."""
+"""Cells of 2×2 samples per box of the coarse check, in either direction."""
 _AROUND = 9
 """Boxes whose median is taken for the sky."""
 _HEIGHT = 6.0
@@ -31,11 +31,11 @@ class FirstCheck:
 
 
 UNSEEN = FirstCheck()
-"""Where nobody has looked."""
+"""A frame that was not checked."""
 
 
 def first_check(adu: Plane, clip: float) -> FirstCheck:
-    """A coarse look at a mosaic (H, W), ADU above black, NaN where missing."""
+    """A coarse check of a mosaic (H, W), ADU above black, NaN where missing."""
     known = np.isfinite(adu)
     clipped = np.count_nonzero(adu[known] >= clip) / max(int(np.count_nonzero(known)), 1)
     return FirstCheck(float(clipped), _spots(cells(adu)))

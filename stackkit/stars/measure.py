@@ -1,4 +1,4 @@
-"""What is seen in the lights: suspect sites, the sensor's noise, and stars and sky of each."""
+"""Measurements of the lights: suspect sites, the sensor's noise, and stars and sky of each."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ from stackkit.stars.sky_mesh import Sky, measure_sky
 
 @dataclass(frozen=True)
 class Measurement:
-    """What was measured of one frame; ``scale``: exposure · ISO beside the other frames'."""
+    """Measurements of one frame; ``scale``: exposure · ISO relative to the other frames'."""
 
     stars: Stars
     sky: Sky

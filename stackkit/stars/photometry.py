@@ -14,7 +14,7 @@ _RING = (5.5, 7.5)
 """Where the sky beside a star is taken, px."""
 _APERTURE = 4.0
 _APART = 12.0
-"""Stars with another one nearer than this, px, are no measure."""
+"""Stars with another one nearer than this, px, are not measured."""
 _MOST = 300
 """Stars that are measured, at most."""
 _ROUNDS = 40

@@ -1,4 +1,4 @@
-"""What the stars' shapes say of a frame as a whole: drawn out in one direction, seen twice."""
+"""Star shapes of a frame as a whole: elongated in one direction, or doubled."""
 
 from __future__ import annotations
 
@@ -15,13 +15,13 @@ _TOGETHER = 1.2
 _TWINNED = 0.12
 """Share of the stars that must have a second image at the same place."""
 _FEWEST = 6
-"""Stars below which shapes say nothing of the frame."""
+"""Fewest stars from which shapes are meaningful."""
 
 
 def drawn_out(stars: Stars) -> complex:
     """Mean elongation of the brighter stars as a vector of twice its angle; NaN without stars.
 
-    What noise draws out lies in any direction and cancels; what the camera did is the same for all.
+    Elongation by noise has any direction and cancels; that by the camera is the same for all.
     """
     good = ~stars.saturated
     lean = (stars.elongation * np.exp(2j * stars.angle))[good][:_BRIGHTEST]
@@ -43,7 +43,7 @@ def axes(drawn: float) -> tuple[float, float]:
 def second_images(stars: Stars) -> float:
     """Px from stars to their second images, when many have one in the same place; else 0.
 
-    Chance neighbours lie anywhere; the count at one place is held against what they would give.
+    Chance neighbours lie anywhere; the count at one place is compared with their expected number.
     """
     xy = stars.xy[:_BRIGHTEST]
     if len(xy) < _FEWEST:

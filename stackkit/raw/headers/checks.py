@@ -1,4 +1,4 @@
-"""Which files may serve as a frame: what tells them apart, and the bounds they keep to."""
+"""Which files may serve as a frame: their signatures, and the limits they must keep."""
 
 from __future__ import annotations
 

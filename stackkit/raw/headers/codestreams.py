@@ -57,7 +57,7 @@ def jpeg_frame(data: bytes) -> JpegFrame:
 def check_lossless(data: bytes) -> None:
     """Whether the headers of a lossless JPEG stream are fit for LibRaw.
 
-    Of a stream that is not, LibRaw decodes nothing and says nothing.  Frame, Huffman tables and
+    A stream that is not is silently not decoded by LibRaw.  Frame, Huffman tables and
     scan as in ISO/IEC 10918-1, annexes B and H; the first table is number 0.  Raises
     ``ValueError``.
     """

@@ -1,4 +1,4 @@
-"""What a file has to offer, told by its headers: raw mosaic, linear raw, picture, nothing."""
+"""What a file has to offer, by its headers: raw mosaic, linear raw, picture, nothing."""
 
 from __future__ import annotations
 
@@ -45,7 +45,7 @@ class OpenFile:
 
     ``layout`` where it is a DNG, ``raw`` LibRaw's handle where LibRaw decodes it, ``jpeg`` the
     bytes of a JPEG file, ``size`` (width, height) of the visible mosaic.  Where it is no raw
-    mosaic, ``reason`` says so in a few words and ``lost`` what that means.
+    mosaic, ``reason`` names its form in a few words and ``lost`` what is lost by it.
     """
 
     path: Path
@@ -70,7 +70,7 @@ def kind(path: Path) -> FileKind:
 
 @contextmanager
 def opened(path: Path) -> Iterator[OpenFile]:
-    """The file as what it is.  Raises ``RawFileError`` for all that headers tell against it."""
+    """The file, opened according to its kind.  Raises ``RawFileError`` if its headers are unfit."""
     size, head = checks.first_bytes(path)
     if head.startswith(checks.JPEG_START):
         picture, data = pictures.jpeg_picture(path, size)
@@ -141,7 +141,7 @@ def _other_file(
 def _refusal(
     path: Path, size: int, head: bytes, directories: tuple[Directory, ...]
 ) -> RawFileError:
-    """Why LibRaw took a file that looks like a raw for none."""
+    """Why LibRaw refused a file with the signature of a raw."""
     if head.startswith(checks.TIFF_STARTS):
         first = int.from_bytes(head[4:8], "little" if head.startswith(b"II") else "big")
         if len(head) < 8 or first + 2 > size:

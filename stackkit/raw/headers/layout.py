@@ -1,4 +1,4 @@
-"""How a DNG stores its samples, held against what can be used (DNG 1.7.1, chapters 3 to 5)."""
+"""How a DNG stores its samples, and whether that can be used (DNG 1.7.1, chapters 3 to 5)."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What a file says of itself: time, exposure, camera, lens, colours, noise, orientation.
+"""Metadata of a file: time, exposure, camera, lens, colours, noise, orientation.
 
 Tag numbers are those of TIFF 6.0, EXIF 2.32 (CIPA DC-008) and DNG 1.7.1 (chapters 4 and 5).
 """
@@ -70,8 +70,8 @@ class ColourProfile:
 class Metadata:
     """A missing figure is None, never a guess.
 
-    ``time`` is aware, UTC, at the *middle* of the exposure; ``time_source`` says where it came
-    from and what it lacks.  ``exposure`` is in seconds, focal lengths in mm.  ``orientation`` is
+    ``time`` is aware, UTC, at the *middle* of the exposure; ``time_source``: where it came from
+    and what it lacks.  ``exposure`` is in seconds, focal lengths in mm.  ``orientation`` is
     the EXIF/TIFF value 1-8.  ``bits`` is the depth of the stored samples.
 
     The rest is DNG's: ``noise_profile`` has S and O of each colour, or one pair for all, where a
@@ -133,12 +133,12 @@ def up(said: Metadata) -> tuple[float, float]:
 
 
 def read_metadata(path: Path, directories: tuple[Directory, ...] | None = None) -> Metadata:
-    """What the file says of itself; what it does not say, or says oddly, is None.
+    """The file's metadata; missing or implausible values are None.
 
     TIFF-like files (DNG and most others) and JPEG's EXIF are read by their tags, which may be
     given as ``directories``.  The rest goes through LibRaw, which has to unpack the picture
-    first: slower, and without fractions of a second.  A time that the file does not tell may
-    stand in its name.
+    first: slower, and without fractions of a second.  A time missing in the file may be taken from
+    its name.
     """
     if directories is None:
         directories = read_directories(path)
@@ -153,8 +153,7 @@ def read_metadata(path: Path, directories: tuple[Directory, ...] | None = None) 
 def read_place(path: Path) -> Location | None:
     """Where the picture was taken (EXIF 2.32, 4.6.6); only for those who were asked for it.
 
-    None when the file does not say, or says 0° 0', which phones write without a fix (common
-    practice).
+    None when the file has no place, or 0° 0', which phones write without a fix (common practice).
     """
     tags = read_gps(path)
     latitude = _degrees(tags.get(2), tags.get(1, ""), "NS", 90)
@@ -218,7 +217,7 @@ def _figure(value: Any, least: float, most: float) -> float | None:
 
 
 def _finite(value: Any, count: int) -> tuple[float, ...] | None:
-    """The numbers if there are so many and all are finite."""
+    """The numbers if there are ``count`` of them and all are finite."""
     if not isinstance(value, tuple) or len(value) != count or not all(map(isfinite, value)):
         return None
     return tuple(map(float, value))
@@ -273,7 +272,7 @@ def _colour_profiles(tags: Directory) -> tuple[ColourProfile, ...]:
 
 
 def _matrix(value: Any) -> Matrix | None:
-    """A matrix for three colours; one of zeros says nothing."""
+    """A matrix for three colours; one of zeros is ignored."""
     numbers = _finite(value, 9)
     if numbers is None or not any(numbers):
         return None
@@ -309,7 +308,7 @@ def _iso(tags: Directory) -> int | None:
 
 
 def _camera(tags: Directory) -> str | None:
-    """DNG's unique name, or the maker's and the model's, the maker's name not said twice."""
+    """DNG's unique name, or the maker's and the model's, the maker's name not repeated."""
     unique, make, model = (str(tags.get(code, "")) for code in (50708, 271, 272))
     if unique:
         return unique

@@ -1,7 +1,7 @@
 """The directories of TIFF-like files and of JPEG's EXIF block, read within bounds.
 
 Tag numbers and types are those of TIFF 6.0, TIFF/EP, EXIF 2.32 (CIPA DC-008) and DNG 1.7.1
-(chapters 3 to 5).  Whatever a file claims, only so many directories, entries and bytes are read.
+(chapters 3 to 5).  Whatever a file claims, directories, entries and bytes read are limited.
 """
 
 from __future__ import annotations
@@ -49,7 +49,7 @@ _KEPT = frozenset(
 )
 
 _LAYOUT = frozenset({256, 257, 258, 259, 273, 277, 278, 279, 322, 323, 324, 325})
-"""Left out when they stand there twice: readers differ in which they take."""
+"""Left out when they occur twice: readers differ in which they take."""
 
 _MOST_DIRECTORIES = 16
 """In a row, and below one of them."""
@@ -67,7 +67,7 @@ _VERSIONS = {42: False, 43: True, 0x55: False, 0x4F52: False, 0x5352: False}
 """Whether offsets have 64 bits.  42 TIFF, 43 BigTIFF; the others are variants of cameras' raws."""
 
 _Entry = tuple[int, int, int]
-"""Field type, number of values, and where they stand."""
+"""Field type, number of values, and where they are stored."""
 
 
 class _Block:
@@ -290,9 +290,9 @@ def whole(tags: Directory, code: int, default: int) -> int:
 
 
 def is_dng(directories: tuple[Directory, ...]) -> bool:
-    """Whether the file calls itself a DNG, the only format known to keep to its tags.
+    """Whether the file is marked as a DNG, the only format known to follow its tags.
 
-    Version 0 is none, LibRaw says: then it would decode nothing.
+    Version 0 does not count: LibRaw would decode nothing.
     """
     return bool(directories) and any(directories[0].get(50706, ()))
 

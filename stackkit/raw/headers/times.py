@@ -12,7 +12,7 @@ _CLOCKS = (
     ("EXIF time of digitising", 36868, 37522, (36882, 36880)),
     ("EXIF time of writing", 306, 37520, (36880,)),
 )
-"""Where a time may stand: its name, date, fraction of the second, zone; the best first."""
+"""Where a time may be stored: its name, date, fraction of the second, zone; the best first."""
 _GPS_TIME, _GPS_DATE = 7, 29
 
 _CLOCK_FORM = re.compile(r"\s*(\d{4})\D(\d\d)\D(\d\d)\D(\d\d)\D(\d\d)\D(\d\d)")
@@ -24,14 +24,14 @@ _NAME_FORM = re.compile(
 )
 """Year, month, day, then hour, minute, second and perhaps milliseconds (common practice)."""
 _LEEWAY = timedelta(days=1)
-"""A clock in another zone may be ahead by so much."""
+"""How far a clock in another zone may be ahead."""
 
 Time = tuple[datetime | None, str | None]
 """Aware, UTC, at the middle of the exposure; and where it comes from."""
 
 
 def by_tags(tags: Directory, exposure: float | None) -> Time:
-    """The time that the tags tell; EXIF times are taken for the start of the exposure.
+    """The time from the tags; EXIF times are taken for the start of the exposure.
 
     The time of the last GPS fix, in UTC, comes after all others: it may be an old one.
     """
@@ -48,7 +48,7 @@ def by_tags(tags: Directory, exposure: float | None) -> Time:
 
 
 def by_name(name: str, exposure: float | None) -> Time:
-    """The time in a file's name, as in ``frame_20241013_204107.dng``: a guess that says so."""
+    """The time in a file's name, as in ``frame_20241013_204107.dng``: a guess, marked as one."""
     for found in _NAME_FORM.finditer(name):
         year, _, month, day, hour, _, minute, second, milli = found.groups()
         start = _datetime((year, month, day, hour, minute, second), 1000 * int(milli or 0))

@@ -44,7 +44,7 @@ _NO_AREA = "the size of the active area is not known"
 
 @dataclass(frozen=True)
 class OpcodeFate:
-    """What becomes of an opcode, in words; ``lacking``: the file wants it, and it is not done."""
+    """How an opcode is handled, in words; ``lacking``: the file wants it, and it is not done."""
 
     list_number: int
     name: str
@@ -135,7 +135,7 @@ def lens_hint(opcodes: Opcodes) -> LensHint | None:
 
 
 def account(opcodes: Opcodes) -> tuple[OpcodeFate, ...]:
-    """What becomes of each opcode, in the file's order."""
+    """How each opcode is handled, in the file's order."""
     fates = []
     warped_list = 0
     for list_number, opcode in _numbered(opcodes):
@@ -187,7 +187,7 @@ def _understood(opcodes: Opcodes) -> Iterator[tuple[int, Content]]:
         try:
             found = _content(opcodes, list_number, opcode)
         except (KeyError, ValueError):
-            continue  # told by account()
+            continue  # reported by account()
         yield list_number, found
 
 

@@ -1,7 +1,6 @@
-"""DNG opcode lists as they stand in a file (DNG 1.7.1, chapter 7).
+"""DNG opcode lists as stored in a file (DNG 1.7.1, chapter 7).
 
-What is done with them is for ``apply``; a process that only reads files needs no more than
-this.
+``apply`` carries them out; a process that only reads files needs no more than this.
 """
 
 from __future__ import annotations
@@ -18,7 +17,7 @@ MOST_OPCODES = 64
 
 @dataclass(frozen=True)
 class Opcode:
-    """One opcode: its number, whether the file allows to leave it out, its data as they stand."""
+    """One opcode: its number, whether the file allows it to be skipped, its data as stored."""
 
     number: int
     optional: bool
@@ -50,7 +49,7 @@ NO_OPCODES = Opcodes((), (), (), (0, 0), (0, 0), (0, 0))
 
 
 def parse(blob: bytes) -> tuple[Opcode, ...]:
-    """The opcodes of a list as it stands in the file.
+    """The opcodes of a list as stored in the file.
 
     Raises ``ValueError`` in plain words when the list's counts do not fit its bytes: then no part
     of it can be trusted, and half a correction is worse than none (three of a sensor's four gain

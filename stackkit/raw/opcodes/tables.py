@@ -1,7 +1,7 @@
 """The data of DNG opcodes, read and checked: bytes to values (DNG 1.7.1, chapter 7).
 
-Numbers are big-endian whatever the file's byte order.  Counts are held against the bytes that are
-there before anything is made of them.
+Numbers are big-endian whatever the file's byte order.  Counts are checked against the bytes that
+are there before anything is allocated.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float32]
 
 MOST_GAIN = 1000.0
-"""No lens darkens its corners as much; a larger gain, or a smaller than 1/1000, is damage."""
+"""No lens darkens its corners this much; a larger gain, or one below 1/1000, is damage."""
 _HIGHEST_DEGREE = 8
 """Of a polynomial in MapPolynomial (DNG 1.7.1, chapter 7)."""
 _MOST_TERM = 1e6
@@ -136,7 +136,7 @@ Content = (
 
 
 def content(number: int, data: bytes) -> Content:
-    """What the opcode ``number`` says.
+    """The content of the opcode ``number``.
 
     Raises ``KeyError`` for a number that DNG 1.7.1 does not define, and ``ValueError`` with the
     reason in plain words when the data are cut short or absurd.
@@ -195,7 +195,7 @@ def _centre(data: bytes, at: int) -> tuple[float, float]:
 
 def _area(data: bytes) -> Area:
     """An empty rectangle means the whole picture, as in the reference implementation; the text
-    does not say.
+    leaves it open.
     """
     area = Area(*_take(data, 0, "8I"))
     if 0 in (area.row_pitch, area.column_pitch):
@@ -220,7 +220,7 @@ def _gain_map(data: bytes) -> GainMap:
         raise ValueError("its map's points have no distance")
     gains = _singles(data, 76, down * across * planes)
     _check_gains(gains)
-    # A single point stands for the whole height or width, whatever its place.
+    # A single point applies to the whole height or width, whatever its place.
     spacing = (spacing_v if down > 1 else 1.0, spacing_h if across > 1 else 1.0)
     return GainMap(area, gains.reshape(down, across, planes), spacing, (origin[0], origin[1]))
 
