@@ -1,4 +1,4 @@
-"""A camera by the figures a person can give: focal length, pixels, sensor, f-number."""
+"""A camera described by a few figures: focal length, pixels, sensor, f-number."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ FULL_FRAME = 43.27
 
 @dataclass(frozen=True)
 class Given:
-    """What is known of a camera; None is not known.  ``sensor`` in mm, ``pixels`` of the picture
+    """What is known of a camera; None where unknown.  ``sensor`` in mm, ``pixels`` of the picture
     as it is held, ``pitch`` of the pixels in µm.
     """
 
@@ -50,12 +50,12 @@ class Camera:
 
     @property
     def focal_35mm(self) -> float:
-        """The focal length that sees as much on 36 × 24 mm, by the diagonal."""
+        """The focal length with the same diagonal field on 36 × 24 mm."""
         return self.focal_px * FULL_FRAME / hypot(*self.size)
 
     @property
     def lens(self) -> Lens:
-        """Without distortion, which nobody knows beforehand."""
+        """Without distortion, which is not known beforehand."""
         x, y = ((side - 1) / 2 for side in self.size)
         return Lens(self.focal_px, x, y, projection=self.projection)
 
@@ -70,9 +70,9 @@ CLASSES = {
 """Usual cameras of each kind with their usual lens (common practice)."""
 
 _AGREEMENT = 0.1
-"""Share by which figures that are rounded may contradict each other."""
+"""Relative difference allowed between figures, since they are rounded."""
 _PHONE_FOCAL = 20.0
-"""Millimetres that no phone has room for (common practice: 2 to 19)."""
+"""Focal length in mm that no phone has room for (common practice: 2 to 19)."""
 
 _NUMBER = r"(\d+(?:\.\d+)?)"
 _Change = Callable[[Given, list[float]], Given]
@@ -101,7 +101,7 @@ _LIMITS = {
 
 
 def described(text: str, known: Given | None = None) -> Given:
-    """What ``text`` says of a camera, on top of what is ``known`` already.
+    """The camera described by ``text``, added to what is already ``known``.
 
     Words in any order: a class of :data:`CLASSES`, ``24mm`` or ``26mm-eq`` (35 mm equivalent),
     ``f/2.8``, ``3.9um`` between pixels or ``36x24mm`` of sensor, ``6000x4000`` pixels, a
@@ -112,19 +112,19 @@ def described(text: str, known: Given | None = None) -> Given:
     said = re.sub(r"(?<=\d) (?=(mm|um|px)\b)", "", clean).replace(",", " ").split()
     figures = Given()
     for word in said:
-        figures = figures if word in CLASSES else _told(word, figures)
+        figures = figures if word in CLASSES else _with_word(word, figures)
     _check_agreement(figures)
     found = _over(known or Given(), figures)
     for word in said:
         if word in CLASSES:
             _check_phone(word, figures)
-            # What a frame or figures tell is not replaced by what is usual.
+            # Values from a frame or from figures take precedence over those of the class.
             found = _not_twice(_over(CLASSES[word], found), found)
     return found
 
 
 def _over(under: Given, upper: Given) -> Given:
-    """What both tell, the upper where they tell the same."""
+    """Both combined; ``upper`` takes precedence."""
     if upper.focal_mm or upper.focal_35mm:
         under = replace(under, focal_mm=None, focal_35mm=None)
     if upper.sensor and (upper.pixels or under.pixels):
@@ -133,7 +133,7 @@ def _over(under: Given, upper: Given) -> Given:
 
 
 def _check_agreement(given: Given) -> None:
-    """Raises ``UsageError`` for figures of which not all can be true."""
+    """Raises ``UsageError`` for figures that contradict each other."""
     if given.focal_mm and given.focal_35mm and given.sensor:
         same = given.focal_mm * FULL_FRAME / hypot(*given.sensor)
         if abs(same / given.focal_35mm - 1) > _AGREEMENT:
@@ -156,7 +156,7 @@ def _pair(sides: Pair) -> str:
 
 
 def _check_phone(word: str, figures: Given) -> None:
-    """Raises ``UsageError`` where a phone's focal length is meant as on 36 × 24 mm."""
+    """Raises ``UsageError`` where a phone's focal length must be a 35 mm equivalent."""
     if word.startswith("phone") and figures.focal_mm and figures.focal_mm > _PHONE_FOCAL:
         raise UsageError(
             f"No phone's lens is {figures.focal_mm:g} mm long: did you mean "
@@ -164,7 +164,7 @@ def _check_phone(word: str, figures: Given) -> None:
         )
 
 
-def _told(word: str, found: Given) -> Given:
+def _with_word(word: str, found: Given) -> Given:
     if word in list(Projection) or word == "fisheye":
         return replace(
             found, projection=Projection.EQUISOLID if word == "fisheye" else Projection(word)
@@ -172,11 +172,11 @@ def _told(word: str, found: Given) -> Given:
     for pattern, change in _WORDS:
         match = re.fullmatch(pattern, word)
         if match:
-            told = change(found, [float(part) for part in match.groups()])
-            changed = [key for key, value in vars(told).items() if value != getattr(found, key)]
+            given = change(found, [float(part) for part in match.groups()])
+            changed = [key for key, value in vars(given).items() if value != getattr(found, key)]
             if any(getattr(found, key) is not None for key in changed):
                 raise UsageError(f"{word!r} says something that was said differently before.")
-            return told
+            return given
     raise UsageError(
         f"{word!r} isn't a camera I recognise. Try one of {', '.join(CLASSES)}, or figures: "
         f"{_EXAMPLE}."
@@ -184,7 +184,7 @@ def _told(word: str, found: Given) -> Given:
 
 
 def _not_twice(merged: Given, found: Given) -> Given:
-    """Without what the class says in another unit of what was known."""
+    """Without the class's values that duplicate known ones in another unit."""
     if found.focal_mm or found.focal_35mm:
         merged = replace(merged, focal_mm=found.focal_mm, focal_35mm=found.focal_35mm)
     if found.pitch or found.sensor or (found.focal_mm and found.focal_35mm):
@@ -225,7 +225,7 @@ def camera(given: Given) -> Camera:
 
 
 def _pitch(given: Given, pixels: Pair) -> float | None:
-    """By the sensor's size, or by both focal lengths, which tell its diagonal."""
+    """From the sensor's size, or from both focal lengths, which give its diagonal."""
     if given.sensor:
         return 1000 * hypot(*given.sensor) / hypot(*pixels)
     if given.focal_mm and given.focal_35mm:
@@ -234,9 +234,9 @@ def _pitch(given: Given, pixels: Pair) -> float | None:
 
 
 def field(camera: Camera) -> Pair:
-    """Degrees that the picture sees across its middle, horizontally and vertically.
+    """Field of view in degrees across the picture's middle, horizontally and vertically.
 
-    NaN where the circle that the lens can draw does not reach the picture's sides.
+    NaN where the lens's image circle does not reach the picture's sides.
     """
     w, h = camera.size
     x, y = (w - 1) / 2, (h - 1) / 2
@@ -249,7 +249,7 @@ def field(camera: Camera) -> Pair:
 
 
 def size_px(camera: Camera, size: Pair) -> Pair:
-    """Pixels that something of ``size`` degrees spans in the middle of the picture."""
+    """Size in pixels of something ``size`` degrees large in the middle of the picture."""
     half = np.radians(np.minimum(size, 170.0)) / 2
     ray = np.stack([np.sin(half), np.zeros(2), np.cos(half)], axis=-1)
     spans = 2 * (project(camera.lens, ray)[:, 0] - camera.lens.cx)

@@ -50,7 +50,7 @@ def curves(made: Plan) -> CurvesRecord:
 
 
 def sky_chart(made: Plan) -> SkyRecord | None:
-    """What stands over the place when the pick stands best: altitudes and azimuths, degrees.
+    """The sky when the picked target is best placed: altitudes and azimuths, degrees.
 
     None without a pick.
     """
@@ -79,7 +79,7 @@ def sky_chart(made: Plan) -> SkyRecord | None:
 def border(camera: Camera, aim: Aim) -> Array:
     """Directions (N, 3), east, north, up, along the edge of the picture, once around.
 
-    What lies outside a fisheye's circle is left out.
+    Points outside a fisheye's image circle are left out.
     """
     w, h = camera.size
     along = np.linspace(0, 1, _BORDER, endpoint=False)

@@ -1,4 +1,4 @@
-"""What to use, do and heed: short, for this night and season.  Facts in, sentences out."""
+"""What to take, do and be careful of on this night, in sentences."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ _CLOTHES = {
 
 @dataclass(frozen=True)
 class Occasion:
-    """What the list depends on: the evening, where, the settings, and when work ends (hour)."""
+    """What the list depends on: the evening, the place, the settings, whether it gets late."""
 
     evening: date
     latitude: float
@@ -45,7 +45,7 @@ class Section:
 
 
 def season(evening: date, latitude: float) -> str:
-    """Cold, mild or warm, by month and latitude (no forecast: it is the season that is meant)."""
+    """Cold, mild or warm, by month and latitude (the usual season, not a forecast)."""
     if abs(latitude) < _TROPIC:
         return _WARM
     # Months from the middle of the local winter, which is in January in the north.
@@ -58,7 +58,7 @@ def season(evening: date, latitude: float) -> str:
 
 
 def cautions() -> tuple[str, ...]:
-    """What can hurt somebody; local rules and warnings come first."""
+    """Dangers; local rules and warnings come first."""
     return (
         "Local rules and warnings come first: if they say no, stay at home.",
         "Tell somebody where you are and until when; go with someone if you can.",
@@ -71,7 +71,7 @@ def cautions() -> tuple[str, ...]:
 
 
 def weather() -> str:
-    """The tool knows no weather, and what to look up instead."""
+    """That the plan does not include the weather, and what to look up."""
     return (
         "This plan knows nothing of the weather. On the day look up cloud cover by the hour (low, "
         "middle and high cloud), wind and gusts, dew point against temperature, frost, thunder "

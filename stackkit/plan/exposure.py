@@ -1,4 +1,4 @@
-"""How long until stars trail: by the lens's own mapping, beside the rules that people know."""
+"""How long until stars trail: from the lens's projection, compared with the usual rules."""
 
 from __future__ import annotations
 
@@ -12,18 +12,18 @@ from stackkit.geometry.rotation import rotation
 from stackkit.plan.camera import Camera
 
 TRAIL = 2.0
-"""Pixels of trail that are hardly seen: about the width of a star (common practice)."""
+"""Length in px of a trail that is hardly visible: about a star's width (common practice)."""
 LONGEST = 30.0
-"""Seconds up to which cameras time an exposure themselves (common practice)."""
+"""The longest exposure in seconds that cameras can be set to (common practice)."""
 _ACROSS = 9
-"""Places along each side of the picture at which the trail is measured."""
+"""Points along each side of the picture at which the trail is computed."""
 _STEPS = 8
-"""Parts of the exposure between which a star moves along a straight line."""
+"""Parts of the exposure during which a star is taken to move in a straight line."""
 
 
 @dataclass(frozen=True)
 class Aim:
-    """Where the level camera looks, degrees; ``latitude`` of the place, ``declination`` there."""
+    """Where the level camera points, degrees; ``latitude`` of the place."""
 
     altitude: float
     azimuth: float
@@ -31,14 +31,14 @@ class Aim:
 
     @property
     def declination(self) -> float:
-        """Degrees, of what stands in the middle of the picture."""
+        """Declination of the middle of the picture, degrees."""
         return float(np.degrees(np.arcsin(np.clip(axes(self)[2] @ pole(self.latitude), -1, 1))))
 
 
 @dataclass(frozen=True)
 class Rule:
-    """A rule of thumb: seconds it allows, and px that stars trail then in the middle and where the
-    picture's stars move fastest.
+    """A rule of thumb: the seconds it allows, and the length in px of trails then, in the middle of
+    the picture and where stars move fastest.
     """
 
     name: str
@@ -50,8 +50,9 @@ class Rule:
 
 @dataclass(frozen=True)
 class Limit:
-    """By geometry: seconds until the fastest star of the picture (the one in the middle) trails by
-    ``allowed`` px; ``rate`` px/s of the fastest, the middle's, the slowest; ``exposure`` to set.
+    """By geometry: ``seconds`` until the fastest star of the picture trails by ``allowed`` px,
+    ``middle_seconds`` for the one in the middle; ``rates`` px/s of the fastest, the middle's and
+    the slowest; ``exposure`` to set.
     """
 
     allowed: float
@@ -77,7 +78,7 @@ def axes(aim: Aim) -> Array:
 
 
 def moved(camera: Camera, aim: Aim, xy: Array, seconds: Array) -> Array:
-    """Pixels (T, N, 2) where the stars at ``xy`` (N, 2) stand ``seconds`` (T,) later.
+    """Pixels (T, N, 2) of the stars at ``xy`` (N, 2) after ``seconds`` (T,).
 
     NaN behind the camera.
     """
@@ -88,7 +89,7 @@ def moved(camera: Camera, aim: Aim, xy: Array, seconds: Array) -> Array:
 
 
 def trails(camera: Camera, aim: Aim, seconds: float) -> Array:
-    """Length in px (9, 9) of stars' trails over the picture, its corners and middle included."""
+    """Length in px (9, 9) of star trails over the picture, corners and middle included."""
     w, h = camera.size
     grid = np.meshgrid(np.linspace(0, w - 1, _ACROSS), np.linspace(0, h - 1, _ACROSS))
     xy = np.stack(grid, axis=-1).reshape(-1, 2)
@@ -98,15 +99,15 @@ def trails(camera: Camera, aim: Aim, seconds: float) -> Array:
 
 
 def limit(camera: Camera, aim: Aim, allowed: float = TRAIL) -> Limit:
-    """The longest exposure for trails of ``allowed`` px, beside the rules of thumb."""
+    """The longest exposure for trails of ``allowed`` px, compared with the rules of thumb."""
     middle = _ACROSS // 2
     rate = trails(camera, aim, 1.0)
     fastest, slowest = float(np.nanmax(rate)), float(np.nanmin(rate))
     seconds = _until(camera, aim, allowed, allowed / fastest)
-    told = []
+    compared = []
     for name, formula, value in rules(camera, aim.declination):
         drawn = trails(camera, aim, value)
-        told.append(
+        compared.append(
             Rule(name, formula, value, float(drawn[middle, middle]), float(np.nanmax(drawn)))
         )
     own = float(rate[middle, middle])
@@ -116,7 +117,7 @@ def limit(camera: Camera, aim: Aim, allowed: float = TRAIL) -> Limit:
         middle_seconds=allowed / own if own > 0 else np.inf,
         rates=(fastest, own, slowest),
         exposure=nice(min(seconds, LONGEST)),
-        rules=tuple(told),
+        rules=tuple(compared),
     )
 
 
@@ -146,7 +147,7 @@ def rules(camera: Camera, declination: float) -> list[tuple[str, str, float]]:
 
 
 def nice(seconds: float) -> float:
-    """The next shorter exposure that cameras can be set to: thirds of a stop, as they are named."""
+    """The next shorter exposure that cameras can be set to: thirds of a stop, nominal values."""
     named = (30, 25, 20, 15, 13, 10, 8, 6, 5, 4, 3.2, 2.5, 2, 1.6, 1.3, 1, 0.8, 0.6, 0.5, 0.4, 0.3)
     quick = (4, 5, 6, 8, 10, 13, 15, 20, 25, 30, 40, 50, 60, 80, 100, 125)
     steps = (*named, *(1 / k for k in quick))

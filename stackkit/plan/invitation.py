@@ -12,7 +12,7 @@ from stackkit.run.files import replacing
 from stackkit.schemas.plan import PlanRecord
 
 _REMIND = timedelta(hours=3)
-"""Before the window begins: to look at the weather, pack, and drive."""
+"""Before the window begins: time to check the weather, pack, and drive."""
 
 
 def write_invitation(record: PlanRecord, path: Path) -> None:
@@ -26,14 +26,14 @@ def write_invitation(record: PlanRecord, path: Path) -> None:
 
 
 def invitation(record: PlanRecord) -> bytes:
-    """An iCalendar object with one event: the hours of the night worth going out, in UTC."""
+    """An iCalendar object with one event: the usable hours of the night, in UTC."""
     night = record["night"]
     window = night["window"]
     calendar = Calendar()
     calendar.add("prodid", f"-//stackkit//stackkit {record['stackkit']}//EN")
     calendar.add("version", "2.0")
     event = Event()
-    # Calendars are shared: nothing in it is made from the coordinates.
+    # Calendars are shared: nothing in the entry is derived from the coordinates.
     key = f"{night['date']} {window['from']} {window['until']}"
     event.add("uid", f"{hashlib.sha256(key.encode()).hexdigest()[:24]}@stackkit")
     event.add("dtstamp", _moment(record["made"]))

@@ -1,4 +1,4 @@
-"""What a test frame tells: the camera it was taken with, and read noise against sky noise."""
+"""What a test frame shows: the camera it was taken with, and read noise against sky noise."""
 
 from __future__ import annotations
 
@@ -17,8 +17,8 @@ _USUAL_ISO = (100, 200, 400, 800, 1600, 3200, 6400, 12800, 25600)
 
 @dataclass(frozen=True)
 class Trial:
-    """``given`` of the camera; settings; ``sky_e`` electrons a pixel (green) of sky and ``read_e``
-    of read noise, None where they could not be measured; ``remark`` says why not.
+    """``given``: the camera; settings; ``sky_e`` electrons a pixel (green) of sky and ``read_e``
+    of read noise, None where they could not be measured; ``remark``: why not.
     """
 
     name: str
@@ -79,7 +79,7 @@ def trial(path: Path) -> Trial:
 
 
 def _electrons(group: GroupRecord) -> tuple[float | None, float | None, str]:
-    """Sky and read noise of the green samples, and what is missing."""
+    """Sky and read noise of the green samples, and why they are missing."""
     noise, level = group["noise"], group["level"]
     if group["kind"] != "light":
         return None, None, "it doesn't show a night sky, so it can't help to choose the ISO"
@@ -96,14 +96,14 @@ def _electrons(group: GroupRecord) -> tuple[float | None, float | None, str]:
 def iso_advice(frame: Trial, exposure: float) -> IsoAdvice | None:
     """Read noise against sky noise at ``exposure`` seconds with the frame's opening and sky.
 
-    None where the frame does not tell.  In electrons read noise never grows by more than the ISO is
-    lowered, whatever the camera, so the lowest ISO is on the safe side.
+    None where the frame cannot show it.  In electrons read noise never grows by more than the ISO
+    is lowered, whatever the camera, so the lowest ISO is on the safe side.
     """
     if frame.sky_e is None or frame.read_e is None or not frame.iso:
         return None
     sky = max(frame.sky_e * exposure / (frame.exposure or exposure), 0.01)
     share = sqrt(1 + frame.read_e**2 / sky)
-    # The read noise at which the share is just READ_SHARE, over what it is.
+    # The read noise at which the share is just READ_SHARE, over the measured one.
     room = sqrt((READ_SHARE**2 - 1) * sky) / max(frame.read_e, 0.01)
     if share > READ_SHARE:
         words = (

@@ -14,7 +14,7 @@ from stackkit.run.files import replacing
 
 @dataclass(frozen=True)
 class Spot:
-    """A place as it was given: latitude and longitude as texts, metres, the zone if named."""
+    """A place as entered: latitude and longitude as text, height in metres, the zone if named."""
 
     latitude: str
     longitude: str
@@ -22,7 +22,7 @@ class Spot:
     zone: str | None
 
     def place(self) -> Place:
-        """Checked; raises ``UsageError`` for what is no place."""
+        """The checked place; raises ``UsageError`` if it is none."""
         return place(self.latitude, self.longitude, self.height, self.zone)
 
 
@@ -59,13 +59,13 @@ def remember(file: Path, spot: Spot) -> None:
     except OSError as error:
         raise OutputError(f"Cannot make {file.parent}: {error.strerror or error}.") from error
     with replacing(file) as temporary:
-        # Where somebody goes at night is nobody else's business.
+        # Private: where somebody goes at night.
         temporary.touch(mode=0o600)
         temporary.write_text(json.dumps(asdict(spot), indent=1) + "\n", encoding="utf-8")
 
 
 def forget(file: Path) -> bool:
-    """Removes the file; whether there was one."""
+    """Removes the file; returns whether there was one."""
     there = file.exists()
     try:
         file.unlink(missing_ok=True)

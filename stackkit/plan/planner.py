@@ -36,12 +36,12 @@ NIGHTS = 30
 _PHONE = ("phone", "phone-ultrawide")
 _ROUNDS = 4
 _LOW = 35.0
-"""Degrees below which a free view is not to be taken for granted."""
+"""Altitude in degrees below which the view may be obstructed."""
 
 
 @dataclass(frozen=True)
 class Request:
-    """What somebody asks for; None: not said.  ``moment``: now, seconds since 1970, UTC.
+    """What is asked for; None where not given.  ``moment``: now, seconds since 1970, UTC.
 
     ``evening`` without ``count`` is that one night; otherwise ``count`` nights are ranked.
     """
@@ -62,11 +62,11 @@ class Request:
 
 @dataclass(frozen=True)
 class Plan:
-    """Everything that was found out, for :mod:`stackkit.plan.record` to tell.
+    """All results, from which :mod:`stackkit.plan.record` makes the record.
 
     ``nights``: one, or all that were ranked; ``chosen`` the one the rest is about, with the
     ``window`` to work in (``kind``: dark, astronomical or nautical).  ``pick``: the standing
-    that ``aim`` is for, None where nothing stands well; ``wanted``: the target asked for, if any.
+    that ``aim`` is for, None where nothing is well placed; ``wanted``: the target asked for.
     """
 
     request: Request
@@ -91,7 +91,7 @@ class Plan:
 def plan(request: Request) -> Plan:
     """Plans the night of a request.
 
-    Raises ``UsageError`` for what was asked wrongly, ``InputError`` for a target that never rises,
+    Raises ``UsageError`` for an invalid request, ``InputError`` for a target that never rises,
     nights without darkness, and a test frame that cannot be read.
     """
     place = request.place
@@ -148,7 +148,7 @@ def plan(request: Request) -> Plan:
 
 
 def _listed(request: Request, wanted: Sequence[Target]) -> list[Ranked]:
-    """The nights asked for, ranked for the target if there is one alone."""
+    """The nights asked for, ranked for the target if there is only one."""
     place = request.place
     alone = wanted[0] if len(wanted) == 1 else None
     return ranked(place, nights(place, *_dates(request)), request.sky, alone, request.skyline)
@@ -167,7 +167,7 @@ def _dates(request: Request) -> tuple[date, int]:
 
 
 def _wanted(request: Request) -> list[Target]:
-    """What was asked for, of a kind all that rises here; the highest first."""
+    """The targets asked for that rise high enough here, the highest first."""
     if request.target is None:
         return []
     place = request.place
@@ -180,14 +180,14 @@ def _no_darkness(listed: Sequence[Ranked], soon: date | None) -> str:
     first, count = listed[0].night.date, len(listed)
     those = f"the night of {first}" if count == 1 else f"any of the {count} nights from {first} on"
     when = f"the next dark night is that of {soon}" if soon else "there is none within a year"
-    # Only where a night of its own would be planned for.
+    # Only where a single night would be planned.
     brighter = any(row.night.best for row in listed)
     hint = " For a brighter night anyway: --date." if brighter else ""
     return f"There is no darkness in {those}: {when}.{hint}"
 
 
 def _camera(text: str | None, trial: like.Trial | None) -> tuple[Given, str]:
-    """What is known of the camera, and in which words; without any, a usual phone's."""
+    """What is known of the camera, and the words for it; a usual phone by default."""
     if trial is None:
         said = text if text is not None else "phone"
         return described(said), said
@@ -197,8 +197,8 @@ def _camera(text: str | None, trial: like.Trial | None) -> tuple[Given, str]:
 def _settled(
     request: Request, night: Night, window: Span, wanted: Sequence[Target], shot_with: Camera
 ) -> tuple[Sequence[Standing], Standing | None, Limit]:
-    """The standings, the pick and its exposure, of which each depends on the other: where to aim
-    on when to start, that on how long the frames take, and that on where to aim.
+    """The standings, the pick and its exposure, which depend on each other: the aim on the start,
+    the start on how long the frames take, and that on the aim.
     """
     bound = limit(shot_with, _aim(request.place, None), request.trail)
     exposure = request.exposure or bound.exposure
@@ -220,26 +220,26 @@ def _standings(
     shot_with: Camera,
     run: float,
 ) -> tuple[Sequence[Standing], Standing | None]:
-    """The targets that stand well in the window, and the one to aim at."""
+    """The targets that are well placed in the window, and the one to aim at."""
     visibility = Visibility(request.place, night, window, request.skyline, request.sky, run)
     every = ranked_targets(visibility, shot_with)
     among = (row for row in every if not wanted or row.target in wanted)
     pick = next(among, None)
     if pick is None and wanted:
-        # What was asked for is told of even where it stands too low.
+        # The target asked for is reported even where it is too low.
         pick = standing(visibility, wanted[0], shot_with, 0.0)
     return every, pick
 
 
 def _room(window: Span, pick: Standing | None) -> float:
-    """Seconds in which the frames have to end."""
+    """Seconds within which the frames have to end."""
     if pick:
         return pick.usable[1] - pick.best
     return window[1] - window[0]
 
 
 def _aim(place: Place, pick: Standing | None) -> Aim:
-    """At the pick; without one half up towards the equator, where stars move fastest."""
+    """At the pick; without one 45° up towards the equator, where stars move fastest."""
     if pick:
         return Aim(pick.altitude, pick.azimuth, place.latitude)
     return Aim(45.0, 180.0 if place.latitude >= 0 else 0.0, place.latitude)

@@ -1,4 +1,4 @@
-"""Which of the coming nights: ranked, with the reason of each."""
+"""The coming nights ranked, with the reason for each rank."""
 
 from __future__ import annotations
 
@@ -16,23 +16,23 @@ from stackkit.plan.targets import Target, high
 from stackkit.schemas.nights import NightVerdict
 
 _GOOD = 2.0
-"""Hours of the dark window from which on a night is good: a series takes a quarter of an hour, and
+"""Hours of dark window that make a night good: a series takes a quarter of an hour, and
 finding, focusing and trying take the rest.
 """
 _LEAST = 0.25
 _ENOUGH = 4.0
-"""Hours beyond which more serve nobody better."""
+"""Hours beyond which more are no better."""
 _YEAR = 400
-"""Days ahead that are searched for a dark night: a year and some."""
+"""Days ahead searched for a dark night: a little more than a year."""
 _AT_ONCE = 50
 """Days computed together."""
 
 
 @dataclass(frozen=True)
 class Ranked:
-    """A night, its ``rank`` from 1 on, the ``moonless_hours`` of its darkness in hours without Moon
-    (with a target: while that is high enough), a ``verdict`` and the ``reason``.  The verdict is
-    poor without a quarter of an hour in the dark window, good with two hours, else fair.
+    """A night, its ``rank`` from 1 on, its darkness as equivalent ``moonless_hours`` (with a
+    target: while that is high enough), a ``verdict`` and the ``reason``.  The verdict is poor with
+    less than a quarter of an hour of dark window, good with two hours, else fair.
     """
 
     night: Night
@@ -47,8 +47,8 @@ def ranked(
 ) -> list[Ranked]:
     """The nights by date, each with its rank.
 
-    First are those with four hours or more of dark sky; of equals those dark soonest after dusk,
-    then the nearest.  ``least``: degrees of altitude from which on the target counts.
+    Those with four hours or more of dark sky come first; of equals those dark soonest after dusk,
+    then the nearest in date.  ``least``: degrees of altitude above which the target counts.
     """
     counted = [_counted(place, night, target, least) for night in nights]
     scores = [moonless_hours(place, spans, sky) for spans in counted]
@@ -85,7 +85,7 @@ def _counted(place: Place, night: Night, target: Target | None, least: float) ->
 
 
 def _reason(place: Place, night: Night) -> str:
-    """Why it is as dark as it is, in a few words."""
+    """Why the night is dark or not, in a few words."""
     sun_down, dark = night.under["astronomical"], night.dark
     lit = f"{100 * night.lit:.0f} % lit"
     if not sun_down:
@@ -119,7 +119,7 @@ def _signed(degrees: float) -> str:
 
 
 def next_dark(place: Place, after: date) -> date | None:
-    """The first evening from ``after`` on whose Sun sinks below -18°, within 400 days."""
+    """The first evening from ``after`` on when the Sun sinks below -18°, within 400 days."""
     depth = -np.sin(np.radians(DEPRESSIONS["astronomical"]))
     for ahead in range(0, _YEAR, _AT_ONCE):
         days = [after + timedelta(days=ahead + k) for k in range(_AT_ONCE)]

@@ -1,7 +1,7 @@
 """Puts a plan into plain data, ``schemas.plan``.
 
-Times are ISO 8601 in the place's own zone, angles degrees.  The terminal's text, the calendar entry
-and the page are renderings of this.
+Times are ISO 8601 in the place's time zone, angles degrees.  The terminal's text, calendar entry
+and page are renderings of this.
 """
 
 from __future__ import annotations
@@ -39,7 +39,7 @@ from stackkit.schemas.plan import (
 def record(made: Plan) -> PlanRecord:
     """The plan as plain data."""
     request, place = made.request, made.request.place
-    told: PlanRecord = {
+    data: PlanRecord = {
         "format": "stackkit-plan/1",
         "stackkit": version("stackkit"),
         "made": _time(place, request.moment),
@@ -69,17 +69,17 @@ def record(made: Plan) -> PlanRecord:
         "cautions": list(cautions()),
         "chart": {"curves": curves(made), "sky": sky_chart(made)},
     }
-    return cast(PlanRecord, _neat(told))
+    return cast(PlanRecord, _neat(data))
 
 
 def _neat(value: Any) -> Any:
-    """Plain types, figures to four decimals: a second place on Earth is 11 m away."""
+    """Plain types, rounded to four decimals: 11 m for coordinates on Earth."""
     if isinstance(value, dict):
         return {key: _neat(item) for key, item in value.items()}
     if isinstance(value, list | tuple):
         return [_neat(item) for item in value]
-    told = plain(value)
-    return round(told, 4) if isinstance(told, float) else told
+    item = plain(value)
+    return round(item, 4) if isinstance(item, float) else item
 
 
 def _time(place: Place, moment: float) -> str:
@@ -95,7 +95,7 @@ def _spans(place: Place, spans: Sequence[Span]) -> list[SpanRecord]:
 
 
 def _edges(night: Night, spans: Sequence[Span]) -> tuple[float | None, float | None]:
-    """When something first begins and last ends within the night; None where it does neither."""
+    """First start and last end of the spans within the night; None where there is none."""
     begin = next((start for start, _ in spans if start > night.whole[0]), None)
     finish = next((end for _, end in reversed(spans) if end < night.whole[1]), None)
     return begin, finish
@@ -134,7 +134,7 @@ _SLOTS = 48
 def _strip(night: Night) -> str:
     """The night in half hours from solar noon to solar noon, a letter each.
 
-    s Sun up, t twilight, m Moon up in the dark, d dark (by the darkest that is so in its middle).
+    s Sun up, t twilight, m dark with the Moon up, d dark: the darkest state at its middle.
     """
     start = night.whole[0]
     middles = [start + (k + 0.5) * 1800 for k in range(_SLOTS)]

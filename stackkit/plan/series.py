@@ -1,4 +1,4 @@
-"""A series of frames: how many, how long, how much room, and what of the sky they share."""
+"""A series of frames: how many, how long, how many bytes, and the sky they have in common."""
 
 from __future__ import annotations
 
@@ -16,20 +16,20 @@ TOTAL = 8.0
 _PAUSE = 1.5
 """Seconds between frames that a camera takes for writing (common practice)."""
 _BYTES = 2.0
-"""Bytes a pixel of a raw file that is not compressed."""
+"""Bytes per pixel of an uncompressed raw file."""
 _BATTERY = 5 / 60
-"""Share of a full battery a minute costs at worst, per ten minutes of work: a guess."""
+"""Share of a full battery used in ten minutes at worst: a guess."""
 _ACROSS = 61
-"""Places across the picture on which the shared sky is counted."""
+"""Points across the picture at which the shared sky is counted."""
 
 
 @dataclass(frozen=True)
 class Series:
-    """``frames`` of ``exposure`` s, one every ``cadence`` s, ``seconds`` in all; of the ``asked``
-    seconds the rest does not fit into the hours.
+    """``frames`` of ``exposure`` s, one every ``cadence`` s, ``seconds`` in all; less than the
+    ``asked`` seconds where those do not fit into the usable hours.
 
     ``bytes`` on the card, ``battery`` share of a full one (a guess); ``drift`` px (x, y) of the
-    middle's star from start to end; ``shared``: share of the picture that all frames see;
+    star in the middle from start to end; ``shared``: share of the picture common to all frames;
     ``bottom``: altitude (degrees) at the middle of the lower edge.
     """
 
@@ -46,7 +46,7 @@ class Series:
 
 
 def run_length(exposure: float, minutes: float) -> float:
-    """Seconds from the first frame's start to the last one's end, when all fit."""
+    """Seconds from the first frame's start to the last one's end, if all fit."""
     return _wanted(exposure, minutes) * (exposure + _PAUSE) - _PAUSE
 
 
@@ -69,7 +69,7 @@ def series(
     frames = int(max(min(_wanted(exposure, minutes), (room + _PAUSE) // cadence), 1))
     seconds = frames * cadence - _PAUSE
     w, h = camera.size
-    # Middles of equal cells, so that their number is an area.
+    # Middles of equal cells, so that their count measures an area.
     middles = (np.arange(_ACROSS) + 0.5) / _ACROSS
     grid = np.meshgrid(w * middles - 0.5, h * middles - 0.5)
     xy = np.stack(grid, axis=-1).reshape(-1, 2)
@@ -78,7 +78,7 @@ def series(
     shared = float(np.mean(inside.all(axis=(0, 2))))
     x, y = (ends[1] - ends[0])[len(xy) // 2]
     low = unproject(camera.lens, np.array([[(w - 1) / 2, h - 0.5]])) @ axes(aim)
-    # Beyond a fisheye's circle the lowest that it sees is a right angle below its middle.
+    # Outside a fisheye's image circle: its lowest point is a right angle below its middle.
     bottom = np.degrees(np.arcsin(np.clip(low[0, 2], -1, 1)))
     return Series(
         exposure=exposure,

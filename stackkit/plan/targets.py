@@ -1,4 +1,4 @@
-"""What to point at: a list of bright targets, names forgiving of spelling, and how each stands."""
+"""What to point at: a list of bright targets, found even if misspelt, and where each is."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ from stackkit.plan.sky.places import Place
 from stackkit.schemas.plan import Fit
 
 LEAST_ALTITUDE = 20.0
-"""Degrees below which thick air and haze take too much (common practice: 20 to 30)."""
+"""Degrees below which extinction and haze dim too much (common practice: 20 to 30)."""
 NEAR_MOON = 30.0
 """Degrees from a Moon above the horizon within which a target is "near" it (common practice)."""
 _LEAST_SKYLINE = 5
@@ -34,15 +34,15 @@ _STEP = 300.0
 _WAYPOINTS = 13
 _PLAIN = ("id", "name", "kind", "ra", "dec", "mag", "ease", "appeal", "why")
 _CLOSE = 0.72
-"""Likeness from which on another spelling is taken for the name, if no other name comes near."""
+"""Similarity above which another spelling is taken for the name, if no other comes near."""
 _NEAR = 0.6
-"""Likeness from which on a name is worth asking about."""
+"""Similarity above which a name is suggested."""
 _WANDERERS = (
     *("moon", "planets", "mercury", "venus", "mars"),
     *("jupiter", "saturn", "uranus", "neptune"),
 )
 WASHED = 20.0
-"""mag/arcsec² under which a sky drowns what is faint and diffuse (common practice: the Milky Way
+"""mag/arcsec² below which a sky drowns faint diffuse objects (common practice: the Milky Way
 is lost at the edge of towns, 19.5 to 20).
 """
 _EASE = {1: 1.0, 2: 0.7, 3: 0.45}
@@ -50,16 +50,16 @@ _APPEAL = {1: 0.6, 2: 0.8, 3: 1.0}
 _FITTING = {"fits": 1.0, "larger": 0.7, "small": 0.4}
 _HIGH_ENOUGH = 50.0
 _SUFFERS = {"Milky Way": 0.4, "nebula": 0.4, "galaxy": 0.4}
-"""What a beginner's ranking counts: how easy, how rewarding, how well it fits, how high (higher
-than this is no better), how long it stays, and what moonlight takes: of diffuse light in full, as
-the time for a signal to noise grows; of stars little.
+"""The factors of a ranking for beginners: how easy, how rewarding, how well it fits, how high
+(above ``_HIGH_ENOUGH`` no better), how long it is up, and the loss to moonlight: in full for
+diffuse objects, as the time for a signal to noise grows; little for stars.
 """
 
 
 @dataclass(frozen=True)
 class Target:
     """Degrees, ICRS; ``size`` along and across; ``ease`` 1 (one frame) to 3 (dark sky, many);
-    ``appeal`` 1 to 3, how much a first picture of it rewards (our judgement).
+    ``appeal`` 1 to 3, how rewarding a first picture of it is (our judgement).
     """
 
     id: str
@@ -80,11 +80,11 @@ class Standing:
     """A target through a night's window.
 
     ``usable``: its longest span above the skyline; ``best``: the best time to start, when it is
-    highest of the moments from which the run still fits into that (its beginning where none is),
-    with altitude and azimuth (degrees) then; ``track``: moment, altitude, azimuth on the way;
-    ``moon_distance`` degrees, None with the Moon down; ``sky`` brightness there, mag/arcsec²,
-    ``dimmed`` magnitudes brighter than without Moon, ``washed`` out where the target is diffuse
-    and the sky too bright for that;
+    highest among the moments from which the run still fits into that span (the span's start if
+    there is none), with altitude and azimuth (degrees) then; ``track``: moment, altitude, azimuth
+    on the way; ``moon_distance`` degrees, None with the Moon down; ``sky`` brightness there,
+    mag/arcsec², ``dimmed`` magnitudes brighter than without Moon; ``washed``: whether the target is
+    diffuse and the sky too bright for it;
     ``px``: its size in pixels; ``fit``: "fits", "small" or "larger" than the field; ``score``.
     """
 
@@ -105,9 +105,8 @@ class Standing:
 
 @dataclass(frozen=True)
 class Visibility:
-    """What is seen from where and when: the ``window`` of a night at a place, down to ``least``
-    degrees of altitude, under a ``sky`` of so many mag/arcsec² without the Moon, for a ``run`` of
-    frames of so many seconds.
+    """The conditions: the ``window`` of a night at a place, the ``least`` altitude in degrees, the
+    moonless ``sky`` brightness in mag/arcsec², and the length of the ``run`` of frames in seconds.
     """
 
     place: Place
@@ -134,7 +133,7 @@ def targets() -> tuple[Target, ...]:
 
 
 def matching(text: str) -> list[Target]:
-    """All targets of a kind where that is what somebody names, otherwise the one that is meant.
+    """All targets of a kind if ``text`` names one, otherwise the single target that is meant.
 
     Raises ``UsageError`` as :func:`named`.
     """
@@ -143,7 +142,7 @@ def matching(text: str) -> list[Target]:
 
 
 def named(text: str) -> Target:
-    """The target that somebody means; raises ``UsageError`` with the nearest names otherwise."""
+    """The target that is meant; raises ``UsageError`` with the nearest names if there is none."""
     if _plain(text).removeprefix("full ") in _WANDERERS:
         raise UsageError(
             f"{text!r}: the Moon and planets are not planned, only what --targets shows."
@@ -158,7 +157,7 @@ def named(text: str) -> Target:
     within = {names[name] for name in names if len(asked) > 3 and f" {asked} " in f" {name} "}
     if len(within) == 1:
         return within.pop()
-    # Catalogue numbers that differ by a digit are other things, not misspelt ones.
+    # A catalogue number that differs by a digit is another object, not a misspelling.
     spelt = order and not re.search(r"\d", asked)
     if spelt and likeness[order[0]] >= _CLOSE:
         rival = next((likeness[n] for n in order if names[n] is not distinct[0]), 0.0)
@@ -175,7 +174,7 @@ def _either(names: Sequence[str]) -> str:
 
 
 def _plain(text: str) -> str:
-    """Lower case without accents, signs and articles; M 42 is M42."""
+    """Lower case without accents, punctuation and articles; M 42 is M42."""
     bare = unicodedata.normalize("NFKD", text).encode("ascii", "ignore").decode().casefold()
     words = re.sub(r"[^a-z0-9]+", " ", bare.replace("'", "")).split()
     kept = " ".join(word for word in words if word not in ("the", "of", "in"))
@@ -187,13 +186,13 @@ def _catalogue(match: re.Match[str]) -> str:
 
 
 def check_rises(place: Place, target: Target, least: float) -> None:
-    """Raises ``InputError`` for a target that never stands as high as ``least`` degrees, with the
-    latitude from which on it does.
+    """Raises ``InputError`` for a target that never rises to ``least`` degrees, with the latitude
+    from which it does.
     """
     top = culmination(place, target)
     if top > least:
         return
-    # Towards the target's own declination it stands higher.
+    # Towards the latitude of its declination the target is higher.
     north = target.dec > place.latitude
     side, way = ("north", 1) if north else ("south", -1)
     here, well = (_latitude(target.dec + way * (angle - 90)) for angle in (0.0, least))
@@ -209,12 +208,12 @@ def check_rises(place: Place, target: Target, least: float) -> None:
 
 
 def culmination(place: Place, target: Target) -> float:
-    """Degrees that it stands high at most; negative where it never rises."""
+    """Its greatest altitude in degrees; negative where it never rises."""
     return 90.0 - abs(place.latitude - target.dec)
 
 
 def _instead(place: Place, target: Target, least: float) -> str:
-    """Another part of the Milky Way that does stand high there, for one that does not."""
+    """Another part of the Milky Way that is high there, for one that is not."""
     if target.kind != "Milky Way":
         return ""
     parts = [
@@ -231,7 +230,7 @@ def _latitude(value: float) -> str:
 
 
 def high(place: Place, whole: Span, target: Target, least: float) -> list[Span]:
-    """When the target stands above ``least`` degrees."""
+    """When the target is above ``least`` degrees."""
     sine = track(place, nodes(whole), target)[:, 2]
     return outside(below(sine - np.sin(np.radians(least)), whole), whole)
 
@@ -239,8 +238,8 @@ def high(place: Place, whole: Span, target: Target, least: float) -> list[Span]:
 def standing(
     visibility: Visibility, target: Target, camera: Camera, least: float | None = None
 ) -> Standing | None:
-    """How the target stands through the window; None if it never gets as high in it as ``least``
-    degrees (None: the target's own).
+    """The target through the window; None if it never reaches ``least`` degrees in it (by default
+    those of ``visibility``).
     """
     place, sky = visibility.place, visibility.sky
     over = high(place, visibility.night.whole, target, visibility.least if least is None else least)
@@ -294,7 +293,7 @@ def _diffuse(target: Target) -> bool:
 
 
 def _fit(camera: Camera, px: tuple[float, float]) -> Fit:
-    """Whether so many pixels go with the picture: with room around, and not lost in it."""
+    """Whether a target of ``px`` pixels suits the picture: it fits, and is not too small."""
     long, short = max(camera.size), min(camera.size)
     if px[0] > 0.95 * long or px[1] > 0.95 * short:
         return "larger"
@@ -302,8 +301,8 @@ def _fit(camera: Camera, px: tuple[float, float]) -> Fit:
 
 
 def ranked(visibility: Visibility, camera: Camera) -> list[Standing]:
-    """All that stand high enough in the window, what is easiest and best placed first, and last
-    what the sky washes out.
+    """All targets that are high enough in the window, the easiest and best placed first, those that
+    the sky washes out last.
     """
     every = (standing(visibility, target, camera) for target in targets())
     return sorted((s for s in every if s), key=lambda s: (s.washed, -s.score))

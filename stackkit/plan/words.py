@@ -26,9 +26,9 @@ _POINTS = (
 _FIST = 10.0
 """Degrees that a fist covers at arm's length (common practice)."""
 _STILL = 0.04
-"""Share of the picture's width below which a drift needs no care in framing."""
+"""Share of the picture's width below which a drift does not matter for framing."""
 _LEAST_BOTTOM = 8.0
-"""Altitude of the picture's lower edge below which there is likely ground in it."""
+"""Altitude of the picture's lower edge below which the ground is probably in it."""
 
 
 def compass(azimuth: float) -> str:
@@ -37,7 +37,7 @@ def compass(azimuth: float) -> str:
 
 
 def level(altitude: float) -> Level:
-    """How high something stands, in a word."""
+    """How high something is, in a word."""
     return "low" if altitude < 35 else "high" if altitude >= 60 else "half up"
 
 
@@ -90,7 +90,7 @@ def summary(made: Plan) -> list[str]:
 
 
 def _choice(nights: Sequence[Ranked]) -> list[str]:
-    """The soonest good night beside the darkest, of several: the one's plans, the other's sky."""
+    """The soonest good night and the darkest, where there are several."""
     if len(nights) < 2:
         return []
     darkest = max(nights, key=lambda row: (bool(row.night.dark), row.moonless_hours))
@@ -110,7 +110,7 @@ def _short(day: date) -> str:
 
 
 def ranking() -> str:
-    """What the nights' ranks go by."""
+    """How the nights are ranked."""
     return (
         "Rank: first what has four hours' worth of dark sky (an hour under the Moon counts in "
         "part); of those what is dark soonest after dusk; of those the nearest night."
@@ -134,7 +134,7 @@ _KINDS = {
 
 
 def _hours(made: Plan) -> str:
-    """The hours to work in, and how dark they are."""
+    """The usable hours, and how dark they are."""
     place, window = made.request.place, made.window
     if window == made.chosen.night.whole:
         return f"{_KINDS[made.kind]} round the clock"
@@ -143,14 +143,14 @@ def _hours(made: Plan) -> str:
 
 
 def depth(night: Night) -> str:
-    """How far down the Sun goes."""
+    """How far the Sun sinks."""
     if night.lowest >= 0:
         return f"at its lowest the Sun is still {night.lowest:.0f}° above the horizon"
     return f"the Sun goes only {-night.lowest:.0f}° below the horizon, not 18°"
 
 
 def remarks(made: Plan) -> list[str]:
-    """What is to be known besides: no full darkness, changing clocks, a target that stands low."""
+    """Other remarks: no full darkness, clocks that change, a target that is low."""
     place, night = made.request.place, made.chosen.night
     said: list[str] = []
     if night.whole[1] < made.request.moment:
@@ -191,21 +191,21 @@ def duration(seconds: float) -> str:
 
 
 def _way(x: float, y: float) -> str:
-    """A direction in the picture: right, and up, left out where the other is much more."""
+    """A direction in the picture; the smaller component is left out where it is much smaller."""
     across = ("to the right" if x > 0 else "to the left") if abs(x) > 0.3 * abs(y) else ""
     along = ("downwards" if y > 0 else "upwards") if abs(y) > 0.3 * abs(x) else ""
     return " and ".join(filter(None, (across, along)))
 
 
 def sees(across: tuple[float, float]) -> str:
-    """What the picture sees, by its field (degrees, NaN beyond the lens's circle)."""
+    """The field of view in words (degrees, NaN beyond the lens's circle)."""
     if any(map(isnan, across)):
         return "a circle of some 180° that does not reach the picture's sides"
     return " × ".join(f"{side:.0f}°" for side in across)
 
 
 def why_shorter(bound: Limit) -> str:
-    """Why the rule that everybody knows allows longer than the lens does; empty if it does not."""
+    """Why the best-known rule allows longer than the lens does; empty if it does not."""
     known = bound.rules[0]
     if known.seconds < 1.2 * bound.seconds:
         return ""
@@ -216,7 +216,7 @@ def why_shorter(bound: Limit) -> str:
 
 
 def drift(row: Series, camera: Camera) -> str:
-    """How far, and which way, the stars move through the picture meanwhile."""
+    """How far and which way the stars move through the picture during the series."""
     length = hypot(*row.drift)
     share = length / camera.size[0]
     if share < _STILL / 4:
@@ -228,7 +228,7 @@ def drift(row: Series, camera: Camera) -> str:
 
 
 def framing(row: Series, camera: Camera) -> str:
-    """How to frame so that the target is in the middle of what all frames share."""
+    """How to frame so that the target is in the middle of the area common to all frames."""
     share = hypot(*row.drift) / camera.size[0]
     common = f"All frames share {100 * row.shared:.0f} % of the picture"
     if share < _STILL:
@@ -247,7 +247,7 @@ def _beside(x: float, y: float) -> str:
 
 
 def ground(made: Plan) -> str:
-    """When to stop for the foreground, and what to do about ground in the picture."""
+    """When to stop because of the skyline, and what to do about ground in the picture."""
     row, pick = made.series, made.pick
     said = []
     if row.bottom < _LEAST_BOTTOM:

@@ -1,11 +1,11 @@
-"""Where Sun, Moon and stars stand over a place, for many moments at once.
+"""Where Sun, Moon and stars are in the sky of a place, for many moments at once.
 
 Moments are seconds since 1970, UTC, float64 (N,).  Directions are unit vectors (N, 3) as east,
 north, up, without refraction.
 
-By the routines of the IAU's SOFA (as pyerfa has them, no file is read): the Earth by ``epv00``, the
+Uses the IAU's SOFA routines (through pyerfa; no file is read): the Earth by ``epv00``, the
 Moon by ``moon98`` (ELP 2000-82, abridged by Meeus; about 10″), precession and nutation IAU 2000B.
-UT1 is taken as UTC, from which leap seconds keep it within 0.9 s; terrestrial time goes by the leap
+UT1 is taken as UTC, within 0.9 s of which leap seconds keep it; terrestrial time uses the leap
 seconds known to pyerfa, after the last of them by the same offset.  Polar motion (0.3″) and the
 aberration of stars (20″) are left out.
 """
@@ -39,7 +39,7 @@ _TT = 32.184
 
 @dataclass(frozen=True)
 class Body:
-    """``direction`` (N, 3) over the place; ``distance`` (N,) from it, km."""
+    """``direction`` (N, 3) as seen from the place; ``distance`` (N,) from it, km."""
 
     direction: Array
     distance: Array
@@ -71,7 +71,7 @@ def moon(place: Place, moments: Array) -> Body:
 
 
 def stars(place: Place, moments: Array, right_ascension: Any, declination: Any) -> Array:
-    """Directions (N, 3) of what stands at these ICRS coordinates, rad: one place, or N of them."""
+    """Directions (N, 3) of these ICRS coordinates, rad: one position, or N of them."""
     fixed = _unit(np.asarray(right_ascension), np.asarray(declination))
     fixed = np.broadcast_to(fixed, (len(moments), 3))
     return _apply(_horizon(place) @ _turned(moments), fixed)
@@ -84,7 +84,7 @@ def sidereal_time(place: Place, moment: float) -> float:
 
 
 def moonlight(moments: Array) -> Moonlight:
-    """How the Moon is lit, seen from the Earth's centre as almanacs tell it.
+    """How the Moon is lit, as seen from the Earth's centre, as in almanacs.
 
     The lit share is (1 + cos i) / 2 of the phase angle i (Meeus, *Astronomical Algorithms*,
     chapter 48).
@@ -92,7 +92,7 @@ def moonlight(moments: Array) -> Moonlight:
     sun_to, moon_to = _sun(moments) * _AU, _moon(moments)
     back = sun_to - moon_to
     cosine = -np.sum(back * moon_to, axis=1) / (_length(back) * _length(moon_to))
-    # Waxing: the Moon stands east of the Sun, along the ecliptic.
+    # Waxing: the Moon is east of the Sun along the ecliptic.
     matrix = erfa.ecm06(*_julian(moments)[1])
     moon_on, sun_on = (_apply(matrix, vector) for vector in (moon_to, sun_to))
     ahead = np.arctan2(moon_on[:, 1], moon_on[:, 0]) - np.arctan2(sun_on[:, 1], sun_on[:, 0])
@@ -101,12 +101,12 @@ def moonlight(moments: Array) -> Moonlight:
 
 
 def altitude(direction: Array) -> Array:
-    """Degrees over the horizon (…,)."""
+    """Degrees above the horizon (…,)."""
     return np.asarray(np.degrees(np.arcsin(np.clip(direction[..., 2], -1, 1))))
 
 
 def azimuth(direction: Array) -> Array:
-    """Degrees (…,) from north over east, 0 to 360."""
+    """Degrees (…,) from north through east, 0 to 360."""
     return np.asarray(np.degrees(np.arctan2(direction[..., 0], direction[..., 1])) % 360)
 
 
@@ -127,7 +127,7 @@ def _julian(moments: Array) -> tuple[tuple[Any, Any], tuple[Any, Any]]:
 
 @cache
 def _leap_seconds() -> tuple[Array, Array]:
-    """Moments from which on TAI is so many seconds ahead of UTC."""
+    """Moments at which TAI - UTC changes, and its value in seconds from then on."""
     table = erfa.leap_seconds.get()
     start = [(np.datetime64(f"{row['year']:04d}-{row['month']:02d}", "s")) for row in table]
     return np.array(start).astype(np.float64), table["tai_utc"].astype(np.float64)
@@ -146,7 +146,7 @@ def _moon(moments: Array) -> Array:
 
 
 def _turned(moments: Array) -> Array:
-    """Matrices (N, 3, 3) from ICRS axes to those of the turning Earth."""
+    """Matrices (N, 3, 3) from ICRS axes to those of the rotating Earth."""
     ut1, tt = _julian(moments)
     return np.asarray(erfa.rz(erfa.gst00b(*ut1), erfa.pnm00b(*tt)))
 

@@ -12,9 +12,9 @@ import numpy as np
 from stackkit.arrays import Array
 
 EXTINCTION = 0.17
-"""Magnitudes an airmass that a clear sky near sea level takes, in V (common practice)."""
+"""Magnitudes per airmass in V, for a clear sky near sea level (common practice)."""
 DARK_SKY = 21.5
-"""mag/arcsec² in V of a sky far from lamps (common practice: 21 to 22 in the countryside)."""
+"""mag/arcsec² in V of a sky far from towns (common practice: 21 to 22 in the countryside)."""
 
 
 def moonlit_nanolamberts(

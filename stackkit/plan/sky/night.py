@@ -1,11 +1,11 @@
 """One night over a place: twilights, the Moon, and when it is dark.
 
-A night goes from one mean solar noon of the place to the next, whatever its clocks say, and is
+A night lasts from one mean solar noon of the place to the next, whatever the clock time, and is
 named by the date of its evening there.  Conventions: the Sun rises and sets when its centre is 50′
 below the true horizon (34′ of refraction and 16′ of its own radius), the Moon when its upper limb
 is, 34′ below, by its true size; twilights end when the Sun's centre is 6, 12 and 18° below,
-without refraction (Explanatory Supplement; common practice).  The height of the place lowers no
-horizon, since hills around it may raise it.
+without refraction (Explanatory Supplement; common practice).  The height of the place is not used
+to lower the horizon, since hills around may raise it.
 """
 
 from __future__ import annotations
@@ -35,22 +35,22 @@ from stackkit.plan.sky.places import Place
 from stackkit.schemas.nights import WindowKind
 
 DEPRESSIONS = {"sun": 50 / 60, "civil": 6.0, "nautical": 12.0, "astronomical": 18.0}
-"""Degrees of the Sun's centre below the horizon, by what ends there."""
+"""Degrees of the Sun's centre below the horizon at sunset and at the end of each twilight."""
 LITTLE_MOON = 0.3
-"""Share of the Moon lit under which it is little in the way (common practice)."""
+"""Lit share of the Moon below which it hardly disturbs (common practice)."""
 _LEAST = 0.25
-"""Hours that a series of frames takes at least."""
+"""The least time in hours for a series of frames."""
 _REFRACTION = np.radians(34 / 60)
 DAY = 86400.0
 _STEP = 600.0
-"""Seconds between the moments at which the sky's brightness is taken."""
+"""Seconds between the moments at which the sky's brightness is evaluated."""
 _HIGH = (35.0, 60.0)
-"""Altitudes, degrees, of the ring and the ring within it where the sky's brightness is taken."""
+"""Altitudes, degrees, of the two rings where the sky's brightness is evaluated."""
 
 
 @dataclass(frozen=True)
 class Night:
-    """Facts of a night; all spans lie within ``whole``, those at its ends may go on beyond it.
+    """Facts of a night; all spans lie within ``whole``; those at its ends may continue beyond it.
 
     ``under``: when the Sun is below each of :data:`DEPRESSIONS`; ``moon_up``; ``lit`` share,
     ``waxing`` and ``phase_angle`` (degrees) of the Moon at ``middle``, the Sun's lowest;
@@ -77,7 +77,7 @@ class Night:
 
     @property
     def best(self) -> tuple[WindowKind, Span] | None:
-        """The longest span of the darkest kind there is, if any is long enough."""
+        """The longest span of the darkest kind available, if any is long enough."""
         kinds: dict[WindowKind, Sequence[Span]] = {
             "dark": self.dark,
             "astronomical": self.under["astronomical"],
@@ -116,7 +116,7 @@ def nights(place: Place, first: date, count: int) -> list[Night]:
     sun, moon = eph.sun(place, at), eph.moon(place, at)
     sines = sun.sine.reshape(count, -1)
     radius = np.arcsin(eph.MOON_RADIUS / moon.distance)
-    # Sines, not angles: an altitude has a kink where it passes the zenith.
+    # Sines, not angles: an altitude has a kink where the body passes the zenith.
     over = (moon.sine + np.sin(radius + _REFRACTION)).reshape(count, -1)
     found = []
     for day, whole, sun_sine, moon_over in zip(dates, wholes, sines, over, strict=True):
@@ -143,7 +143,7 @@ def nights(place: Place, first: date, count: int) -> list[Night]:
 
 
 def moonless_hours(place: Place, spans: Sequence[Span], sky: float) -> float:
-    """Hours of a moonless sky that the spans are worth for faint things.
+    """The equivalent hours of moonless sky, for faint objects.
 
     Against a background B the time for a given signal to noise grows with B, so an hour under
     moonlight counts B₀ / (B₀ + B); B is the median over the sky above 30°.

@@ -1,4 +1,4 @@
-"""Where on Earth: degrees in the notations people write, and the zone whose clocks go there."""
+"""A place on Earth: coordinates in the usual notations, and its time zone."""
 
 from __future__ import annotations
 
@@ -27,8 +27,8 @@ class Place:
     zone_name: str
 
     def clock(self, moment: float) -> datetime:
-        """The place's own time of a moment (seconds since 1970, UTC)."""
-        # By addition: fromtimestamp does not reach far everywhere.
+        """Local time at a moment (seconds since 1970, UTC)."""
+        # By addition: fromtimestamp has a short range on some systems.
         return (datetime(1970, 1, 1, tzinfo=UTC) + timedelta(seconds=moment)).astimezone(self.zone)
 
 
@@ -37,15 +37,15 @@ def place(latitude: str, longitude: str, height: float = 0.0, zone: str | None =
 
     Raises ``UsageError`` for what cannot be a place or a zone.
     """
-    north, east = _swap_told(latitude, longitude)
+    north, east = _degrees(latitude, longitude)
     if not -500 <= height <= 9000:
         raise UsageError(f"A height of {height:g} m is not on the ground: give metres above sea.")
     name = _zone_at(north, east) if zone is None else _spelt(zone)
     return Place(north, east, height, _zone(name), name)
 
 
-def _swap_told(latitude: str, longitude: str) -> tuple[float, float]:
-    """Both in degrees; a pair that looks swapped is told as such."""
+def _degrees(latitude: str, longitude: str) -> tuple[float, float]:
+    """Both in degrees; raises ``UsageError``, also for a pair that looks swapped."""
     sides = _parted(latitude)[0], _parted(longitude)[0]
     if sides[0] in ("E", "W") or sides[1] in ("N", "S"):
         raise UsageError(
@@ -63,7 +63,7 @@ def _swap_told(latitude: str, longitude: str) -> tuple[float, float]:
 
 
 def _parted(text: str) -> tuple[str, str]:
-    """The letter of the side that a text names before or behind its figures, and the figures."""
+    """The letter of the hemisphere before or after the figures, and the figures."""
     clean = re.sub(r"deg(?:rees?)?", "°", text.translate(_MARKS).strip(), flags=re.IGNORECASE)
     match = re.fullmatch(r"([A-Za-z]*)([^A-Za-z]*)([A-Za-z]*)", clean)
     if match is None or (match[1] and match[3]):
@@ -74,7 +74,7 @@ def _parted(text: str) -> tuple[str, str]:
 
 def _figure(text: str, what: str) -> float:
     letter, rest = _parted(text)
-    # A comma stands for the point where there is no point, and before no blank.
+    # A comma is a decimal point where there is no point and no blank after it.
     if "." not in rest:
         rest = re.sub(r"(?<=\d),(?=\d)", ".", rest)
     match = re.fullmatch(
@@ -106,7 +106,7 @@ def _zone_at(latitude: float, longitude: float) -> str:
             f"No time zone is known at {latitude:g}, {longitude:g}. Name one: --zone Europe/Oslo, "
             "or --zone +02:00."
         )
-    # At sea: hours behind Greenwich, which is the sign that people do not expect.
+    # At sea: these names count hours behind Greenwich, the opposite of the usual sign.
     behind = re.fullmatch(r"Etc/GMT([+-])(\d+)", name)
     if behind:
         return f"UTC{'-' if behind[1] == '+' else '+'}{behind[2]}"
@@ -114,7 +114,7 @@ def _zone_at(latitude: float, longitude: float) -> str:
 
 
 def _spelt(name: str) -> str:
-    """A zone's own spelling, whatever the capitals it was given in."""
+    """The zone's proper spelling, whatever the capitals given."""
     known = available_timezones()
     if name in known:
         return name
@@ -142,5 +142,5 @@ def minute_of(time: str | None) -> str:
 
 
 def minute(place: Place, moment: float) -> str:
-    """The clock there, to the nearest minute."""
+    """Local time there, to the nearest minute."""
     return f"{place.clock(moment + 30):%H:%M}"
