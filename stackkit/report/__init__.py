@@ -1,4 +1,4 @@
-"""Pages that a person looks at: one HTML file each, that needs nothing else."""
+"""Pages to look at: one self-contained HTML file each."""
 
 from stackkit.report.comparison_page import page_of_comparison
 from stackkit.report.night_page import page_of_night

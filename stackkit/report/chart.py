@@ -1,4 +1,4 @@
-"""The chart of convergence: noise gain against the number of frames, both in logarithms, as SVG."""
+"""The chart of convergence: noise gain against the number of frames, log-log, as SVG."""
 
 from __future__ import annotations
 
@@ -14,14 +14,14 @@ from stackkit.schemas.comparison import ConvergenceRecord
 from stackkit.schemas.picture import NoiseByFramesRecord
 
 Point = tuple[int, float]
-"""Frames, and the noise gain of their stack."""
+"""Number of frames, and the noise gain of their stack."""
 
 _WIDE, _HIGH = 360, 288
 _LEFT, _RIGHT, _TOP, _BOTTOM = 46, 14, 26, 46
 _FOLLOWS = 1.36
-"""Gain of twice the frames from which on the points follow the line, which gains 1.41."""
+"""Gain of twice the frames above which the points follow the line, whose gain is 1.41."""
 _FLAT = 1.15
-"""Gain of twice the frames below which they are not worth a person's night."""
+"""Gain of twice the frames below which more frames are not recommended."""
 
 
 @dataclass(frozen=True)
@@ -34,12 +34,12 @@ class LogAxis:
     end: float
 
     def at(self, value: float) -> float:
-        """Where a value lies on the page."""
+        """Position of a value on the page."""
         share = math.log(value / self.low) / math.log(self.high / self.low)
         return self.start + share * (self.end - self.start)
 
     def ticks(self) -> list[float]:
-        """Round numbers 1, 2, 5 times powers of ten that lie on the axis."""
+        """1, 2 and 5 times powers of ten within the axis."""
         powers = range(math.floor(math.log10(self.low)), math.ceil(math.log10(self.high)) + 1)
         steps = (step * 10.0**power for power in powers for step in (1, 2, 5))
         return [tick for tick in steps if self.low <= tick <= self.high]
@@ -61,31 +61,31 @@ def verdict(measured: list[Point]) -> str:
         return "There are too few points to say whether more frames would have helped."
     last, gained = measured[-1]
     half, before = min(measured[:-1], key=lambda point: abs(math.log(2 * point[0] / last)))
-    told = (
+    fall = (
         f"From {half} to {last} frames the noise fell {gained / before:.2f} times (the line:"
         f" {math.sqrt(last / half):.2f} times)"
     )
     more = gain_of_twice(measured)
     if more >= _FOLLOWS:
         return (
-            f"{told}: the points follow the line, so more frames would have helped: twice the"
+            f"{fall}: the points follow the line, so more frames would have helped: twice the"
             f" frames would gain another {more:.2f} times."
         )
     if more >= _FLAT:
         return (
-            f"{told}: the points bend away from the line, so twice the frames would gain about "
+            f"{fall}: the points bend away from the line, so twice the frames would gain about "
             f"{more:.2f} times instead of 1.41; something stays that is alike in all frames."
         )
     return (
-        f"{told}: the points have flattened, so more frames would gain little; what is left is "
+        f"{fall}: the points have flattened, so more frames would gain little; what is left is "
         "alike in all frames, such as a pattern of the sensor."
     )
 
 
 def gain_of_twice(measured: list[Point]) -> float:
-    """By how much the noise would fall with twice the frames, 1 to √2.
+    """By what factor the noise would fall with twice the frames, 1 to √2.
 
-    Noise that differs from frame to frame averages out, what is alike in all stays: in variances
+    Noise that differs from frame to frame averages out, what is common to all stays: in variances
     1/gain² = a/N + c.  Least squares over the points from a quarter of the frames on, by relative
     error; at least two points.
     """
@@ -101,7 +101,7 @@ def gain_of_twice(measured: list[Point]) -> float:
 def chart(measured: list[Point]) -> Markup | None:
     """The chart as an ``svg`` element that takes its colours from the page's style.
 
-    None with fewer than two points.  It holds no style of its own, as the page's policy demands.
+    None with fewer than two points.  It has no style of its own, as the page's policy requires.
     """
     if len(measured) < 2:
         return None
@@ -144,7 +144,7 @@ def _grid(across: LogAxis, up: LogAxis) -> list[str]:
 def _line(across: LogAxis, up: LogAxis, most: int) -> list[str]:
     root = math.sqrt(most)
     ends = f"M{across.at(1):.1f} {up.at(1):.1f}L{across.at(most):.1f} {up.at(root):.1f}"
-    # Named on its upper left, where no point can lie.
+    # Labelled on its upper left, where there can be no point.
     x, y = across.at(most**0.55) - 8, up.at(root**0.55) - 10
     return [
         f'<path class="root" d="{ends}"/>',

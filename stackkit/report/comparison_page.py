@@ -1,4 +1,4 @@
-"""``compare.html``: one file that opens from disk, with a policy that lets nothing else in."""
+"""``compare.html``: one file that opens from disk, with a policy that loads nothing else."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ def page_of_comparison(record: ComparisonRecord, crops: Mapping[str, bytes]) -> 
     """The page of a comparison as HTML text that can be written as UTF-8.
 
     ``record`` is that of a comparison; ``crops`` holds the PNG of each file name
-    that it mentions.  A picture that is missing from ``crops`` is told as missing on the page.
+    that it mentions.  A picture missing from ``crops`` is reported as missing on the page.
     """
     methods = ordered(record)
     measured = points(record["convergence"])
@@ -61,7 +61,7 @@ def _camera(camera: MakeRecord | None) -> str:
 
 
 def _chosen(record: ComparisonRecord, methods: Sequence[MethodRecord]) -> dict[str, Any] | None:
-    """The recommendation, with the method's own row (None where it has none)."""
+    """The recommendation, with the method's row (None where it has none)."""
     advice = record["recommendation"]
     if advice is None:
         return None
@@ -89,7 +89,7 @@ def _value(value: Any) -> str:
 
 
 def _rows(record: ComparisonRecord, methods: Sequence[MethodRecord]) -> list[dict[str, Any]]:
-    """The table: a row a method, in it a cell a figure."""
+    """The table: a row for each method, with a cell for each figure."""
     advice = record["recommendation"]
     chosen, as_good = (advice["method"], advice["as_good"]) if advice else (None, [])
     winners = {figure.key: best(figure, methods) for figure in FIGURES}

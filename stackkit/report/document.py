@@ -1,4 +1,4 @@
-"""What the pages share: how one file opens from disk, under a policy that lets nothing else in."""
+"""What the pages share: one file that opens from disk, with a policy that loads nothing else."""
 
 from __future__ import annotations
 
@@ -17,19 +17,19 @@ from stackkit.report.method_figures import number
 def rendered(template: Template, styles: Sequence[str], script: str | None, **values: Any) -> str:
     """The page of a template as HTML text that can be written as UTF-8.
 
-    Every word of ``values`` is escaped but for ``Markup``; the only style and script (None: none)
+    All text in ``values`` is escaped except ``Markup``; the only style and script (None: none)
     are the package's own, by their names.
     """
     style, code = own(*styles), own(script) if script else None
     text = template.render(
         policy=policy(style, code), style=Markup(style), script=Markup(code or ""), **values
     )
-    # File names that are no UTF-8 hold lone surrogates, which no file can hold.
+    # File names that are not UTF-8 contain lone surrogates, which cannot be encoded.
     return text.encode("utf-8", "backslashreplace").decode("utf-8")
 
 
 def environment() -> Environment:
-    """Templates in which every word of a record is escaped, and a missing one is a fault."""
+    """Templates in which all text of a record is escaped, and a missing value is an error."""
     made = Environment(
         loader=PackageLoader("stackkit.report"),
         autoescape=True,
@@ -43,12 +43,12 @@ def environment() -> Environment:
 
 
 def data_uri(data: bytes, kind: str) -> str:
-    """A picture for the page to hold in itself."""
+    """A picture embedded in the page."""
     return f"data:image/{kind};base64,{base64.b64encode(data).decode('ascii')}"
 
 
 def seconds(value: Any) -> str:
-    """A duration in words: seconds, from one minute on minutes and seconds, then hours."""
+    """A duration in words: seconds, minutes and seconds, or hours and minutes."""
     whole = number(value)
     if whole is None:
         return "unknown"
@@ -62,7 +62,7 @@ def seconds(value: Any) -> str:
 
 
 def own(*names: str) -> str:
-    """The package's own styles or scripts, with the line ends that a browser will hash."""
+    """The package's own styles or scripts, with the line ends that a browser hashes."""
     folder = files("stackkit.report").joinpath("templates")
     text = "".join(folder.joinpath(name).read_text(encoding="utf-8") for name in names)
     return text.replace("\r\n", "\n")

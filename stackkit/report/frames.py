@@ -1,4 +1,4 @@
-"""The session's frames as the page shows them: what became of each, in words and in a sign."""
+"""The session's frames as the page shows them: how each was used, in words and as a symbol."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from stackkit.schemas.run import RunRecord
 
 
 class Fate(StrEnum):
-    """What became of a frame."""
+    """How a frame was used."""
 
     FULL = "full weight"
     LESS = "reduced weight"
@@ -22,13 +22,13 @@ class Fate(StrEnum):
 
 
 SIGNS = {Fate.FULL: "●", Fate.LESS: "○", Fate.OUT: "✕"}
-"""So that colour is never all there is."""
+"""Symbols, so that nothing depends on colour alone."""
 
 
 @dataclass(frozen=True)
 class FrameRow:
     """A light: its row in the record, its ``fate``, and its ``source`` as data: URI, None where
-    there is no picture; ``share``: its weight beside the heaviest frame's, 0 to 1.
+    there is no picture; ``share``: its weight relative to the greatest weight, 0 to 1.
     """
 
     row: FrameRecord
@@ -38,18 +38,18 @@ class FrameRow:
 
     @property
     def sign(self) -> str:
-        """The sign of its fate."""
+        """The symbol of its fate."""
         return SIGNS[self.fate]
 
     @property
     def reason(self) -> str:
-        """Why it is left out or counts less; not by how much, which its weight says."""
-        told: str = self.row["reason"]
-        return told.partition("; weight ")[0]
+        """Why it is left out or has reduced weight, without the weight itself."""
+        reason: str = self.row["reason"]
+        return reason.partition("; weight ")[0]
 
     @property
     def clock(self) -> str:
-        """Time of day, UTC, of its middle; empty where it is unknown."""
+        """Time of day, UTC, at mid-exposure; empty where it is unknown."""
         time = moment(self.row["time"])
         return f"{time:%H:%M:%S}" if time else ""
 
@@ -74,14 +74,14 @@ def _source(data: bytes | None) -> str | None:
 
 
 def fate(row: FrameRecord) -> Fate:
-    """What became of a light."""
+    """How a light was used."""
     if not row["used"]:
         return Fate.OUT
     return Fate.LESS if row["cause"] else Fate.FULL
 
 
 def moment(text: str | None) -> datetime | None:
-    """A time of the record; None where there is none that can be understood."""
+    """A time of the record; None where it is missing or invalid."""
     try:
         return datetime.fromisoformat(text) if text else None
     except ValueError:

@@ -1,4 +1,4 @@
-"""Maps over the picture, upright, as SVG: how many frames lie where, the glow, the lens."""
+"""Maps of the upright picture as SVG: coverage, sky background, alignment residuals."""
 
 from __future__ import annotations
 
@@ -17,40 +17,40 @@ _TALLEST = 420
 _SHADES = 8
 """Steps of the scale of coverage."""
 _EVEN = 0.05
-"""Differences of the sky below this share are drawn as none."""
+"""Least range of the sky background's scale, as a share: smaller ones are not stretched."""
 _LABELS = 5
 """Numbers written along the longer side of the map."""
 _ROUND = (0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0)
-"""Lengths, px, that the arrow of the scale may have."""
+"""Possible lengths of the scale's arrow, px."""
 
 
 def coverage_map(grid: CoverageRecord, orientation: int) -> Markup | None:
-    """How many frames stand behind each part of the picture; None without any."""
+    """Number of frames in each part of the picture; None without any."""
     values = _grid(grid["frames"], grid)
     if values is None or not np.isfinite(values).all() or not values.max() > 0:
         return None
     values = upright(values, orientation)
-    told = (
+    description = (
         f"Between {values.min():.0f} and {values.max():.0f} frames cover each part of the picture."
     )
     shades = values / values.max()
-    return _shaded("coverage", "Coverage map", told, shades, values)
+    return _shaded("coverage", "Coverage map", description, shades, values)
 
 
 def glow_map(light: Sequence[Sequence[float]]) -> Markup | None:
-    """The smooth light of the sky over its median, upright already; None where it is no map."""
+    """The smooth sky background over its median, already upright; None if it is not a map."""
     if not light or any(len(row) != len(light[0]) for row in light):
         return None
     values = np.array(light, dtype=float)
     if values.size == 0 or not np.isfinite(values).all():
         return None
     least, most = values.min(), values.max()
-    told = f"From {100 * least:.0f} to {100 * most:.0f} % of what is usual in the picture."
+    description = f"From {100 * least:.0f} to {100 * most:.0f} % of what is usual in the picture."
     shades = (values - least) / max(most - least, _EVEN)
-    return _shaded("glow", "Sky background", told, shades, 100 * values)
+    return _shaded("glow", "Sky background", description, shades, 100 * values)
 
 
-def _shaded(key: str, title: str, told: str, shades: Array, values: Array) -> Markup:
+def _shaded(key: str, title: str, description: str, shades: Array, values: Array) -> Markup:
     """A map of cells by their ``shades`` (0 to 1), with some of their ``values`` written."""
     rows, columns = values.shape
     cell = min(_WIDE / columns, _TALLEST / rows)
@@ -67,15 +67,15 @@ def _shaded(key: str, title: str, told: str, shades: Array, values: Array) -> Ma
             x, y = (i + 0.5) * cell, (j + 0.5) * cell + 4
             written = f"{values[j, i]:.0f}"
             parts.append(f'<text class="count mid" x="{x:.1f}" y="{y:.1f}">{written}</text>')
-    return _svg(key, title, told, (columns * cell, rows * cell), parts)
+    return _svg(key, title, description, (columns * cell, rows * cell), parts)
 
 
 def field_map(
     grid: ResidualFieldRecord, size: tuple[int, int], orientation: int
 ) -> tuple[Markup, float] | None:
-    """Where stars are, compared with the lens model, as arrows, and the longest in px.
+    """Residuals of the stars from the lens model as arrows, and the longest in px.
 
-    ``size``: of the picture, px, as the sensor has it.  None where nothing is known.
+    ``size``: of the picture, px, in sensor orientation.  None where nothing is known.
     """
     px = [vector or (np.nan, np.nan) for vector in grid["px"]]
     x, y = (_grid([vector[axis] for vector in px], grid) for axis in (0, 1))
@@ -100,9 +100,9 @@ def field_map(
     parts.append(_arrow(4, foot, unit * reach, 0.0))
     beside = f'x="{unit * reach + 14:.1f}" y="{foot + 4:.1f}"'
     parts.append(f'<text class="name" {beside}>{unit:g} px</text>')
-    told = f"Arrows of at most {longest:.3f} px, {int(np.isfinite(dx).sum())} in all."
+    description = f"Arrows of at most {longest:.3f} px, {int(np.isfinite(dx).sum())} in all."
     title = "Where stars are, compared with the lens model"
-    return _svg("field", title, told, (wide * scale, foot + 12), parts), longest
+    return _svg("field", title, description, (wide * scale, foot + 12), parts), longest
 
 
 def _grid(values: list[float], grid: CoverageRecord | ResidualFieldRecord) -> Array | None:
@@ -133,9 +133,9 @@ def _arrow(x: float, y: float, dx: float, dy: float) -> str:
     )
 
 
-def _svg(key: str, title: str, told: str, size: tuple[float, float], parts: list[str]) -> Markup:
+def _svg(key: str, title: str, text: str, size: tuple[float, float], parts: list[str]) -> Markup:
     return Markup(
         f'<svg class="chart map" viewBox="0 0 {size[0]:.1f} {size[1]:.1f}" role="img" '
         f'aria-labelledby="{key}-title {key}-text"><title id="{key}-title">{escape(title)}</title>'
-        f'<desc id="{key}-text">{escape(told)}</desc>{"".join(parts)}</svg>'
+        f'<desc id="{key}-text">{escape(text)}</desc>{"".join(parts)}</svg>'
     )

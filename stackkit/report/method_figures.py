@@ -1,6 +1,6 @@
 """The figures of a method: heading, unit, meaning and how each is written and judged.
 
-One list for the page and for the terminal, so that both say the same.
+One list for the page and the terminal, so that both agree.
 """
 
 from __future__ import annotations
@@ -36,9 +36,9 @@ _Key = Literal[
 class Figure:
     """One figure of a method.
 
-    ``value`` is what is compared, the lower the better (None: nothing to judge); ``text`` what is
-    written; ``missing`` says why there may be nothing to write; ``against_mean`` marks what is
-    measured against the plain mean, which is not judged by it.
+    ``value`` is compared, the lower the better (None: nothing to judge); ``text`` is shown;
+    ``missing`` explains why there may be nothing to show; ``against_mean`` marks figures measured
+    against the plain mean, which is not judged by them.
     """
 
     key: str
@@ -60,7 +60,7 @@ def number(value: Any) -> float | None:
 
 
 def signed(value: float, digits: int) -> str:
-    """``value`` with a true minus and, where it is not zero as written, its sign."""
+    """``value`` with its sign (none for a rounded zero) and a true minus."""
     text = f"{abs(value):.{digits}f}"
     if not float(text):
         return text
@@ -73,7 +73,7 @@ def amount(value: float, digits: int) -> str:
 
 
 def ordered(record: ComparisonRecord) -> list[MethodRecord]:
-    """The methods as a person wants them: the recommended one, then by falling score."""
+    """The methods in order: the recommended one, then by falling score."""
     advice = record["recommendation"]
     chosen = advice["method"] if advice else None
 
@@ -85,9 +85,9 @@ def ordered(record: ComparisonRecord) -> list[MethodRecord]:
 
 
 def best(figure: Figure, methods: Sequence[MethodRecord]) -> set[str]:
-    """Names of the methods that have the best value, as far as it is written.
+    """Names of the methods that have the best value, to the digits shown.
 
-    None where all are alike or only one has the figure: there is nothing to choose then.
+    None where all are equal or only one has the figure: there is nothing to choose then.
     """
     judged = [
         (value, figure.text(method), method["name"])

@@ -1,4 +1,4 @@
-"""``report.html``: the page of a night, made from its record and its small pictures alone."""
+"""``report.html``: the page of a night, made only from its record and its small pictures."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ from stackkit.schemas.frames import FrameRecord
 from stackkit.schemas.run import RunRecord
 
 _MANY = 60
-"""Frames from which on their thumbnails are shown when asked for."""
+"""Number of frames above which their thumbnails are shown only on request."""
 _ZONES = ("centre", "between", "corners")
 
 
@@ -30,7 +30,7 @@ def page_of_night(record: RunRecord, pictures: Mapping[str, bytes]) -> str:
     """The page as HTML text that can be written as UTF-8.
 
     ``record`` is that of a run; ``pictures`` holds WebP files by their names,
-    see ``output.pictures``.  Pictures that are missing are told as missing.
+    see ``output.pictures``.  Missing pictures are reported as missing.
     """
     frames = frames_of(record, pictures)
     counts = Counter(frame.fate for frame in frames)
@@ -77,7 +77,7 @@ def _source(data: bytes | None) -> str | None:
 
 
 def _charts(frames: Sequence[FrameRow]) -> Iterator[dict[str, Any]]:
-    """Charts over time that can be drawn: {title, what, svg}."""
+    """The charts over time that can be drawn: {title, what, svg, signs}."""
     fates, when = [frame.fate for frame in frames], minutes(frames)
 
     def values(of: Callable[[FrameRecord], Any]) -> list[float | None]:

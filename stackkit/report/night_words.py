@@ -1,4 +1,4 @@
-"""What the page of a night says in words: its heading, the numbers, the command again."""
+"""The words on the page of a night: its heading, the numbers, the command."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ _SIDES = (
     "the left", "the upper left",
 )  # fmt: skip
 _CALLED = {"bits": "tiff"}
-"""What an option is called for the command where the record has another name."""
+"""Names of the command's options where the record has another name."""
 
 RECIPE = (
     (
@@ -79,7 +79,7 @@ RECIPE = (
 
 
 def heading(frames: Sequence[FrameRow]) -> str:
-    """The day, in words, that the first frame was taken on (UTC); else what it is."""
+    """The date of the first frame in words (UTC); a general title where it is unknown."""
     times = [time for frame in frames if (time := moment(frame.row["time"])) is not None]
     if not times:
         return "Your night"
@@ -88,7 +88,7 @@ def heading(frames: Sequence[FrameRow]) -> str:
 
 
 def hours(frames: Sequence[FrameRow]) -> str:
-    """From when to when, UTC; empty where times are missing."""
+    """Times of the first and last frame, UTC; empty where times are missing."""
     times = [time for frame in frames if (time := moment(frame.row["time"])) is not None]
     if not times:
         return ""
@@ -98,7 +98,7 @@ def hours(frames: Sequence[FrameRow]) -> str:
 
 
 def lead(frames: Sequence[FrameRow], record: RunRecord) -> str:
-    """What was made of it, in a sentence or two."""
+    """The result in a sentence or two."""
     used = [frame for frame in frames if frame.fate is not Fate.OUT]
     if len(used) < 2:
         return (
@@ -112,14 +112,14 @@ def lead(frames: Sequence[FrameRow], record: RunRecord) -> str:
 
 
 def light_of(used: Sequence[FrameRow]) -> str:
-    """All exposures together; empty where one is unknown."""
+    """Total exposure; empty where one exposure is unknown."""
     own = [number(frame.row["exposure_s"]) for frame in used]
     known = [value for value in own if value is not None]
     return seconds(sum(known)) if known and len(known) == len(own) else ""
 
 
 def gains(frames: Sequence[FrameRow], record: RunRecord) -> Iterator[tuple[str, str, str]]:
-    """The figures to be proud of: figure, its unit, and what it means."""
+    """The headline figures: figure, unit, meaning."""
     used = [frame for frame in frames if frame.fate is not Fate.OUT]
     integration = record["integration"]
     gain = number(integration["noise_gain"])
@@ -135,7 +135,7 @@ def gains(frames: Sequence[FrameRow], record: RunRecord) -> Iterator[tuple[str, 
 
 
 def facts(frames: Sequence[FrameRow], record: RunRecord) -> Iterator[tuple[str, str]]:
-    """The numbers: name, and what there is to say."""
+    """The numbers: name and text."""
     used = [frame for frame in frames if frame.fate is not Fate.OUT]
     camera, geometry, integration = record["camera"], record["geometry"], record["integration"]
     yield "Frames", f"{len(used)} of {len(frames)} used"
@@ -156,8 +156,8 @@ def facts(frames: Sequence[FrameRow], record: RunRecord) -> Iterator[tuple[str, 
         where = ""
         if zones[0] is not None and zones[2] is not None:
             where = f" (at the centre {zones[0]:.2f}, in the corners {zones[2]:.2f})"
-        told = f"stars agree within {geometry['residual_px']:.2f} px of each other{where}"
-        yield "Alignment", told
+        agreement = f"stars agree within {geometry['residual_px']:.2f} px of each other{where}"
+        yield "Alignment", agreement
     yield from _of_noise(integration)
     if integration["rejected_share"] is not None:
         share = f"{100 * integration['rejected_share']:.2g} % of the samples"
@@ -182,7 +182,7 @@ def _of_colour(record: RunRecord) -> Iterator[tuple[str, str]]:
 
 
 def side(degrees: float) -> str:
-    """Where in the upright picture a direction, clockwise from up, leads."""
+    """The side of the upright picture in a direction, degrees clockwise from up."""
     return _SIDES[round(degrees / 45) % 8]
 
 
@@ -217,7 +217,7 @@ def _of_noise(integration: IntegrationRecord) -> Iterator[tuple[str, str]]:
 
 
 def _range(values: Sequence[Any], written: Any) -> str:
-    """A figure of several frames, from the least to the most; empty where it is unknown."""
+    """The range of a figure over several frames; empty where it is unknown."""
     known = sorted(v for value in values if (v := number(value)) is not None)
     if not known:
         return ""
@@ -226,7 +226,7 @@ def _range(values: Sequence[Any], written: Any) -> str:
 
 
 def command_of(record: RunRecord) -> list[str]:
-    """The command that makes this run again, as a shell takes it, option by option."""
+    """The command that repeats this run, quoted for a shell, option by option."""
     options = dict(record["options"])
     paths = [str(path) for path in options.pop("paths", None) or ["FOLDER"]]
     parts = [["stackkit", "stack", *paths]]

@@ -22,7 +22,7 @@ Point = tuple[float, float]
 _WIDE, _HIGH = 420.0, 300.0
 _LEFT, _RIGHT, _TOP, _BOTTOM = 34.0, 10.0, 30.0, 40.0
 _MARGIN = timedelta(minutes=45)
-"""How much of the day is shown before sunset and after sunrise."""
+"""Time shown before sunset and after sunrise."""
 _NUMBERED = 5
 """Targets that are drawn, by their place in the list."""
 _HALF = 172.0
@@ -30,9 +30,9 @@ _HALF = 172.0
 _CENTRE = 45.0
 """Altitude in the middle of the view up, degrees."""
 _APART = 18.0
-"""Between labels, in units of the drawing."""
+"""Distance between labels, in units of the drawing."""
 _SIZES = ((0.5, 3.4), (1.5, 2.6), (2.3, 1.9), (9.0, 1.3))
-"""Radius of a star by the magnitude up to which it has that."""
+"""Greatest magnitude of each size, and the radius."""
 _NAMED = 1.3
 """Magnitude up to which stars are named."""
 
@@ -58,7 +58,7 @@ def night_chart(record: PlanRecord, numbers: dict[str, int]) -> Markup:
         points = _curve(axis, times, row["altitude"])
         parts += _label(points, str(numbers.get(row["id"], "")), "number", taken)
     parts += _best(axis, record["pick"])
-    return _svg("night", _WIDE, _HIGH, "Altitudes through the night", _told(record), parts)
+    return _svg("night", _WIDE, _HIGH, "Altitudes through the night", _described(record), parts)
 
 
 class _Hours:
@@ -188,7 +188,7 @@ def _best(axis: _Hours, pick: TargetRecord | None) -> list[str]:
     return [f'<circle class="here" cx="{x:.1f}" cy="{y:.1f}" r="5"/>']
 
 
-def _told(record: PlanRecord) -> str:
+def _described(record: PlanRecord) -> str:
     night, pick = record["night"], record["pick"]
     said = f"Bands of twilight and night, and the Moon's altitude. {night['reason']}."
     if pick:
@@ -200,7 +200,7 @@ def _told(record: PlanRecord) -> str:
 
 
 def view_up(record: PlanRecord, numbers: dict[str, int]) -> Markup | None:
-    """What is seen standing on the ground and facing the way the camera looks: half of the sky.
+    """Half of the sky as seen from the ground, facing the way the camera points.
 
     Stereographic, its middle half up, so that horizon and zenith are both in it.  None without
     anything to aim at.
@@ -223,7 +223,7 @@ def view_up(record: PlanRecord, numbers: dict[str, int]) -> Markup | None:
             continue
         radius = next(size for limit, size in _SIZES if star["mag"] <= limit)
         parts.append(_disc("star", at, radius))
-        # Brightest first; a name that would lie on another is left out.
+        # Brightest first; a name that would overlap another is left out.
         free = all(abs(at[0] - x) > 60 or abs(at[1] - y) > 11 for x, y in named)
         if star["name"] and star["mag"] < _NAMED and free:
             named.append(at)
@@ -262,7 +262,7 @@ def _around(at: Point) -> Iterator[Point]:
 
 
 def _stereographic(altitude: float, aside: float, behind: float = 0.02) -> Point | None:
-    """Where a direction lies, x right and y down; None farther than ``behind`` in the half of the
+    """Position of a direction, x right and y down; None farther than ``behind`` in the half of the
     sky behind (by the cosine of the angle from the middle).
     """
     alt, az, centre = (math.radians(value) for value in (altitude, aside, _CENTRE))
@@ -289,7 +289,7 @@ def _ground(facing: float) -> list[str]:
 
 
 def _ladder(altitude: float) -> list[str]:
-    """Straight ahead from the horizon up to where the camera looks, a rung a fist (10°)."""
+    """A scale from the horizon straight up to the aim, a rung for each fist (10°)."""
     top = _stereographic(altitude, 0) or (0.0, 0.0)
     foot = _stereographic(0, 0) or (0.0, 0.0)
     parts = [f'<path class="rung" d="M0 {foot[1]:.1f}V{top[1]:.1f}M-5 {top[1]:.1f}h10"/>']
@@ -300,7 +300,7 @@ def _ladder(altitude: float) -> list[str]:
 
 
 def moon_disc(lit: float, waxing: bool, south: bool) -> Markup:
-    """The Moon as it looks when it is high, on the northern or the southern half of the Earth."""
+    """The Moon as it looks when high, from the northern or the southern hemisphere."""
     right = waxing != south
     bulge = 10 * abs(1 - 2 * lit)
     inner = int((lit > 0.5) == right)
@@ -333,7 +333,7 @@ def _svg(
     parts: Sequence[str],
     origin: float = 0.0,
 ) -> Markup:
-    """An ``svg`` that takes its colours from the page's style, with words for those who hear it."""
+    """An ``svg`` that takes its colours from the page's style, with a text for screen readers."""
     return Markup(
         f'<svg class="chart {name}" viewBox="{origin:g} {origin:g} {wide:g} {high:g}" role="img" '
         f'aria-labelledby="{name}-title {name}-text"><title id="{name}-title">{escape(title)}'

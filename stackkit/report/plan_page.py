@@ -1,4 +1,4 @@
-"""``plan.html``: a planned night on one page, to print, or to open from disk in the dark."""
+"""``plan.html``: a planned night on one page, to print or to open from disk in the dark."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ def write_page(record: PlanRecord, path: Path) -> None:
 
 
 def page_of_plan(record: PlanRecord) -> str:
-    """The page as HTML: no script, its own style let in by its hash, every word escaped."""
+    """The page as HTML: no script, its own style allowed by its hash, all text escaped."""
     listed = _listed(record)
     numbers = {row["id"]: number for number, row in enumerate(listed, 1)}
     return rendered(
@@ -68,14 +68,14 @@ def _template() -> Template:
 
 
 def _listed(record: PlanRecord) -> list[TargetRecord]:
-    """What is aimed at first, then the best of the others."""
+    """The target to aim at, then the best of the others."""
     pick = record["pick"]
     others = [row for row in record["targets"] if pick is None or row["id"] != pick["id"]]
     return [*([pick] if pick else []), *others][:_MOST]
 
 
 def _events(night: ChosenNightRecord) -> list[tuple[str, str]]:
-    """What happens, in order of time."""
+    """The events of the night in order of time."""
     found = [
         event
         for key, (evening, morning) in _EVENTS.items()
@@ -83,7 +83,7 @@ def _events(night: ChosenNightRecord) -> list[tuple[str, str]]:
         for event in ((row["dusk"], evening), (row["dawn"], morning))
     ]
     found += [(night["moonrise"], "Moonrise"), (night["moonset"], "Moonset")]
-    # Compared as moments: offsets differ on a night of changing clocks.
+    # Compared as moments: offsets differ on a night when the clocks change.
     known = [(time, words) for time, words in found if time]
     return sorted(known, key=lambda event: _instant(event[0]))
 
@@ -95,7 +95,7 @@ def _instant(time: str) -> float:
 
 
 def _weeks(record: PlanRecord) -> list[list[dict[str, Any] | None]]:
-    """The ranked nights as weeks from Monday to Sunday; empty when only one was looked at."""
+    """The ranked nights as weeks from Monday to Sunday; empty for a single night."""
     rows = record["nights"]
     if len(rows) < 2:
         return []

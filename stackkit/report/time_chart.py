@@ -1,4 +1,4 @@
-"""Charts of a figure over the frames, in time order, as SVG without any style of its own."""
+"""Charts of a figure over the frames, in time order, as SVG without a style of their own."""
 
 from __future__ import annotations
 
@@ -16,15 +16,15 @@ from stackkit.report.method_figures import amount
 WIDE, HIGH = 360, 220
 _LEFT, _RIGHT, _TOP, _BOTTOM = 46, 12, 30, 44
 _SPREAD = 12.0
-"""Largest value over the middle one from which on the scale is logarithmic."""
+"""Ratio of largest to median value above which the scale is logarithmic."""
 _CLOSE = 90
-"""Frames from which on dots are drawn smaller."""
+"""Number of frames above which dots are drawn smaller."""
 
 
 @dataclass(frozen=True)
 class Line:
     """One figure of all frames: ``values`` None where it is unknown; ``name`` where there are
-    several lines, which then are drawn through their points.
+    several, which are then drawn as lines through their points.
     """
 
     values: Sequence[float | None]
@@ -41,12 +41,12 @@ class _Straight:
     end: float
 
     def at(self, value: float) -> float:
-        """Where a value lies on the page."""
+        """Position of a value on the page."""
         share = (value - self.low) / (self.high - self.low)
         return self.start + share * (self.end - self.start)
 
     def ticks(self) -> list[float]:
-        """Three to six round numbers that lie on the axis."""
+        """Three to six round numbers within the axis."""
         rough = (self.high - self.low) / 4
         power = 10.0 ** math.floor(math.log10(rough))
         step = min((s * power for s in (1, 2, 5, 10)), key=lambda s: abs(math.log(s / rough)))
@@ -66,9 +66,9 @@ def time_chart(
     minutes: Sequence[float] | None,
     floor: float | None = None,
 ) -> Markup | None:
-    """A chart of figures over ``minutes`` (None: over the frames' numbers), a sign a frame.
+    """A chart of figures over ``minutes`` (None: over frame numbers), a symbol for each frame.
 
-    ``key`` makes its ids its own; ``floor``: what the scale reaches down to if that is lower.
+    ``key`` makes its ids unique; ``floor``: the scale reaches down to this at least.
     None where fewer than two values are known.
     """
     where = list(minutes) if minutes is not None else [float(k + 1) for k in range(len(fates))]
@@ -83,7 +83,7 @@ def time_chart(
     return Markup(
         f'<svg class="chart" viewBox="0 0 {WIDE} {HIGH}" role="img" '
         f'aria-labelledby="{key}-title {key}-text"><title id="{key}-title">{escape(title)}</title>'
-        f'<desc id="{key}-text">{escape(_told(lines, unit))}</desc>{"".join(parts)}</svg>'
+        f'<desc id="{key}-text">{escape(_described(lines, unit))}</desc>{"".join(parts)}</svg>'
     )
 
 
@@ -145,7 +145,7 @@ def _drawn(
     *,
     several: bool,
 ) -> list[str]:
-    """A line's points, each with the sign of its frame's fate; a path through them if several."""
+    """A line's points with the symbol of each frame's fate; a path through them if several."""
     points = [
         (across.at(x), up.at(value), fate)
         for x, value, fate in zip(where, line.values, fates, strict=True)
@@ -172,8 +172,8 @@ def _sign(x: float, y: float, fate: Fate, size: float) -> str:
     return f'<circle class="{kind}" cx="{x:.1f}" cy="{y:.1f}" r="{size}"/>'
 
 
-def _told(lines: Sequence[Line], unit: str) -> str:
-    """The chart in a sentence, for who cannot see it."""
+def _described(lines: Sequence[Line], unit: str) -> str:
+    """The chart in a sentence, for screen readers."""
     said = []
     for line in lines:
         known = [v for v in line.values if v is not None and math.isfinite(v)]
