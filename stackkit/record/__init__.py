@@ -1,6 +1,6 @@
-"""The record of a run as plain data, and the schemas that it fits.
+"""The record of a run as plain data.
 
 Takes the stages' results; ``run`` puts the record together, ``geometry`` and ``picture`` are parts
-of it, ``night_events`` says in order what happened in the night, ``advice`` what to do next time.
-``schema`` reads and checks records.
+of it, ``night_events`` lists the events of the night in order, ``advice`` what to do next time.
+``file`` writes, reads and checks records.
 """

@@ -13,17 +13,17 @@ from stackkit.schemas.geometry import GeometryRecord
 from stackkit.schemas.run import CameraRecord
 
 _MUCH_SKY = 0.5
-"""Share of the range that the sky may fill."""
+"""Share of the range that the sky background may fill."""
 _FEW = 16
 """Frames below which more of them are recommended."""
 _OFTEN = 0.1
-"""Share of the frames from which on something is worth advice."""
+"""Share of the frames above which advice is given."""
 
 
 def advice(
     rows: Sequence[FrameRecord], geometry: GeometryRecord, camera: CameraRecord
 ) -> list[str]:
-    """What to do differently next time, from what was measured; nothing where all was well."""
+    """What to do differently next time, from the measurements; empty where all was well."""
     lights = [row for row in rows if row["role"] == "light"]
     used = [row for row in lights if row["used"]]
     counts = {cause: sum(row["cause"] == cause for row in lights) for cause in Cause}
@@ -55,9 +55,8 @@ def advice(
 
 
 def _exposure(geometry: GeometryRecord, used: Sequence[FrameRecord]) -> Iterator[str]:
-    """Whether the sky turned by more than a star's width during each exposure.
-
-    At the celestial equator, where it goes fastest.
+    """Whether stars at the celestial equator, where they move fastest, trailed by more than their
+    width in each exposure.
     """
     lens = geometry["lens"]
     width = median_of([row["fwhm_px"] for row in used])

@@ -1,4 +1,4 @@
-"""Records as files: JSON that is written, read and checked against the shapes of ``schemas``."""
+"""Records as files: JSON that is written, read and checked against ``schemas``."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from stackkit.run.files import replacing
 from stackkit.schemas.run import RunRecord
 
 (SCHEMA,) = get_args(get_type_hints(RunRecord)["schema"])
-"""Name and version of the record's shape; the number grows when old readers would be misled."""
+"""Name and version of the schema; the number grows when old readers would be misled."""
 
 
 def plain(value: Any) -> Any:
@@ -50,7 +50,7 @@ def write_record(path: Path, record: Mapping[str, Any]) -> None:
     """
     text = json.dumps(plain(record), ensure_ascii=False, allow_nan=False, indent=1)
     with replacing(path) as temporary:
-        # File names that are no UTF-8 hold lone surrogates; their backslash form is valid JSON.
+        # File names that are not UTF-8 contain lone surrogates; their backslash form is valid JSON.
         temporary.write_bytes((text + "\n").encode("utf-8", "backslashreplace"))
 
 
@@ -77,14 +77,14 @@ def read_record(path: Path) -> dict[str, Any]:
 
 
 def _refused(word: str) -> None:
-    """NaN and Infinity are no JSON (RFC 8259, section 6)."""
+    """NaN and Infinity are not JSON (RFC 8259, section 6)."""
     raise ValueError(word)
 
 
 def checked(path: Path) -> RunRecord:
-    """The same, if it has the shape of a run's record: a file may come from anybody.
+    """The record in ``path``, checked against the schema of a run: a file may come from anybody.
 
-    Raises ``InputError`` with the place of the first fault.
+    Raises ``InputError`` naming the first faulty field.
     """
     record = read_record(path)
     try:

@@ -1,4 +1,4 @@
-"""What a run tells of its geometry, as plain data for the record."""
+"""The geometry of a run, as plain data for the record."""
 
 from __future__ import annotations
 
@@ -30,15 +30,15 @@ from stackkit.schemas.geometry import (
 )
 
 _CORNER = 0.03
-"""Share of a side by which the places that stand for corners lie inside."""
+"""Distance from the edges, as a share of a side, of the points taken as corners."""
 _SURE_OF_AXIS = np.radians(5)
-"""Uncertainty of the zenith up to which a latitude is told."""
+"""Uncertainty of the zenith up to which a latitude is reported."""
 _ROUNDING = 12**-0.5
-"""Standard deviation of what is rounded to whole numbers."""
+"""Standard deviation of rounding to whole numbers."""
 _STILL = 1.0
-"""px that the picture moves at most when nothing turned …"""
+"""Greatest motion of the picture, px, that counts as no rotation …"""
 _SHOULD = 4.0
-"""… though the sky should have moved by as much."""
+"""… if the sky should have moved by this much, px."""
 
 
 def mapping_record(mapping: AnyMapping | None, model: ModelName | None) -> MappingRecord | None:
@@ -67,7 +67,7 @@ def polynomial_record(mapping: PolynomialMapping) -> PolynomialRecord:
 
 
 def lens_record(lens: Lens) -> LensRecord:
-    """A lens's fields as plain data."""
+    """The fields of a lens as plain data."""
     return {
         "f": lens.f,
         "cx": lens.cx,
@@ -85,7 +85,7 @@ def lens_record(lens: Lens) -> LensRecord:
 
 
 def turns(registration: Registration, times: Sequence[datetime | None]) -> list[float | None]:
-    """Degrees that the sky turned from the reference to each frame, negative before it."""
+    """Sky rotation in degrees from the reference frame to each frame, negative before it."""
     geometry, reference = registration.geometry, registration.reference
     if registration.sky_rotation is not None:
         angles = measured_angles(registration.sky_rotation, geometry.rotations, reference)
@@ -122,7 +122,7 @@ UNKNOWN_GEOMETRY: GeometryRecord = {
     "still": None,
     "residual_field": None,
 }
-"""Of a single frame."""
+"""For a single frame."""
 
 
 def geometry_record(
@@ -139,7 +139,7 @@ def geometry_record(
     chosen = [k for k, one in enumerate(used) if one]
     degrees = turns(registration, times)
     known = [turned for k in chosen if (turned := degrees[k]) is not None]
-    told = [registration.residuals[k] for k in chosen]
+    residuals_px = [registration.residuals[k] for k in chosen]
     zones = np.array([registration.zones[k] for k in chosen])
     by_lens = sum(model == CAMERA for model in registration.models) > 1
     return {
@@ -153,7 +153,7 @@ def geometry_record(
         "clock": _clock(sky_rotation) if sky_rotation else None,
         "sway_px": sky_rotation.across * geometry.lens.f if sky_rotation else None,
         "pushes": _pushes(registration, files, times) if sky_rotation else [],
-        "residual_px": _median(told),
+        "residual_px": _median(residuals_px),
         "zones_px": [_median(column) for column in zones.T] if len(zones) else None,
         "uncertainty_px": uncertainty(registration, size) if by_lens else None,
         "still": still(registration, times, size),
@@ -162,7 +162,7 @@ def geometry_record(
 
 
 def residual_field(registration: Registration) -> ResidualFieldRecord | None:
-    """Where in the picture stars stand beside what the lens says: {columns, rows, px: row by row}.
+    """Residuals of the stars from the lens model over the picture: {columns, rows, px: row by row}.
 
     To a ten-thousandth of a pixel; None for a cell with too few stars.
     """
@@ -185,7 +185,7 @@ def _arcsec(rate: float | None) -> float | None:
 
 
 def _lens_sigma(registration: Registration) -> LensSigmaRecord:
-    """Standard deviations of the lens's numbers: f and centre px, zenith degrees; 0 where held."""
+    """Standard deviations of the lens parameters: f and centre px, zenith degrees; 0 if fixed."""
     geometry = registration.geometry
     lens, sigma = geometry.lens, np.sqrt(np.maximum(np.diag(geometry.covariance), 0)).tolist()
     bending = dict(zip(BENDING, sigma[3:8], strict=True))
@@ -204,8 +204,8 @@ def _lens_sigma(registration: Registration) -> LensSigmaRecord:
 
 
 def field(lens: Lens, width: int, height: int) -> list[float] | None:
-    """Degrees across the picture's middle, horizontally and vertically; None where a fisheye's
-    circle does not reach its sides.
+    """Field of view across the middle, degrees, width and height; None where a fisheye's image
+    circle does not reach the sides.
     """
     x, y = (width - 1) / 2, (height - 1) / 2
     sides = [[[-0.5, y], [x, y], [width - 0.5, y]], [[x, -0.5], [x, y], [x, height - 0.5]]]
@@ -219,7 +219,7 @@ def field(lens: Lens, width: int, height: int) -> list[float] | None:
 
 
 def _axis(registration: Registration, size: tuple[int, int]) -> AxisRecord:
-    """The sky's axis in the reference's camera axes, where its pole lies, and the latitude."""
+    """The axis of sky rotation in the reference's camera axes, its pole, and the latitude."""
     sky_rotation, geometry = registration.sky_rotation, registration.geometry
     assert sky_rotation is not None
     lens = geometry.lenses[registration.reference]
@@ -238,7 +238,7 @@ def _axis(registration: Registration, size: tuple[int, int]) -> AxisRecord:
         "sigma_deg": float(np.degrees(sky_rotation.axis_sigma)) if moves else None,
         "pole": pole,
         "pole_px": place,
-        # To a degree only: a place is nobody's business who is handed the record.
+        # To a degree only: whoever gets the record should not learn the place.
         "latitude_deg": float(np.round(np.degrees(np.arcsin(sine)))) if sure else None,
         "latitude_sigma_deg": float(np.hypot(np.degrees(sigma), _ROUNDING)) if sure else None,
     }
@@ -260,13 +260,13 @@ def _pole_within(
 def _clock(sky_rotation: SkyRotation) -> ClockRecord | None:
     if sky_rotation.rate is None:
         return None
-    # Wind sways the camera along the axis as much as across it; the rest is the clock's.
+    # Wind shakes the camera along the axis as much as across it; the rest is the clock's.
     own = float(np.sqrt(max(sky_rotation.along**2 - sky_rotation.across**2, 0.0)))
     return {"trusted": sky_rotation.trusted, "scatter_s": own / SIDEREAL}
 
 
 def placed_in_order(registration: Registration, times: Sequence[datetime | None]) -> Index:
-    """The frames that the lens explains, in time order where every one has a time."""
+    """The frames placed by the lens model, in time order where all have a time."""
     placed = [k for k, model in enumerate(registration.models) if model == CAMERA]
     timed = [t for k in placed if (t := times[k]) is not None]
     if len(timed) == len(placed):
@@ -316,7 +316,7 @@ def uncertainty(registration: Registration, size: tuple[int, int]) -> list[float
 
 
 def _most(values: Array) -> float | None:
-    """The greatest; None where a fisheye shows none of the places."""
+    """The greatest; None where a fisheye shows none of the points."""
     seen = values[np.isfinite(values)]
     return float(seen.max()) if len(seen) else None
 
@@ -324,7 +324,7 @@ def _most(values: Array) -> float | None:
 def still(
     registration: Registration, times: Sequence[datetime | None], size: tuple[int, int]
 ) -> bool:
-    """Whether nothing turned though the sky should have: copies, a cap, a room, a mount."""
+    """Whether nothing rotated though the sky should have: copies, a cap, indoors, a mount."""
     x, y = np.meshgrid(np.linspace(0, size[0] - 1, 5), np.linspace(0, size[1] - 1, 5))
     grid = np.stack([x, y], axis=-1)
     placed = [mapping for mapping in registration.mappings if mapping is not None]

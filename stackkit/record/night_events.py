@@ -1,4 +1,4 @@
-"""The story of the night in time order, and what to do differently next time, from the record."""
+"""The events of the night in time order, from the record."""
 
 from __future__ import annotations
 
@@ -17,11 +17,11 @@ from stackkit.schemas.run import EventRecord
 from stackkit.session.pauses import pauses
 
 _SIDE = 4
-"""Frames that must be alike on either side of a lasting change of sharpness …"""
+"""Least number of frames on either side of a lasting change of sharpness …"""
 _CHANGE, _CERTAIN = 0.15, 4.0
-"""… by this share of the width, and so many times what they scatter."""
+"""… by this share of the width, and this many times their scatter."""
 
-_TOLD = {
+_EVENTS = {
     Cause.CLOUD: "clouds",
     Cause.HAZE: "haze",
     Cause.LOW: "low in the sky, where the air is thick",
@@ -39,16 +39,16 @@ _WIDENED = (Cause.DEFOCUS, Cause.DEW)
 
 
 def night_events(rows: Sequence[FrameRecord], pushes: Sequence[PushRecord]) -> list[EventRecord]:
-    """What happened, in the order of the frames.
+    """The events, in the order of the frames.
 
-    ``rows`` are the record's of all files, ``pushes`` those of its geometry.  ``time`` (ISO 8601,
+    ``rows``: the record's for all files, ``pushes``: those of its geometry.  ``time`` (ISO 8601,
     UTC) is that of the ``first`` frame concerned, None where times are missing.
     """
     lights = [row for row in rows if row["role"] == "light"]
     place = {row["file"]: number for number, row in enumerate(lights)}
-    told = [*_runs(lights), *_pauses(lights), *_sharpness(lights)]
-    told += [_pushed(push, lights[place[push["after"]]]) for push in pushes]
-    return sorted(told, key=lambda event: place[event["first"]])
+    events = [*_runs(lights), *_pauses(lights), *_sharpness(lights)]
+    events += [_pushed(push, lights[place[push["after"]]]) for push in pushes]
+    return sorted(events, key=lambda event: place[event["first"]])
 
 
 def _event(rows: Sequence[FrameRecord], text: str) -> EventRecord:
@@ -64,11 +64,11 @@ def _event(rows: Sequence[FrameRecord], text: str) -> EventRecord:
 
 
 def _runs(lights: Sequence[FrameRecord]) -> Iterator[EventRecord]:
-    """Frames in a row that suffered from the same."""
+    """Runs of frames with the same fault."""
     usual = median_of([row["fwhm_px"] for row in lights if row["used"] and not row["cause"]])
     for cause, group in groupby(lights, key=lambda row: row["cause"]):
         rows = list(group)
-        if cause not in _TOLD:
+        if cause not in _EVENTS:
             continue
         figures = ""
         if cause in _DIMMED:
@@ -76,7 +76,7 @@ def _runs(lights: Sequence[FrameRecord]) -> Iterator[EventRecord]:
         wide = median_of([row["fwhm_px"] for row in rows])
         if cause in _WIDENED and wide and usual and wide > 1.05 * usual:
             figures += f", stars {wide / usual:.1f} times as wide"
-        yield _event(rows, f"{_TOLD[Cause(cause)]}{_span(rows)}{figures}")
+        yield _event(rows, f"{_EVENTS[Cause(cause)]}{_span(rows)}{figures}")
 
 
 def _span(rows: Sequence[FrameRecord]) -> str:
@@ -103,7 +103,7 @@ def _pauses(lights: Sequence[FrameRecord]) -> Iterator[EventRecord]:
 
 
 def _sharpness(lights: Sequence[FrameRecord]) -> Iterator[EventRecord]:
-    """The one place where the stars became wider or narrower for good, if there is one."""
+    """The one frame from which the stars stayed wider or narrower, if there is one."""
     rows = [row for row in lights if row["used"] and not row["cause"] and row["fwhm_px"]]
     widths = np.array([row["fwhm_px"] for row in rows], dtype=float)
     if len(widths) < 2 * _SIDE:

@@ -1,4 +1,4 @@
-"""What the record tells of the finished picture: how many frames lie where, the faintest star."""
+"""The record of the finished picture: noise, coverage, the faintest star."""
 
 from __future__ import annotations
 
@@ -22,11 +22,11 @@ from stackkit.stars.detect import SIGMA_TO_FWHM
 from stackkit.stars.photometry import middle, widths
 
 _CELLS = 24
-"""Cells along the longer side of the map of coverage."""
+"""Cells along the longer side of the coverage map."""
 _SURE = 5.0
-"""Noise sigmas by which a star stands out surely."""
+"""Noise sigmas by which a star is detected with certainty."""
 _BLOCK = 8
-"""Side of the blocks whose means the noise is that of, px."""
+"""Side, px, of the blocks of whose means the noise is measured."""
 
 
 def integration_record(
@@ -37,7 +37,7 @@ def integration_record(
     alone: Plane,
     stars: Array,
 ) -> IntegrationRecord:
-    """How the frames ``placed`` were combined, and what came of it.
+    """How the frames ``placed`` were combined, and the result.
 
     ``names``: the files of all lights by number; ``clip``: where the stack clips, ADU; ``alone``
     (H, W): the reference frame in green; ``stars`` (N, 2): places in it to measure widths at.
@@ -76,9 +76,9 @@ def integration_record(
 
 
 def convergence(noise: NoiseBlocks) -> list[NoiseByFramesRecord]:
-    """By how much the noise fell with the first frame, two, four … all.
+    """By what factor the noise fell with the first frame, two, four … all.
 
-    Means over the colours that could be told.
+    Means over the colours that could be measured.
     """
     levels = [
         np.array([np.nan if v is None else v for v in block_noise(means)]) for means in noise.means
@@ -111,12 +111,12 @@ def faintest(
     noise: tuple[float | None, float | None],
     sampling: int = 1,
 ) -> FaintestRecord | None:
-    """Light of the faintest star that stands out by 5 sigma, in one frame and in the stack, green.
+    """Light of the faintest star detected at 5 sigma, in one frame and in the stack, green.
 
     ``alone`` (H, W): the frame; ``stack``: the picture, ``sampling`` times as large; ``stars``
     (N, 2): places in the frame to measure widths at; ``noise``: of both, of means of 8 × 8 px.  A
     star's light under a Gaussian of width s is known to noise · √(4π) · s, for white noise (King
-    1983, PASP 95:163).  None where noise or widths cannot be told.
+    1983, PASP 95:163).  None where noise or widths are unknown.
     """
     fine = (stars + 0.5) * sampling - 0.5
     limits = []

@@ -30,11 +30,11 @@ from stackkit.sensor.noise_model import SensorNoise
 from stackkit.session.grouping import Frame, Part, Session, span_of
 
 _UNSURE = 0.5
-"""Uncertainty of a mapping in the corners, px, that is worth a word."""
+"""Uncertainty of a mapping in the corners, px, above which there is a warning."""
 _SHADING = ("GainMap", "FixVignetteRadial", "ScalePerRow", "ScalePerColumn")
-"""Opcodes whose work a flat does."""
+"""Opcodes that a flat replaces."""
 _LIBRARIES = ("numpy", "scipy", "astropy", "photutils", "rawpy", "tifffile", "imagecodecs", "numba")
-"""Those that have a say in the result."""
+"""Libraries that affect the result."""
 
 
 def record(
@@ -52,7 +52,7 @@ def record(
 ) -> RunRecord:
     """The record of a run, before anything is written.
 
-    ``grades`` go with the session's lights, the lists of ``registration`` with the numbers of those
+    ``grades`` belong to the session's lights, the lists of ``registration`` to those lights
     that were read; ``size``: width and height of the stack; ``remarks``: sentences on integration.
     """
     frames, numbers = session.lights, lights.numbers
@@ -101,7 +101,7 @@ def _place(place: Location | None) -> LocationRecord | None:
 
 
 def versions() -> dict[str, str]:
-    """What it all ran on, by name: Python, the libraries that have a say, the kind of machine."""
+    """Versions by name: Python, the libraries that affect the result, the kind of machine."""
     libraries = {name: version(name) for name in _LIBRARIES}
     machine = f"{platform.system()} {platform.machine()}"
     return {"python": platform.python_version(), **libraries, "machine": machine}
@@ -114,7 +114,7 @@ def calibration(
     told: Sequence[str],
     sources: dict[str, str],
 ) -> CalibrationRecord:
-    """What was done to the samples: masters, the file's own corrections, noise, banding.
+    """How the samples were calibrated: masters, the file's own corrections, noise, banding.
 
     ``told`` are sentences about calibration frames that could not be used; ``sources``: SHA-256 of
     masters and calibration frames, by path.
@@ -148,7 +148,7 @@ def calibration(
 
 
 def _done(fate: apply.OpcodeFate, *, flat: bool) -> str:
-    """What became of an opcode; a flat knows better than the file how the field is lit."""
+    """What was done about an opcode; a flat takes precedence over the file's own shading."""
     if not flat or not fate.what.startswith("applied"):
         return fate.what
     if fate.name in _SHADING:
@@ -157,11 +157,11 @@ def _done(fate: apply.OpcodeFate, *, flat: bool) -> str:
 
 
 def _doubts(calibration: CalibrationRecord) -> list[str]:
-    """What a person should know of how far these files are raw."""
+    """Warnings about files that are not fully raw."""
     doubts = []
     if calibration["form"] != Form.MOSAIC.value:
-        told = [f"{words[:1].upper()}{words[1:]}." for words in calibration["remarks"]]
-        doubts.append(" ".join(["These are not raw mosaics.", *told]))
+        remarks = [f"{words[:1].upper()}{words[1:]}." for words in calibration["remarks"]]
+        doubts.append(" ".join(["These are not raw mosaics.", *remarks]))
     elif calibration["noise"]["denoised"]:
         doubts.append(
             "The camera has smoothed these raw files before it wrote them: faint stars are lost "
@@ -176,7 +176,7 @@ def _doubts(calibration: CalibrationRecord) -> list[str]:
 
 @dataclass(frozen=True)
 class _Known:
-    """What is known of a file besides its header and its grade; see ``FrameRecord``."""
+    """What is known of a file besides its header and grade; see ``FrameRecord``."""
 
     chance: float | None = None
     zones_px: list[float | None] | None = None
@@ -197,7 +197,7 @@ def _known(
     degrees: Sequence[float | None],
     k: int | None,
 ) -> _Known:
-    """Of the light of that ``number``; ``k``: where the registration has it, None where it was not
+    """For light ``number``; ``k``: its index in the registration, None where it was not
     read.
     """
     if k is None:
@@ -263,7 +263,7 @@ def _time(time: datetime | None) -> str | None:
 
 
 def _session(part: Part) -> SessionRecord:
-    """One of the sessions that the folder holds."""
+    """One of the sessions in the folder."""
     lights = part.lights
     begin, end = span_of(lights) or (None, None)
     exposures = {seconds for frame in lights if (seconds := frame.metadata.exposure) is not None}
@@ -282,7 +282,7 @@ def _session(part: Part) -> SessionRecord:
 
 
 def _percent(share: float) -> int:
-    """Never all of it, if something is missing."""
+    """At most 99, since something is missing."""
     return min(round(100 * share), 99)
 
 
@@ -319,18 +319,18 @@ def _warnings(rows: Sequence[FrameRecord]) -> list[str]:
 
 
 def _of_geometry(geometry: GeometryRecord) -> list[str]:
-    """What a person should know of how the frames lie on each other."""
-    told = []
+    """Warnings about the alignment of the frames."""
+    warnings = []
     if geometry["still"]:
-        told.append(
+        warnings.append(
             "Nothing rotated between these frames, though the sky should have: are they copies of"
             " one frame, an indoor test, or taken with the lens covered? (On a tracking mount this"
             " is as it should be.)"
         )
     corner = (geometry["uncertainty_px"] or (None, None))[1]
     if corner is not None and corner > _UNSURE:
-        told.append(
+        warnings.append(
             "There are too few stars, or they are in one part of the picture only: far from them"
             f" the frames may be {corner:.1f} px off each other."
         )
-    return told
+    return warnings
