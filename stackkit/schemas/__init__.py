@@ -1,5 +1,5 @@
-"""The shapes of the records: a kind of row for each thing that is told, and their JSON Schemas.
+"""The schemas of the records: typed rows, and JSON Schemas made from them.
 
-The classes are what the records are typed with; ``fields.schema_of`` makes the schema of a record
-from them, with the text below each field as its description.
+The records are typed with these classes; ``fields.schema_of`` makes the schema of a record from
+them, with the text below each field as its description.
 """

@@ -17,22 +17,22 @@ from stackkit.schemas.fields import (
 
 
 class ComparedFramesRecord(TypedDict):
-    """The frames that every method got."""
+    """The frames given to every method."""
 
     given: Count
     """Light frames found."""
     used: Count
-    """Light frames that went in."""
+    """Light frames used."""
     reference: str | None
-    """File of the frame that the others were laid on."""
+    """File of the reference frame."""
     exposure_s: NonNegative | None
     """Exposure of one frame, s; null when unknown or not the same in all."""
     total_s: NonNegative | None
-    """Exposure of all that were used, s."""
+    """Total exposure of the frames used, s."""
 
 
 class MakeRecord(TypedDict):
-    """As the files say."""
+    """The camera, from the files."""
 
     make: str | None
     """Maker."""
@@ -41,36 +41,36 @@ class MakeRecord(TypedDict):
 
 
 class FiguresRecord(TypedDict):
-    """What was measured of a method's stack."""
+    """Measurements of a method's stack."""
 
     noise_gain: NonNegative | None
     """Noise of one frame over the noise of this stack."""
     noise_share: NonNegative | None
     """The noise gain over the square root of the number of frames used."""
     width_px: NonNegative | None
-    """Median full width at half maximum of the stars, px."""
+    """Median FWHM of the stars, px."""
     width_ratio: NonNegative | None
-    """The same over that of one frame."""
+    """The FWHM over that of one frame."""
     depth_mag: float | None
-    """By how many magnitudes a star may be fainter than in one frame to stand out by 5 sigma."""
+    """By how many magnitudes a star detected at 5 sigma may be fainter than in one frame."""
     trail_left: float | None
     """What is left of trails, as a share of what a plain mean leaves; null without trails."""
     hot_left: float | None
     """Mean excess along the tracks of hot pixels, in units of the noise of one frame; null without
     any."""
     core_bias: float | None
-    """Light in the cores of bright stars against the mean's, as a fraction; null without such
+    """Light in the cores of bright stars compared with the mean's, as a fraction; null without such
     stars."""
     colour_shift: TwoOrNone | None
-    """Red over green and blue over green of the stars against the mean's, as fractions."""
+    """Red over green and blue over green of the stars compared with the mean's, as fractions."""
     faintest_adu: NotRequired[NonNegative | None]
-    """Light in green, ADU, of a star that stands out five times from the noise."""
+    """Light in green, ADU, of a star at five times the noise."""
 
 
 class MethodRecord(FiguresRecord):
-    """One method, its parameters and what was measured of its stack.
+    """One method, its parameters and the measurements of its stack.
 
-    Order: as it was made.
+    In the order in which they were made.
     """
 
     name: Text
@@ -78,31 +78,31 @@ class MethodRecord(FiguresRecord):
     purpose: str
     """What it is for, one line."""
     parameters: dict[str, float | str | bool | None]
-    """Name and value of each parameter it was run with."""
+    """Names and values of its parameters."""
     rejected_share: Share | None
-    """Share of the samples that were left out; null where the method does not sort them."""
+    """Share of the samples that were rejected; null where the method rejects none."""
     seconds: NonNegative | None
-    """Time that the method alone took, s."""
+    """Time taken by the method alone, s."""
     score: Annotated[float, Meta(le=1)] | None
-    """Its usefulness as a share of the best's: 1 is the best."""
+    """Its usefulness relative to the best method, which has 1."""
 
 
 class RecommendationRecord(TypedDict):
-    """What to take; null when nothing speaks for any."""
+    """The recommended method; null when none is recommended."""
 
     method: str
     """Name of the method."""
     reasons: list[str]
-    """Whole sentences."""
+    """The reasons, in sentences."""
     as_good: list[str]
-    """Names of methods that are as good within what can be measured."""
+    """Names of methods that are equally good within the measurement's accuracy."""
 
 
 class ConvergenceRecord(TypedDict):
-    """One point."""
+    """One point of the convergence."""
 
     frames: Annotated[int, Meta(ge=1)]
-    """Frames that went in."""
+    """Number of frames stacked."""
     noise_gain: NonNegative | None
     """Noise of one frame over the noise of their stack."""
 
@@ -114,7 +114,7 @@ class CropRecord(TypedDict):
     """One place of the picture, cut out of the stacks."""
 
     place: CropPlace
-    """What the place is to show; each at most once."""
+    """What the place shows; each at most once."""
     title: str
     """The place in words."""
     x: int
@@ -126,24 +126,24 @@ class CropRecord(TypedDict):
     height: Annotated[int, Meta(ge=1)]
     """Height, px."""
     magnified: Positive
-    """How many times as large the crop is meant to be shown."""
+    """By how much the crop should be enlarged."""
     pictures: dict[str, str]
-    """Name of the PNG file of each method; all of one place are stretched alike."""
+    """Name of the PNG file of each method; all of one place have the same stretch."""
     note: str | None
-    """What to look at here."""
+    """What to look for here."""
 
 
 class TimingRecord(TypedDict):
-    """Where the time went."""
+    """Times taken."""
 
     shared_s: NonNegative | None
-    """Reading, cleaning and aligning, which all methods share, s."""
+    """Reading, calibration and alignment, which all methods share, s."""
     all_s: NonNegative | None
-    """All of it, s."""
+    """Total, s."""
 
 
 class ComparisonRecord(TypedDict):
-    """The same frames integrated by several methods, and what was measured of each.
+    """The same frames integrated by several methods, and the measurements of each.
 
     A missing figure is null, never a guess.
     """
@@ -153,14 +153,14 @@ class ComparisonRecord(TypedDict):
     version: str
     """Version of stackkit that wrote the record."""
     made: Annotated[str, Meta(extra_json_schema={"format": "date-time"})]
-    """When, UTC, ISO 8601."""
+    """Time of the comparison, UTC, ISO 8601."""
     frames: ComparedFramesRecord
     camera: MakeRecord | None
     methods: Annotated[list[MethodRecord], Meta(min_length=1, max_length=12)]
     """One to twelve methods."""
     recommendation: RecommendationRecord | None
     convergence: list[ConvergenceRecord]
-    """Noise gain of the recommended method's first frames, by rising number."""
+    """Noise gain of the first frames by the recommended method, by rising number."""
     crops: list[CropRecord]
-    """A place that the night does not have is missing."""
+    """The places cut out; those that this night does not have are missing."""
     timing: TimingRecord

@@ -1,4 +1,4 @@
-"""What the fields of records are made of: numbers within limits, times, short lists, texts.
+"""Types of the fields of records: numbers within limits, times, short lists, texts.
 
 Lists rather than tuples, as JSON has them.
 """
@@ -30,7 +30,7 @@ Text = Annotated[str, Meta(min_length=1)]
 Digest = Annotated[str, Meta(pattern="^[0-9a-f]{64}$")]
 """SHA-256 in hexadecimal digits."""
 FormName = Literal["raw mosaic", "linear raw", "picture", "no picture"]
-"""How raw a file is; the last for what is none that can be used."""
+"""How raw a file is; the last for files that cannot be used."""
 BayerPattern = Annotated[str, Meta(pattern="^[RGB]{4}$")]
 """Colours of the top left 2 × 2 sites, row by row."""
 Time = Annotated[
@@ -42,12 +42,12 @@ Time = Annotated[
 ]
 """ISO 8601 in UTC."""
 LocalTime = Annotated[str, Meta(pattern=r"^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d[+-]\d\d:\d\d(:\d\d)?$")]
-"""ISO 8601 with the offset of the place's own time."""
+"""ISO 8601 with the offset of local time."""
 Day = Annotated[str, Meta(pattern=r"^\d{4}-\d\d-\d\d$", extra_json_schema={"format": "date"})]
 
 
 def schema_of(record: type) -> dict[str, Any]:
-    """The JSON Schema (draft 2020-12) of a kind of record, closed to keys that it does not name."""
+    """The JSON Schema (draft 2020-12) of a record type; other keys are not allowed."""
     _, shapes = msgspec.json.schema_components((record,), ref_template="#/$defs/{name}")
     for row in _rows_within(record):
         shape = shapes[row.__name__]
@@ -60,17 +60,17 @@ def schema_of(record: type) -> dict[str, Any]:
 
 
 def _rows_within(shape: Any) -> set[Any]:
-    """The kinds of rows that a type is made of, itself included."""
+    """The row types that a type contains, itself included."""
     own = {shape} if is_typeddict(shape) else set()
     parts = get_type_hints(shape).values() if own else get_args(shape)
     return own.union(*map(_rows_within, parts))
 
 
 def _descriptions(row: type) -> dict[str, str]:
-    """What stands below each field of a kind of rows, as it is written in its module."""
+    """The text below each field of a row type, from the source of its module."""
     try:
         (written,) = ast.parse(inspect.getsource(row)).body
-    except OSError:  # made by a call, for names that are words of Python
+    except OSError:  # made by a call, as some keys are Python keywords
         return {}
     assert isinstance(written, ast.ClassDef)
     found: dict[str, str] = {}

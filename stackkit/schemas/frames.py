@@ -1,4 +1,4 @@
-"""Rows of a run's record: the files, where each frame lies, the sessions."""
+"""Rows of a run's record: the files, the mapping of each frame, the sessions."""
 
 from __future__ import annotations
 
@@ -50,8 +50,8 @@ class LensRecord(TypedDict):
     """Refraction constant R0 in radians (at sea level 2.96e-4), 0 for none. A direction d is lifted
     to d + R0 z / (c + 0.003126 / (c + 0.0889)), z the zenith and c = d.z."""
     zenith: Three
-    """Unit vector upwards in camera axes (x right, y down, z forward), as the stars show it by
-    refraction."""
+    """Unit vector upwards in camera axes (x right, y down, z forward), measured from the
+    refraction of the stars."""
     projection: Literal["rectilinear", "stereographic", "equidistant", "equisolid"]
     """Radius r of a ray at the angle t from the axis before distortion: tan t (rectilinear), 2 tan
     t/2 (stereographic), t (equidistant), 2 sin t/2 (equisolid)."""
@@ -59,7 +59,7 @@ class LensRecord(TypedDict):
 
 class PolynomialRecord(TypedDict):
     """Frame pixel = middle + unit * sum of coefficients[i][j] x^i y^j, with x, y = (reference pixel
-    - middle) / unit; beyond x, y from low to high it goes on along its tangent.
+    - middle) / unit; beyond low and high it is continued by its tangent.
     """
 
     coefficients: list[list[Two]]
@@ -81,7 +81,7 @@ class MappingRecord(TypedDict):
     """From the reference grid to this frame.
 
     Null when the frame was not placed. With a matrix: pixel to direction by reference_lens,
-    direction times matrix, direction to pixel by frame_lens. With a polynomial: see there.
+    direction times matrix, direction to pixel by frame_lens. With a polynomial: see polynomial.
     """
 
     model: ModelName
@@ -114,13 +114,13 @@ class FrameRecord(TypedDict):
     file: Text
     """File name as given, relative to the folder."""
     role: Literal["light", "copy", "other"]
-    """light: an exposure of the sky that can be stacked; copy: of a file that is here, whole or
-    broken off; other: anything else."""
+    """light: an exposure of the sky that can be stacked; copy: a complete or truncated copy of
+    another file here; other: anything else."""
     used: bool
     """Whether the file is part of the stack."""
     reason: str
-    """Why the file is not used, or counts less than the others, or what is lacking in it, in plain
-    words; else empty."""
+    """Why the file is not used, or has reduced weight, or what is missing in it, in plain words;
+    else empty."""
     cause: Literal[
         "",
         "cloud",
@@ -138,12 +138,12 @@ class FrameRecord(TypedDict):
         "another part of the sky",
         "not readable",
     ]
-    """The reason in one word, to group by; empty where there is none, or for files that are no
+    """The reason in one word, for grouping; empty where there is none, or for files that are not
     lights."""
     session: Annotated[int, Meta(ge=1)] | None
-    """Number of the session it belongs to; null for what belongs to none."""
+    """Number of the session it belongs to; null if it belongs to none."""
     salvaged: Share | None
-    """Share of the samples that a file which was cut off still held; null for whole files."""
+    """Share of the samples still readable in a truncated file; null for whole files."""
     time: Time | None
     """Middle of the exposure, ISO 8601, UTC."""
     time_source: str | None
@@ -151,42 +151,40 @@ class FrameRecord(TypedDict):
     exposure_s: NonNegative | None
     """Exposure time in seconds."""
     iso: Count | None
-    """Sensitivity setting."""
+    """ISO setting."""
     stars: Count | None
-    """Stars found."""
+    """Number of stars detected."""
     fwhm_px: NonNegative | None
-    """Median width of the stars at half their height, in pixels."""
+    """Median FWHM of the stars, in pixels."""
     weight: NonNegative
     """Weight in the stack, relative to the other frames; 0 when not used."""
     matched: Count | None
-    """Stars that other frames show too, at the places where they should be."""
+    """Stars matched with other frames at the expected places."""
     residual_px: NonNegative | None
-    """Median distance of the matched stars from where the mapping puts them, in pixels."""
+    """Median distance of the matched stars from the positions the mapping predicts, in pixels."""
     chance: Share | None
-    """Probability, computed, that the match of this frame's stars with the others' is chance;
-    frames above a millionth are refused."""
+    """Computed probability that the match of this frame's stars with the others' is by chance;
+    frames above one in a million are refused."""
     zones_px: ThreeOrNone | None
     """residual_px at the centre, in the middle and in the corners of the picture; null where there
     are no stars."""
     turn_deg: float | None
-    """How far the sky had turned from the reference frame, in degrees: negative before it, positive
-    after."""
+    """Sky rotation from the reference frame, in degrees: negative before it, positive after."""
     transparency: NonNegative | None
-    """Light of the same stars in ADU, relative to the reference frame's, whatever exposure and ISO.
-    """
+    """Light of the same stars in ADU, relative to the reference frame, not corrected for exposure
+    and ISO."""
     light: NonNegative | None
-    """Share of the light that came through, of a clear frame's in this session; exposure and ISO
-    are allowed for. Somewhat above 1 in the clearest frames."""
+    """Transparency relative to a clear frame of this session, corrected for exposure and ISO.
+    Slightly above 1 in the clearest frames."""
     elongation: NonNegative | None
-    """How far the stars are drawn out in one direction beyond what is usual in the session: 0
-    round, 1 a line."""
+    """Elongation of the stars beyond what is usual in the session: 0 round, 1 a line."""
     clipped: Share | None
-    """Share of the samples at their limit."""
+    """Share of the samples that are clipped."""
     worth: NonNegative | None
-    """What the frame adds beside a usual one of its exposure: the product of what light, sky and
-    sharpness leave of it. From 0.02 on a frame is used if it can be placed."""
+    """Relative weight compared with a usual frame of its exposure: the product of the factors for
+    transparency, sky background and sharpness. From 0.02 on a frame is used if it can be placed."""
     sky_adu: Three | None
-    """Sky level in R, G, B, in ADU above black."""
+    """Sky background in R, G, B, in ADU above black."""
     mapping: Annotated[MappingRecord, _ONE_MODEL] | None
     sha256: Digest | None
     """SHA-256 of the file's bytes, in hexadecimal; null for files that were not read whole."""
@@ -208,16 +206,16 @@ REASONED = Meta(
         "else": {"properties": {"reason": {"minLength": 1}, "weight": {"const": 0}}},
     }
 )
-"""A file that is not used, not whole or of reduced weight has a reason, and no other has."""
+"""Only a file that is not used, not whole or of reduced weight has a reason."""
 
 
 class SessionRecord(TypedDict):
-    """One of the sessions in the folder: frames of one camera, size, lens and night that were aimed
-    alike.
+    """One of the sessions in the folder: frames of one camera, size, lens and night with the same
+    aim.
     """
 
     number: Annotated[int, Meta(ge=1)]
-    """What --session takes; in time order."""
+    """Number for --session; in time order."""
     frames: Annotated[int, Meta(ge=1)]
     """How many frames belong to it."""
     first: str
@@ -233,6 +231,6 @@ class SessionRecord(TypedDict):
     exposures_s: list[Positive]
     """The exposure times that occur, in seconds."""
     chosen: bool
-    """Whether it is the one that was stacked."""
+    """Whether it is the session that was stacked."""
     why: str
-    """In a few words why it is not one with the session that was stacked; empty for that one."""
+    """In a few words why it is separate from the session that was stacked; empty for that one."""

@@ -1,4 +1,4 @@
-"""Rows of a run's record: lens, axis and rotation of the sky, movements of the camera."""
+"""Rows of a run's record: lens, axis and rate of sky rotation, movements of the camera."""
 
 from __future__ import annotations
 
@@ -11,16 +11,16 @@ from stackkit.schemas.frames import LensRecord
 
 
 class LensSigmaRecord(TypedDict):
-    """Standard deviations of the lens: f, cx, cy in pixels, the direction of the zenith in degrees,
-    the coefficients as they are; 0 for what the data did not ask for.
+    """Standard deviations of the lens parameters: f, cx, cy in pixels, the direction of the zenith
+    in degrees, the coefficients in their own units; 0 for parameters that were not fitted.
     """
 
     f: NonNegative
     """Of the focal length, in pixels."""
     cx: NonNegative
-    """Of the axis's column, in pixels."""
+    """Of the optical axis's column, in pixels."""
     cy: NonNegative
-    """Of the axis's row, in pixels."""
+    """Of the optical axis's row, in pixels."""
     zenith_deg: NonNegative
     """Of the zenith's direction, in degrees."""
     k1: NonNegative
@@ -38,14 +38,14 @@ class LensSigmaRecord(TypedDict):
 
 
 class AxisRecord(TypedDict):
-    """The axis about which the sky turns, as the reference frame sees it; null when it could not be
+    """The axis of the sky's rotation in the reference frame's axes; null when it could not be
     measured.
     """
 
     direction: Three
-    """Unit vector to the celestial pole about which the sky turns clockwise away from the viewer
-    (the north pole), in camera axes (x right, y down, z forward); without times its sign is a
-    guess."""
+    """Unit vector to the celestial pole about which the sky turns counterclockwise as seen from the
+    camera (the north pole), in camera axes (x right, y down, z forward); without times its sign is
+    a guess."""
     sigma_deg: NonNegative | None
     """Standard deviation of the direction in degrees."""
     pole: Literal["north", "south"] | None
@@ -60,13 +60,13 @@ class AxisRecord(TypedDict):
 
 
 class ClockRecord(TypedDict):
-    """The camera's clock beside the sky's: whether the rate that it gives agrees with the sidereal
-    one, and how far single times scatter, in seconds; null without times.
+    """The camera's clock compared with the sky: whether the rate it gives agrees with the sidereal
+    rate, and the scatter of single times, in seconds; null without times.
     """
 
     trusted: bool
-    """Whether the rate agrees with the sidereal one within its uncertainty; then the clock helps to
-    find the lens."""
+    """Whether the rate agrees with the sidereal rate within its uncertainty; then the clock helps
+    to measure the lens."""
     scatter_s: NonNegative
     """Standard deviation of single times, in seconds."""
 
@@ -87,7 +87,7 @@ class PushRecord(TypedDict):
 
 
 class ResidualFieldRecord(TypedDict):
-    """Where stars typically stand beside where lens and turning put them, by their place in the
+    """Typical residuals of the stars from the model of lens and rotation, by position in the
     picture (sensor orientation), medians over all frames; null without a lens.
     """
 
@@ -100,36 +100,36 @@ class ResidualFieldRecord(TypedDict):
 
 
 class GeometryRecord(TypedDict):
-    """How the sky turned before the camera, measured from the stars."""
+    """Lens, sky rotation and camera movements, measured from the stars."""
 
     lens: LensRecord | None
     """The lens shared by the frames; null when it could not be measured."""
     lens_sigma: LensSigmaRecord | None
     field_deg: Two | None
-    """Width and height of the field in degrees; null where a fisheye's circle does not reach the
-    sides."""
+    """Width and height of the field in degrees; null where a fisheye's image circle does not reach
+    the sides."""
     axis: AxisRecord | None
     turn_deg: float | None
-    """How far the sky turned from the first used frame to the last, in degrees."""
+    """Sky rotation from the first used frame to the last, in degrees."""
     rate_arcsec_s: float | None
-    """Turning rate in arc seconds per second of time, as stars and clock have it without being told
-    the sky's own (15.041); null without times."""
+    """Rate of sky rotation in arc seconds per second of time, from stars and clock alone, without
+    assuming the sidereal rate (15.041); null without times."""
     rate_sigma_arcsec_s: NonNegative | None
     """Standard deviation of rate_arcsec_s."""
     clock: ClockRecord | None
     sway_px: NonNegative | None
-    """By how much single frames stand beside the steady turning, standard deviation in pixels at
-    the middle: wind, a soft tripod."""
+    """Residual motion of single frames about the steady rotation, standard deviation in pixels at
+    the middle: wind, a weak tripod."""
     pushes: list[PushRecord] | None
     """When the camera was moved between two frames, in order of time."""
     residual_px: NonNegative | None
-    """Median distance of all matched stars from where the mappings put them, in pixels."""
+    """Median residual of all matched stars from the mappings, in pixels."""
     zones_px: ThreeOrNone | None
     """residual_px at the centre (inside 0.35 of the half diagonal), in the middle, and in the
     corners (from 0.75)."""
     uncertainty_px: TwoOrNone | None
     """Standard deviation of the mappings at the centre and in the worst corner, in the worst frame,
-    from the solution's covariance, in pixels; null for what a fisheye does not show."""
+    from the solution's covariance, in pixels; null for places that a fisheye does not show."""
     still: bool | None
-    """Whether nothing turned though the sky should have."""
+    """Whether nothing rotated though the sky should have."""
     residual_field: ResidualFieldRecord | None

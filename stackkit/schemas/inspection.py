@@ -1,4 +1,4 @@
-"""What ``inspect --json`` prints."""
+"""The record that ``inspect --json`` prints."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ PurposeName = Literal["light", "short exposure", "dark", "flat", "bias", "other"
 
 
 class FrameFiguresRecord(TypedDict):
-    """What was measured of one file; null where it was not."""
+    """Measurements of one file; null where it was not measured."""
 
     highest_code: int | None
     """Highest code in the picture."""
@@ -20,17 +20,17 @@ class FrameFiguresRecord(TypedDict):
     """Typical level of R, G, B above black as a share of the range from black to white; null when
     not measured."""
     clipped: Share | None
-    """Share of the samples at the end of the range."""
+    """Share of the samples that are clipped."""
     stars: Count | None
-    """Stars found, at most a thousand; null when none were looked for."""
+    """Number of stars detected, at most a thousand; null when not measured."""
     fwhm_px: float | None
-    """Typical full width at half maximum of the stars, px."""
+    """Typical FWHM of the stars, px."""
     elongation: float | None
     """Typical elongation of the stars, 0 (round) to 1."""
     matched: int | None
-    """Stars that were found again in the frame the others are held against."""
+    """Stars matched with the reference frame."""
     transparency: float | None
-    """Light of the stars over that of the same stars in that frame."""
+    """Light of the stars over that of the same stars in the reference frame."""
 
 
 class InspectedFileRecord(FrameFiguresRecord):
@@ -39,63 +39,63 @@ class InspectedFileRecord(FrameFiguresRecord):
     file: str
     """Name of the file."""
     folder: str
-    """Folder it lies in, as it was given."""
+    """Its folder, as given."""
     kind: PurposeName
     """What it is for, by its folder's name and its exposure: short exposures are taken in daylight.
     """
     group: Count | None
-    """Number of its group; null when it is no picture."""
+    """Number of its group; null when it is not a picture."""
     session: bool
     """Whether it is one of the lights that would be stacked together."""
     fit: bool | None
-    """Whether it can serve as what it is for; null when that was not measured, or not asked (short
-    exposures)."""
+    """Whether it is fit for its purpose; null when not measured, or not judged (short exposures).
+    """
     reason: str
-    """Why it is not fit or not with the others, in words; of a short exposure what it is; empty
-    when there is nothing to say."""
+    """Why it is not fit or not with the others, in words; for a short exposure what it is;
+    otherwise empty."""
     time: str | None
     """Middle of the exposure, UTC, ISO 8601."""
     time_source: str | None
-    """Where the time comes from and what it lacks."""
+    """Where the time comes from and what is missing in it."""
     place: bool
     """Whether the file carries the place where it was taken. The place itself is never in this
     record."""
 
 
 class RequestedOpcodeRecord(TypedDict):
-    """Opcodes of one kind that the files carry."""
+    """Identical opcodes that the files contain."""
 
     list: Annotated[int, Meta(ge=1, le=3)]
     """Number of the opcode list (1 to 3)."""
     name: str
-    """Name by the DNG specification, or number."""
+    """Name in the DNG specification, or number."""
     count: Annotated[int, Meta(ge=1)]
-    """How many there are alike."""
+    """How many of them there are."""
     what: str
-    """What becomes of it, in words."""
+    """What is done about it, in words."""
     lacking: bool
-    """True when the file wants it and it is not done."""
+    """Whether the file requires it and it is not done."""
 
 
 class MeasuredNoiseRecord(TypedDict):
     """Noise of a sample; null when not measured."""
 
     slope: float
-    """ADU of variance an ADU of signal: variance = slope * signal + floor."""
+    """Variance in ADU² per ADU of signal: variance = slope * signal + floor."""
     floor_adu2: float
     """Variance without light, ADU squared."""
     gain: float | None
-    """Electrons an ADU (EMVA Standard 1288: 1/K); null when the frames do not tell."""
+    """Electrons per ADU (EMVA Standard 1288: 1/K); null when it cannot be measured."""
     gain_error: float | None
     """Standard error of the gain; null when it was not measured."""
     read_noise_e: float | None
-    """Read noise in electrons, without that of rounding."""
+    """Read noise in electrons, without the rounding."""
     read_noise_error_e: float | None
     """Standard error of the read noise, electrons."""
     read_noise_adu: float
     """Square root of the floor, ADU."""
     denoised: bool
-    """Whether neighbours share their noise: the raw was smoothed before it was written."""
+    """Whether neighbours share noise: the raw was smoothed before it was written."""
     source: str
     """Where the figures come from, in words."""
 
@@ -135,7 +135,7 @@ class CodesRecord(TypedDict):
     white: float | None
     """Code at which samples clip, after the file's linearisation."""
     bits_used: int | None
-    """Bits that white needs when counted in steps between the codes that occur."""
+    """Bits needed for white, counted in steps between the codes that occur."""
     code_step: int | None
     """Step between the codes that occur: 4 where 12 bits are written as 14."""
     lowest_code: int | None
@@ -146,29 +146,29 @@ class CodesRecord(TypedDict):
     """Typical level of R, G, B above black as a share of the range from black to white; null when
     not measured."""
     clipped: Share | None
-    """Share of the samples at the end of the range, in the median frame."""
+    """Share of the samples that are clipped, in the median frame."""
     stars: float | None
-    """Stars in the median frame."""
+    """Number of stars in the median frame."""
     fwhm_px: float | None
-    """Width of the stars in the median frame, px."""
+    """FWHM of the stars in the median frame, px."""
     elongation: float | None
     """Elongation of the stars in the median frame."""
 
 
 class SensorRecord(TypedDict):
-    """What a group's frames tell of the sensor."""
+    """The sensor, as measured from a group's frames."""
 
     opcodes: list[RequestedOpcodeRecord]
-    """DNG opcodes that the files carry, and what becomes of them."""
+    """DNG opcodes that the files contain, and what is done about them."""
     defects: Count | None
-    """Hot, cold and dead pixels that stand out clearly (by 12 standard deviations); null when the
-    frames do not tell."""
+    """Hot, cold and dead pixels that stand out clearly (by 12 standard deviations); null when they
+    cannot be found from these frames."""
     looked_at: Count
-    """Frames from which defects and noise were told."""
+    """Number of frames from which defects and noise were measured."""
     noise: MeasuredNoiseRecord | None
     dark_noise_adu: float | None
     """Scatter of the samples of darks or biases from frame to frame, ADU: the read noise. Null for
-    other frames, and from one alone."""
+    other frames, and for a single one."""
 
 
 class GroupRecord(SettingsRecord, CodesRecord, SensorRecord):
@@ -186,13 +186,13 @@ class GroupRecord(SettingsRecord, CodesRecord, SensorRecord):
     height: int | None
     """Height of the visible mosaic, px."""
     bits_stored: int | None
-    """Bits of a stored sample."""
+    """Bits per stored sample."""
     sky_noise_share: float | None
     """Noise of the green sky over what it would be without read noise."""
     trail_px: float | None
     """How far the stars move during an exposure, px."""
     remarks: list[str]
-    """What is to be known of these files, in words."""
+    """Remarks on these files, in words."""
     advice: list[str]
     """What to do better next time, in sentences."""
 
@@ -227,20 +227,20 @@ class FoundSessionRecord(TypedDict):
     cadence_s: float | None
     """Usual time from one frame to the next, s."""
     gaps: list[GapRecord]
-    """Where it took clearly longer."""
+    """Where the time to the next frame was clearly longer."""
     drift_px_s: float | None
     """Speed of the stars across the picture, px/s."""
     rate_arcsec_s: float | None
-    """Rate of the turning, arc seconds a second; the Earth's is 15.04."""
+    """Rate of sky rotation, arc seconds a second; the Earth's is 15.04."""
     turn_deg: float | None
-    """Turn from the first to the last frame that could be placed, degrees."""
+    """Sky rotation from the first to the last frame that could be placed, degrees."""
     jumps: list[JumpRecord]
     """Where the camera moved."""
     starless: Share | None
-    """Share of the picture in which no frame has a star that moves: foreground, or cloud that
-    stays. Null when there are too few stars to tell."""
+    """Share of the picture in which no frame has a moving star: foreground, or persistent cloud.
+    Null when there are too few stars."""
     remarks: list[str]
-    """What is to be known of the session, in sentences."""
+    """Remarks on the session, in sentences."""
 
 
 class VerdictRecord(TypedDict):
@@ -254,13 +254,13 @@ class VerdictRecord(TypedDict):
     read: Count | None
     """How many of them could be read; null when not measured."""
     fit: Count | None
-    """How many are fit for their purpose; null when not measured or not asked."""
+    """How many are fit for their purpose; null when not measured or not judged."""
     unfit_files: list[Count]
-    """Numbers of those that are not; their rows give the reasons."""
+    """Numbers of those that are not fit; their rows give the reasons."""
 
 
 class InspectionRecord(TypedDict):
-    """Files, groups of files that were taken alike, the session they make, and verdicts.
+    """Files, groups of files taken alike, their session, and verdicts.
 
     Numbers of files and groups count from 0 in the lists of this record. A missing figure is
     null, never a guess.
@@ -271,7 +271,7 @@ class InspectionRecord(TypedDict):
     stackkit: str
     """Version of stackkit that wrote the record."""
     measured: bool
-    """False when only the headers were looked at (--quick)."""
+    """False when only the headers were read (--quick)."""
     files: list[InspectedFileRecord]
     """Every file: the lights of the session in time order, then the others."""
     groups: list[GroupRecord]

@@ -10,14 +10,14 @@ from stackkit.schemas.fields import Day, Latitude, LocalTime, Longitude, NonNega
 
 
 class PlanPlaceRecord(TypedDict):
-    """Where."""
+    """The place."""
 
     latitude: Latitude
     """North positive."""
     longitude: Longitude
     """East positive."""
     height_m: float
-    """Above the sea."""
+    """Metres above the sea."""
     zone: str
     """Name of the time zone, or its offset."""
 
@@ -33,16 +33,16 @@ class NightRecord(TypedDict):
     """A night from one mean solar noon to the next."""
 
     date: Day
-    """Date of the evening, where the place is."""
+    """Local date of the evening."""
     rank: Annotated[int, Meta(ge=1)]
     """1 is the best of the nights."""
     verdict: NightVerdict
-    """poor: less than a quarter of an hour of dark window; good: two hours' worth; else fair."""
+    """poor: less than a quarter of an hour of dark window; good: two hours or more; else fair."""
     reason: str
     """Why, in words."""
     worth_h: NonNegative
-    """Hours of a moonless dark sky that the night is worth for faint things: an hour under
-    moonlight counts B0 / (B0 + B). With a target: while that is above the skyline."""
+    """Equivalent hours of moonless dark sky, for faint objects: an hour under moonlight counts
+    B0 / (B0 + B). With a target: while that is above the skyline."""
     sunset: LocalTime | None
     sunrise: LocalTime | None
     astronomical: list[SpanRecord]
@@ -59,16 +59,16 @@ class NightRecord(TypedDict):
     """Share of the Moon's disc that is lit, seen from the Earth's centre, when the Sun is lowest.
     """
     waxing: bool
-    """Whether it grows."""
+    """Whether the Moon is waxing."""
     phase: str
-    """Its name."""
+    """Name of the Moon's phase."""
     strip: Annotated[str, Meta(pattern=r"^[stmd]{48}$")]
-    """Half hours from solar noon to solar noon: s Sun up, t twilight, m dark but for the Moon, d
+    """Half hours from solar noon to solar noon: s Sun up, t twilight, m dark except for the Moon, d
     dark."""
 
 
 class DuskDawnRecord(TypedDict):
-    """When the Sun's centre passes the depth: null where it does not."""
+    """When the Sun's centre passes this depth; null where it does not."""
 
     dusk: LocalTime | None
     dawn: LocalTime | None
@@ -84,7 +84,7 @@ class TwilightsRecord(TypedDict):
 
 
 class SunBelowRecord(TypedDict):
-    """Spans in which the Sun is below each of them."""
+    """Spans in which the Sun is below each of these depths."""
 
     sun: list[SpanRecord]
     """Within whole."""
@@ -103,7 +103,7 @@ WindowRecord = TypedDict(
 
 
 class ChosenNightRecord(NightRecord):
-    """The night that the rest is about."""
+    """The night that is planned."""
 
     whole: SpanRecord
     sun_lowest_deg: float
@@ -114,9 +114,9 @@ class ChosenNightRecord(NightRecord):
     moon_up: list[SpanRecord]
     """The Moon's upper limb above the horizon."""
     moon_in_dark_h: NonNegative
-    """Hours of that with the Sun below -18°."""
+    """Hours of it with the Sun below -18°."""
     window: WindowRecord
-    """The hours to work in: the longest dark span, else the longest with the Sun below -18°, else
+    """The usable hours: the longest dark span, else the longest with the Sun below -18°, else
     below -12°."""
     moonlit_mag: float
     """The sky above 30° at its brightest in the window, mag/arcsec² in V."""

@@ -1,4 +1,4 @@
-"""Rows of a run's record: how the frames were combined and what came of it."""
+"""Rows of a run's record: how the frames were combined, and the result."""
 
 from __future__ import annotations
 
@@ -19,12 +19,12 @@ from stackkit.schemas.fields import (
 
 
 class NoiseByFramesRecord(TypedDict):
-    """What the first so many frames bring."""
+    """Noise of the stack of the first few frames."""
 
     frames: Annotated[int, Meta(ge=1)]
     """Number of frames."""
     noise_gain: NonNegative | None
-    """Noise of one frame over that of so many."""
+    """Noise of one frame over that of their stack."""
 
 
 class TrailRecord(TypedDict):
@@ -37,12 +37,12 @@ class TrailRecord(TypedDict):
     end: Two
     """x, y in px of the frame."""
     width_px: NonNegative
-    """Full width that was cut, px."""
+    """Full width that was cut out, px."""
 
 
 class CoverageRecord(TypedDict):
-    """How many frames stand behind the pixels, as a coarse map in sensor orientation; COVERAGE in
-    the FITS file has every pixel.
+    """Number of frames per pixel as a coarse map in sensor orientation; COVERAGE in the FITS file
+    has every pixel.
     """
 
     columns: Annotated[int, Meta(ge=1)]
@@ -54,8 +54,8 @@ class CoverageRecord(TypedDict):
 
 
 class FaintestRecord(TypedDict):
-    """The faintest star that stands out by 5 sigma in green, from the noise and the stars' widths;
-    null where they could not be told.
+    """The faintest star detected at 5 sigma in green, from the noise and the stars' widths; null
+    where they could not be measured.
     """
 
     frame_adu: NonNegative
@@ -63,7 +63,7 @@ class FaintestRecord(TypedDict):
     stack_adu: NonNegative
     """Its light in the stack, in ADU of one frame."""
     gained_mag: float
-    """The difference in magnitudes: by how much fainter stars show."""
+    """The difference in magnitudes: how much fainter the faintest star is."""
 
 
 class IntegrationRecord(TypedDict):
@@ -82,9 +82,9 @@ class IntegrationRecord(TypedDict):
     noise_stack_adu: ThreeOrNone | None
     """Noise of the stack in R, G, B, in ADU."""
     noise_gain: NonNegative | None
-    """By what factor the noise fell against a single frame."""
+    """By what factor the noise fell compared with a single frame."""
     pattern: bool
-    """Whether a fixed pattern of the sensor was taken off."""
+    """Whether a fixed pattern of the sensor was subtracted."""
     noise_by_frames: list[NoiseByFramesRecord]
     """By what factor the noise fell with the first frame, the first two, four, eight … and all;
     empty where it was not measured."""
@@ -92,12 +92,12 @@ class IntegrationRecord(TypedDict):
     """Signal-to-noise of a star in the stack over that in the reference, from the frames' weights:
     the root of their sum."""
     trails: list[TrailRecord]
-    """What crossed the frames and was cut out as a line; empty where the method has no say in that.
-    """
+    """Trails that crossed the frames and were cut out; empty where the method does not look for
+    them."""
     sampling: Literal[1, 2]
-    """Places of the grid a pixel of the sensor, in either direction."""
+    """Grid pixels per sensor pixel, in either direction."""
     clip_adu: float
-    """ADU above black from which on a pixel of the stack counts as clipped: it is kept as it is."""
+    """ADU above black at which a pixel of the stack counts as clipped; its value is kept."""
     coverage: CoverageRecord
     faintest: FaintestRecord | None
 
@@ -108,11 +108,11 @@ class CameraColourRecord(TypedDict):
     white_xy: Two
     """CIE 1931 chromaticity of the white."""
     xyz_to_camera: Matrix
-    """XYZ to the camera's colours."""
+    """From XYZ to the camera's colours."""
     balanced_to_xyz_d50: Matrix
-    """The camera's colours, divided by neutral, to XYZ under D50."""
+    """From the camera's colours, divided by neutral, to XYZ under D50."""
     illuminants_k: list[float | None]
-    """Temperatures of the lights of the calibrations, kelvin; null where unknown."""
+    """Colour temperatures of the calibration illuminants, kelvin; null where unknown."""
     forward: bool
     """Whether forward matrices were used."""
 
@@ -121,7 +121,7 @@ White = Literal["asshot", "daylight", "stars"]
 
 
 class ColourRecord(TypedDict):
-    """How colours were made in the pictures for editing and in the preview (DNG 1.7.1, chapter 6).
+    """Colour conversion of the pictures for editing and of the preview (DNG 1.7.1, chapter 6).
 
     Null where no files were written.
     """
@@ -129,61 +129,61 @@ class ColourRecord(TypedDict):
     white: White | Three
     """The white asked for: asshot, daylight, stars, or multipliers for R, G, B."""
     white_words: str
-    """What was taken for white, in words."""
+    """What was taken as white, in words."""
     neutral: Three
-    """What white looks like to the camera: R, G, B, greatest 1."""
+    """The camera's response to white: R, G, B, greatest 1."""
     multipliers: Three
-    """What R, G, B were multiplied by, least 1."""
+    """Multipliers of R, G, B, least 1."""
     kelvin: float | None
     """Correlated colour temperature of the white; null when the camera's colours are not known."""
     space: str
-    """Name of the space whose linear light stack.tif has."""
+    """Name of the colour space of stack.tif, which is linear."""
     camera: CameraColourRecord | None
     balanced_to_space: Matrix
-    """The camera's colours, divided by neutral, to linear R, G, B of the space."""
+    """From the camera's colours, divided by neutral, to linear R, G, B of the space."""
     assumed: bool
-    """Whether the camera's colours are not known and were taken for sRGB's."""
+    """Whether the camera's colours are unknown and were taken as those of sRGB."""
     full_adu: Positive
-    """ADU that are 1.0 in the colour that clips first."""
+    """ADU that become 1.0 in the colour that clips first."""
     as_shot: Three | None
-    """White by the camera's own word: R, G, B, greatest 1."""
+    """White as the camera recorded it: R, G, B, greatest 1."""
     stars: Three | None
-    """The middle of the unclipped stars' colours: R, G, B, greatest 1."""
+    """Median colour of the unclipped stars: R, G, B, greatest 1."""
 
 
 class GradientRecord(TypedDict):
-    """The smooth light of the sky in the stack; null where there is too little sky to tell."""
+    """The smooth sky background of the stack; null where there is too little sky to measure it."""
 
     strength: Annotated[float, Meta(ge=1)]
-    """How many times brighter a place is than that opposite it, at most."""
+    """Greatest ratio of the brightness of a place to that of the place opposite."""
     towards_deg: float
-    """Where it gets brighter in the upright picture, degrees clockwise from up."""
+    """Direction in which it gets brighter in the upright picture, degrees clockwise from up."""
     sky_adu: Three
     """Its median in R, G, B, ADU."""
     map: list[list[float]]
-    """Light over its median, in rows from the top of the upright picture."""
+    """Sky background over its median, in rows from the top of the upright picture."""
 
 
 class EditingRecord(TypedDict):
-    """What to know of the numbers in stack.tif.
+    """What the numbers in stack.tif mean.
 
     Null where no files were written.
     """
 
     bits: Literal[16, 32]
-    """Bits of a value."""
+    """Bits per value."""
     pedestal: NonNegative
-    """Was added to every value, so that editors keep dark noise."""
+    """Added to every value, so that editors keep the noise of a dark sky."""
     below_zero_share: float
-    """Share of the values that are below zero all the same."""
+    """Share of the values that are still below zero."""
     full_scale: float
-    """The value that is full scale in a 16-bit file."""
+    """The value that becomes full scale in a 16-bit file."""
     gradient_removed: bool
-    """Whether the smooth light of the sky was taken off stack.fits, stack.tif and stack.dng."""
+    """Whether the smooth sky background was subtracted from stack.fits, stack.tif and stack.dng."""
 
 
 class OutputRecord(TypedDict):
-    """What was written."""
+    """The files that were written."""
 
     folder: str
     """The folder of the files below."""

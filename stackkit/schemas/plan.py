@@ -1,4 +1,4 @@
-"""What ``plan --json`` prints."""
+"""The record that ``plan --json`` prints."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from stackkit.schemas.nights import (
 
 
 class TrackRecord(TypedDict):
-    """A point of it."""
+    """A point of a target's track."""
 
     time: LocalTime
     altitude_deg: float
@@ -35,11 +35,11 @@ class TargetRecord(TypedDict):
     """A target in the window."""
 
     id: str
-    """Its name for programs."""
+    """Its identifier."""
     name: str
     """Its name."""
     kind: str
-    """What it is."""
+    """Its kind."""
     ra_deg: float
     """ICRS."""
     dec_deg: float
@@ -49,7 +49,7 @@ class TargetRecord(TypedDict):
     mag: float | None
     """V, of the whole or of its brightest star."""
     ease: Annotated[int, Meta(ge=1, le=3)]
-    """1: shows in one frame; 2: in a stack; 3: wants a dark sky and many frames."""
+    """1: shows in one frame; 2: in a stack; 3: needs a dark sky and many frames."""
     why: str
     """What it is good for."""
     usable: SpanRecord
@@ -57,56 +57,56 @@ class TargetRecord(TypedDict):
     altitude_deg: float
     """When it is best, without refraction."""
     azimuth_deg: float
-    """From north over east."""
+    """From north through east."""
     compass: str
     """The nearest of sixteen points."""
     level: Level
     """Below 35°, below 60°, above."""
     track: list[TrackRecord]
-    """Its way through the usable span."""
+    """Its positions during the usable span."""
     moon_distance_deg: float | None
-    """null when the Moon is down."""
+    """Distance from the Moon; null when the Moon is down."""
     near_moon: bool
     """Within 30° of a Moon above the horizon."""
     sky_mag: float
     """Brightness of the sky there, mag/arcsec² in V: Krisciunas & Schaefer 1991."""
     washed: bool
-    """It is diffuse, and the sky too bright for that."""
+    """Whether it is diffuse and the sky too bright for it."""
     moonlight_mag: float
-    """By how much the Moon brightens it."""
+    """By how much the Moon brightens the sky there, magnitudes."""
     size_px: Two
-    """Along and across, in the middle of the picture."""
+    """Size along and across, in the middle of the picture."""
     fit: Fit
-    """Whether it goes with this lens."""
+    """How its size suits this lens."""
     score: float
-    """By which targets are ordered."""
+    """The score by which targets are ordered."""
 
 
 class AimRecord(TypedDict):
-    """Where the level camera looks."""
+    """Where the level camera points."""
 
     altitude_deg: float
     azimuth_deg: float
     compass: str
     declination_deg: float
-    """Of what stands in the middle."""
+    """Declination of the middle of the picture."""
     at: LocalTime | None
     target: str | None
     """Name of the pick."""
 
 
 class PlanCameraRecord(TypedDict):
-    """What the settings are for."""
+    """The camera that the settings are for."""
 
     said: str
-    """As it was given."""
+    """The camera as given."""
     like: str | None
     """Name of the test frame."""
     assumed: bool
-    """No camera was given: a usual phone's."""
+    """Whether no camera was given and a usual phone is assumed."""
     focal_mm: Positive
     focal_35mm: Positive
-    """By the diagonal."""
+    """The 35 mm equivalent, by the diagonal."""
     f_number: Positive
     pitch_um: Positive
     size_px: Two
@@ -114,15 +114,15 @@ class PlanCameraRecord(TypedDict):
     projection: str
     """rectilinear, stereographic, equidistant or equisolid."""
     field_deg: TwoOrNone
-    """Across the middle; null where the lens's circle does not reach the sides."""
+    """Across the middle; null where the lens's image circle does not reach the sides."""
     sees: str
     """The field in words."""
     scale_arcsec_px: float
-    """In the middle."""
+    """Image scale in the middle."""
 
 
 class StarSpeedRecord(TypedDict):
-    """How fast stars move."""
+    """Speeds of the stars across the picture."""
 
     fastest: float
     middle: float
@@ -130,103 +130,103 @@ class StarSpeedRecord(TypedDict):
 
 
 class RuleRecord(TypedDict):
-    """One."""
+    """A rule of thumb."""
 
     name: str
     formula: str
     seconds: float
     middle_px: float
-    """Trail in the middle."""
+    """Length of the trail in the middle."""
     fastest_px: float
     """Longest trail."""
 
 
 class ExposureRecord(TypedDict):
-    """How long."""
+    """The exposure time."""
 
     set_s: Positive
-    """To set, seconds."""
+    """The exposure to set, seconds."""
     asked: bool
-    """It was asked for."""
+    """Whether the user asked for this exposure."""
     trail_px: float
-    """Longest trail in the picture then."""
+    """Longest trail in the picture with this exposure."""
     allowed_px: float
-    """Trail that is allowed."""
+    """Allowed length of trails."""
     limit_s: float
-    """Seconds until the fastest star of the picture trails by that, by the lens's projection."""
+    """Seconds until the fastest star of the picture trails by allowed_px, by the projection."""
     middle_limit_s: float | None
     """The same for a star in the middle; null at the pole."""
     rate_px_s: StarSpeedRecord
     why: str
-    """Why the best known rule allows more; empty where it does not."""
+    """Why the best-known rule allows more; empty where it does not."""
     rules: list[RuleRecord]
-    """Rules of thumb beside it."""
+    """Rules of thumb for comparison."""
 
 
 class SeriesRecord(TypedDict):
-    """How many."""
+    """The series of frames."""
 
     frames: Annotated[int, Meta(ge=1)]
     exposure_s: float
     total_s: float
-    """Of exposure."""
+    """Total exposure."""
     cadence_s: float
-    """From start to start."""
+    """Time from the start of one frame to the start of the next."""
     length_s: float
-    """In all."""
+    """Length of the whole series."""
     asked_s: float
-    """The same if all that was asked for fitted into the hours."""
+    """Length of the series asked for, which may not fit into the usable hours."""
     bytes: int
-    """On the card, at most."""
+    """Space on the card, at most."""
     battery_share: Share
-    """A guess."""
+    """Share of a full battery that is used, a guess."""
     drift_px: Two
-    """Of the middle's star from start to end, right and down."""
+    """Motion of a star in the middle from start to end, right and down."""
     drift_words: str
     framing: str
     shared_share: Share
-    """Share of the picture that all frames see."""
+    """Share of the picture common to all frames."""
     bottom_deg: float
     """Altitude at the middle of the lower edge."""
     ground: str
-    """When to stop for the foreground."""
+    """When to stop because of the foreground."""
     start_by: LocalTime | None
     stop_at: LocalTime | None
 
 
 class IsoAdviceRecord(TypedDict):
-    """Noise of the test frame's ISO in the planned exposure."""
+    """Noise at the test frame's ISO with the planned exposure."""
 
     iso: int
-    """Of the frame."""
+    """ISO of the test frame."""
     sky_e: float
-    """Electrons of sky a pixel in the planned exposure."""
+    """Electrons of sky background per pixel in the planned exposure."""
     read_e: float
     """Electrons of read noise."""
     noise_ratio: float
-    """Noise of the sky with reading over that without."""
+    """Noise of the sky with read noise over that without."""
     lowest_iso: int | None
-    """Keeps that surely under 1.15."""
+    """The lowest ISO that surely keeps noise_ratio below 1.15."""
     words: str
 
 
 class IsoRecord(TypedDict):
-    """What a test frame tells of the ISO."""
+    """Advice on the ISO from a test frame."""
 
     remark: str
-    """Why nothing, or empty."""
+    """Why there is no advice; otherwise empty."""
     advice: IsoAdviceRecord | None
 
 
 class ChecklistItemRecord(TypedDict):
-    """What is to be done by one moment."""
+    """Things to do on one occasion."""
 
     title: str
     items: list[str]
 
 
 class TargetCurveRecord(TypedDict):
-    """A target's altitudes at the times."""
+    """Altitudes of a target at the times of the chart."""
 
     id: str
     name: str
@@ -268,14 +268,14 @@ class ChartedTargetRecord(TypedDict):
 
 
 class SkyRecord(TypedDict):
-    """The sky when the pick stands best."""
+    """The sky when the picked target is best placed."""
 
     time: LocalTime
     stars: list[ChartedStarRecord]
     moon: DirectionRecord | None
     targets: list[ChartedTargetRecord]
     frame: list[DirectionRecord]
-    """The picture's edge, once around."""
+    """The outline of the picture."""
 
 
 class ChartRecord(TypedDict):
@@ -288,7 +288,7 @@ class ChartRecord(TypedDict):
 class PlanRecord(TypedDict):
     """A planned night.
 
-    Times are ISO 8601 with the offset of the place's own clocks then, to the second; angles in
+    Times are ISO 8601 with the offset of local time then, to the second; angles in
     degrees; a missing figure is null, never a guess.
     """
 
@@ -299,35 +299,35 @@ class PlanRecord(TypedDict):
     made: LocalTime
     place: PlanPlaceRecord
     sky_mag: float
-    """Brightness of the sky there without the Moon, as given or taken for granted."""
+    """Brightness of the sky there without the Moon, as given or assumed."""
     skyline_deg: float
-    """Altitude from which on targets count."""
+    """Altitude above which targets count."""
     summary: list[str]
     """What to do, in sentences."""
     remarks: list[str]
-    """What is to be known besides."""
+    """Further remarks, in sentences."""
     ranking: str
-    """What the ranks of the nights go by."""
+    """How the nights are ranked."""
     nights: Annotated[list[NightRecord], Meta(min_length=1)]
-    """The nights that were ranked, by date; one where one was asked for."""
+    """The ranked nights by date; a single one if one was asked for."""
     night: ChosenNightRecord
     wanted: str | None
-    """id of the target that was asked for."""
+    """id of the target asked for."""
     targets: list[TargetRecord]
-    """All that stand above the skyline in the window, the best first."""
+    """All targets above the skyline in the window, the best first."""
     pick: TargetRecord | None
-    """What the aim and the settings are for; a target that was asked for may stand below the
+    """The target of the aim and settings; one that was asked for may be below the
     skyline."""
     aim: AimRecord
     camera: PlanCameraRecord
     exposure: ExposureRecord
     series: SeriesRecord
     iso: IsoRecord | None
-    """null without a test frame."""
+    """Advice on the ISO; null without a test frame."""
     weather: str
-    """That it is not known, and what to look up."""
+    """That the weather is not included, and what to look up."""
     checklist: list[ChecklistItemRecord]
-    """By when things are to be done."""
+    """Things to do, by occasion."""
     cautions: list[str]
-    """What can hurt somebody."""
+    """Dangers to be careful of."""
     chart: ChartRecord

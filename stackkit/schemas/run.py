@@ -30,7 +30,7 @@ from stackkit.schemas.picture import (
 
 
 class CameraRecord(TypedDict):
-    """The camera, as the reference frame's file tells it."""
+    """The camera, from the reference frame's file."""
 
     name: str | None
     """Maker and model."""
@@ -51,10 +51,10 @@ class CameraRecord(TypedDict):
 
 
 class UsedFileRecord(TypedDict):
-    """A master or a calibration frame that the run looked at."""
+    """A master or a calibration frame that the run examined."""
 
     file: str
-    """Its path, as it was given or found."""
+    """Its path, as given or found."""
     sha256: Digest | None
     """SHA-256 of its bytes; null where it could not be read again."""
 
@@ -67,7 +67,7 @@ class OpcodeRecord(TypedDict):
     name: str
     """The specification's name."""
     what: str
-    """What became of it."""
+    """What was done about it."""
     lacking: bool
     """Whether the file requires it and it was not done."""
 
@@ -80,7 +80,7 @@ class NoiseRecord(TypedDict):
     gain_error_e_adu: float | None
     """Its standard error, where it was measured."""
     read_noise_e: float | None
-    """Read noise in electrons, rounding to whole codes left out."""
+    """Read noise in electrons, without the rounding to whole codes."""
     source: str
     """Where the figures come from."""
     denoised: bool
@@ -88,22 +88,22 @@ class NoiseRecord(TypedDict):
 
 
 class CalibrationRecord(TypedDict):
-    """What was done to the samples before the stars were sought."""
+    """How the samples were calibrated before star detection."""
 
     form: FormName
     """How raw the frames are."""
     masters: list[str]
-    """Sentences: which darks, flats and biases were used and how, which were not and why."""
+    """Which darks, flats and biases were used and how, which were not and why; sentences."""
     files: list[UsedFileRecord]
-    """Masters and calibration frames that were looked at."""
+    """Masters and calibration frames that were examined."""
     opcodes: list[OpcodeRecord]
-    """The corrections that the reference's file asks for (DNG opcode lists), and what became of
-    each."""
+    """The corrections that the reference's file asks for (DNG opcode lists), and what was done
+    about each."""
     remarks: list[str]
-    """What else is odd about the files' pictures, each once."""
+    """Other peculiarities of the files, each once."""
     noise: NoiseRecord
     banding_adu: NonNegative
-    """Scatter of the rows' own offsets that were taken off, ADU, typical frame; 0 where there were
+    """Scatter of the row offsets that were subtracted, ADU, typical frame; 0 where there were
     none."""
 
 
@@ -134,7 +134,7 @@ class EventRecord(TypedDict):
 
 
 class RunRecord(TypedDict):
-    """Record of a run: what went in, what was decided for every file and why, what came out.
+    """Record of a run: the input, what was decided for every file and why, the result.
 
     A missing figure is null, never a guess. Numbers that are infinite or undefined are null.
     """
@@ -144,13 +144,13 @@ class RunRecord(TypedDict):
     stackkit: str
     """Version of stackkit that wrote the record."""
     versions: dict[str, str]
-    """What it ran on, by name: Python, the libraries that have a say in the result, the kind of
+    """Versions by name: Python, the libraries that affect the result, the kind of
     machine."""
     options: dict[str, Any]
-    """The settings of the run by the names of the command's options, defaults included; paths are
+    """The settings of the run by the names of the command's options, including defaults; paths are
     the folders and files that were given."""
     reference: str | None
-    """File name of the reference frame, whose pixel grid and ADU the stack has; null when there is
+    """File name of the reference frame, whose pixel grid and ADU the stack uses; null when there is
     none."""
     frames: list[Annotated[FrameRecord, REASONED]]
     """Every file of the folder, in time order."""
@@ -166,8 +166,8 @@ class RunRecord(TypedDict):
     editing: EditingRecord | None
     output: OutputRecord
     story: list[EventRecord]
-    """What happened that night, in time order."""
+    """The events of the night, in time order."""
     advice: list[Text]
-    """What to do differently next time, from what was measured, a sentence or two each."""
+    """What to do differently next time, from the measurements, a sentence or two each."""
     warnings: list[str]
-    """What the person should know although the run went through, a sentence each."""
+    """Warnings of a run that finished, a sentence each."""
