@@ -1,8 +1,8 @@
 """What is in files and folders, and whether it is fit for stacking: a pipeline of its own.
 
 ``listing`` finds the files and their headers, ``facts`` measures one frame, ``sample`` what frames
-of one setting share, ``motion`` what happens between frames, ``verdicts`` puts it into sentences,
-``record`` into plain data.  ``run`` goes the whole way.
+of one setting share, ``motion`` what happens between frames, ``verdicts`` writes the sentences,
+``record`` the plain data.  ``run`` does all of it.
 """
 
 from stackkit.inspect.listing import survey

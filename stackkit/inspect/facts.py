@@ -1,4 +1,4 @@
-"""What one frame's samples tell: codes really used, levels, stars.  Arrays in, figures out."""
+"""Measurements of one frame's samples: codes really used, levels, stars."""
 
 from __future__ import annotations
 
@@ -16,13 +16,13 @@ from stackkit.stars.detect import Stars
 Shares = tuple[float, float, float]
 
 _RARE = 1e-5
-"""Share of the samples below which a code tells nothing of the steps between codes: single sites
-that the camera has put right may lie between them."""
+"""Share of the samples below which a code is ignored when finding the steps between codes: single
+sites corrected by the camera may have values between them."""
 _BRIGHTER = 200
-"""Stars, the brightest, whose shape is told."""
+"""Number of brightest stars whose shape is measured."""
 _ENOUGH = 10
 FEW_STARS = 200
-"""Stars below which a frame may be far out of focus, and is worth a look at half its size."""
+"""Number of stars below which a frame may be far out of focus, and is examined at half size."""
 
 
 @dataclass(frozen=True)
@@ -39,8 +39,8 @@ class Codes:
 
 @dataclass(frozen=True)
 class Seen:
-    """What stars a frame has: ``fwhm`` px, ``elongation`` 0 (round) to 1, ``spread`` of the widths
-    (their quartiles' distance over the median); None without stars.
+    """The stars of a frame: ``fwhm`` px, ``elongation`` 0 (round) to 1, ``spread`` of the widths
+    (interquartile range over median); None without stars.
     """
 
     stars: int
@@ -52,7 +52,7 @@ class Seen:
 @dataclass(frozen=True)
 class Facts:
     """One frame.  ``level``: typical R, G, B above black as a share of the range; ``clipped``:
-    share of the samples at its end; ``seen``: None where no stars were looked for.
+    share of clipped samples; ``seen``: None where stars were not searched for.
     """
 
     codes: Codes
@@ -105,8 +105,8 @@ def _middle_of(samples: Plane) -> float:
 def seen(stars: Stars, halved: Stars | None = None) -> Seen:
     """Number and typical shape of the stars of one frame.
 
-    ``halved``: what was found in the :func:`halved` frame.  Where that is more, the stars are so
-    wide that they are hardly found in full: then their shape is taken from there.
+    ``halved``: the stars found in the :func:`halved` frame.  Where these are more, the stars are
+    too wide to be found at full size, and their shape is taken from there.
     """
     if halved is not None and len(halved) >= max(len(stars), _ENOUGH):
         wide = seen(halved)

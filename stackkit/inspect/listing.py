@@ -1,4 +1,4 @@
-"""Which files there are, what each is for, and which of them were taken alike.  Headers only."""
+"""The files, the purpose of each, and which were taken alike; from headers only."""
 
 from __future__ import annotations
 
@@ -40,8 +40,8 @@ class Purpose(StrEnum):
 
 @dataclass(frozen=True)
 class Item:
-    """One file.  ``session``: the stack would take it for one of its lights; ``reason``: why it
-    is of no use, or not with the others; ``place``: it carries where it was taken.
+    """One file.  ``session``: whether it would be one of the lights of the stack; ``reason``: why
+    it cannot be used, or is not with the others; ``place``: whether it contains its location.
     """
 
     path: Path
@@ -64,14 +64,14 @@ class Batch:
 
 @dataclass(frozen=True)
 class Survey:
-    """All files, the session's in time order, and the batches of what is a picture."""
+    """All files, the session's in time order, and the batches of pictures."""
 
     items: tuple[Item, ...]
     batches: tuple[Batch, ...]
 
 
 def by_headers(listing: Listing) -> Listing:
-    """The sessions that headers tell, and no others."""
+    """The sessions as found from the headers alone."""
     return listing
 
 
@@ -81,13 +81,13 @@ def survey(
     each: Each = map,
     sort: Callable[[Listing], Listing] = by_headers,
 ) -> Survey:
-    """What the headers tell of ``paths``: files, and folders with all in them.
+    """The survey of ``paths`` from headers: files, and folders with all files in them.
 
-    ``sort`` may part the lights further (``sorting.by_sky``).
+    ``sort`` may divide the lights further (``session.by_sky``).
 
-    Folders named after a kind of calibration frames (``calibration_frames``), given or within a
-    given one, hold those.  Raises ``InputError`` when a path cannot be read or nothing in them is
-    a picture.
+    Folders named after a kind of calibration frames (``session.folder_kinds``), given or within a
+    given one, contain those.  Raises ``InputError`` when a path cannot be read or there is no
+    picture.
     """
     own = [path for path in paths if path.is_dir() and kind_of_folder(path)]
     rest = [path for path in paths if path not in own]
@@ -107,15 +107,16 @@ def survey(
 
 
 def _named(path: Path) -> Purpose:
-    """The purpose by the folder's name."""
+    """The purpose, from the folder's name."""
     named = kind_of_folder(path.absolute().parent)
     return Purpose(named) if named else Purpose.LIGHT
 
 
 def _without_others(items: Sequence[Item]) -> list[Item]:
-    """The items, with those apart that nobody would count as frames.
+    """The items, with files that are not frames marked as ``OTHER``.
 
-    What cannot be read is a frame when it is called like the frames; a picture beside raws is none.
+    An unreadable file counts as a frame if it has the frames' suffix; a picture beside raws does
+    not.
     """
     raw = any(item.form is Form.MOSAIC and item.session for item in items)
     suffixes = {item.path.suffix.lower() for item in items if item.form is not Form.NONE}
@@ -128,7 +129,7 @@ def _without_others(items: Sequence[Item]) -> list[Item]:
 
 
 def carries_place(path: Path) -> bool:
-    """Whether the file says where it was taken; the place itself is not told."""
+    """Whether the file contains its location, which itself is not returned."""
     return read_place(path) is not None
 
 
@@ -140,9 +141,9 @@ def _session(
     *,
     others: bool,
 ) -> tuple[Frame, ...]:
-    """The frames that are no calibration frames by their folder.
+    """The frames outside folders of calibration frames.
 
-    If there are ``others``, it may be that none of these is a picture.
+    If there are ``others``, there need be no picture among these.
     """
     if not paths:
         return ()

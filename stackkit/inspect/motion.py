@@ -1,4 +1,4 @@
-"""What happens between the frames: pauses, the sky's own motion, and the camera's."""
+"""What happens between the frames: motion of the sky and of the camera."""
 
 from __future__ import annotations
 
@@ -21,20 +21,20 @@ from stackkit.record.rate import is_known
 from stackkit.stars.detect import Stars
 
 _TOO_FAST = 2.0
-"""Speed of the stars as a multiple of the sky's in the middle: distortion may stretch corners."""
+"""Highest plausible star speed over that in the middle: distortion may stretch corners."""
 _EXPECTED = 12.0
-"""Stars that a disc should have which counts as empty: by chance with a probability of e⁻¹²; in
-dark corners and dust lanes sooner."""
+"""Stars expected in a disc that counts as empty: by chance with a probability of e⁻¹²; more often
+in dark corners and dust lanes."""
 _WIDEST = 0.15
-"""Radius of that disc as a share of the picture's shorter side: larger ones tell nothing."""
+"""Greatest radius of that disc as a share of the picture's shorter side."""
 _GRID = 8
 _LEAST_SHARE = 0.05
-"""Gaps between stars come to 4 % of simulated skies without a foreground."""
+"""Gaps between stars amount to 4 % of simulated skies without a foreground."""
 
 
 @dataclass(frozen=True)
 class Jump:
-    """After frame number ``after`` the camera stood elsewhere by ``px``."""
+    """A movement of the camera by ``px`` after frame number ``after``."""
 
     after: int
     px: float
@@ -43,8 +43,8 @@ class Jump:
 @dataclass(frozen=True)
 class Motion:
     """``drift`` px/s of the stars across the picture; ``rate`` arc seconds/s and ``turn`` degrees
-    of the turning; ``jumps`` by which the camera moved; ``foreground`` share of the picture that
-    shows no stars in any frame.  None: not to be told.
+    of the sky rotation; ``jumps`` of the camera; ``foreground`` share of the picture without stars
+    in any frame.  None where unknown.
     """
 
     drift: float | None
@@ -60,11 +60,11 @@ def motion(
     registration: Registration,
     size: tuple[int, int],
 ) -> Motion:
-    """What the solved session tells of motion; lists run over its frames, ``size`` in px."""
+    """The motion in a registered session; lists run over its frames, ``size`` in px."""
     placed = [k for k, mapping in enumerate(registration.mappings) if mapping is not None]
     seconds = _clock(times)
-    told = all(time is not None for time in times)
-    speed = _drift(tables, registration, placed, seconds) if told else None
+    timed = all(time is not None for time in times)
+    speed = _drift(tables, registration, placed, seconds) if timed else None
     return Motion(
         drift=speed,
         rate=_rate(registration),
@@ -83,7 +83,7 @@ def _clock(times: Sequence[datetime | None]) -> Array:
 
 
 def _rate(registration: Registration) -> float | None:
-    """Arc seconds a second of the turning; None where it is not known well enough."""
+    """Rate of sky rotation, arc seconds a second; None where it is not known well enough."""
     sky_rotation = registration.sky_rotation
     if sky_rotation is None or sky_rotation.rate is None or sky_rotation.rate_sigma is None:
         return None
@@ -107,9 +107,9 @@ def _jumps(registration: Registration, times: Sequence[datetime | None]) -> tupl
 def _drift(
     tables: Sequence[Stars], registration: Registration, placed: Sequence[int], seconds: Array
 ) -> float | None:
-    """Median speed of the stars, px/s, between frames that follow each other.
+    """Median speed of the stars, px/s, between consecutive frames.
 
-    None when that is faster than a sky can move behind this lens: then the camera moved.
+    None when it is faster than the sky can move with this lens: then the camera moved.
     """
     speeds = []
     for a, b in pairwise(placed):
@@ -130,8 +130,8 @@ def _drift(
 def starless(tables: Sequence[Stars], size: tuple[int, int]) -> float | None:
     """Share of the picture (width, height in px) without a star that moves: foreground or cloud.
 
-    The union of all discs in which no frame has a star, of an area in which ``_EXPECTED`` are usual
-    (they are the same stars in all frames).  None where stars are too few to tell.
+    The union of all discs without a star in any frame, of an area in which ``_EXPECTED`` are usual
+    (they are the same stars in all frames).  None where there are too few stars.
     """
     width, height = size
     moving = [table.xy[~still] for table, still in zip(tables, static_flags(tables), strict=True)]

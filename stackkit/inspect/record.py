@@ -1,4 +1,4 @@
-"""Puts what was found into plain data, ``schemas.inspection``."""
+"""Puts the results into plain data, ``schemas.inspection``."""
 
 from __future__ import annotations
 
@@ -40,15 +40,15 @@ if TYPE_CHECKING:
     from stackkit.inspect.run import Measured
 
 _STANDING = 0.1
-"""Share of the sky's turning below which the camera follows it."""
+"""Share of the sky's rate below which the camera is tracking."""
 
 
 def record(listed: Survey, measured: Measured | None) -> InspectionRecord:
-    """The record; ``measured`` None when only the headers were looked at."""
+    """The record; ``measured`` None when only the headers were read."""
     group_of = {k: n for n, batch in enumerate(listed.batches) for k in batch.frames}
     rows = [_file(k, item, group_of.get(k), measured) for k, item in enumerate(listed.items)]
     groups = [_group(n, batch, listed, rows, measured) for n, batch in enumerate(listed.batches)]
-    told: InspectionRecord = {
+    data: InspectionRecord = {
         "schema": "stackkit-inspect/1",
         "stackkit": version("stackkit"),
         "measured": measured is not None,
@@ -57,7 +57,7 @@ def record(listed: Survey, measured: Measured | None) -> InspectionRecord:
         "session": _session(listed, rows, measured),
         "verdicts": _verdicts(rows, measured),
     }
-    return cast(InspectionRecord, plain(told))
+    return cast(InspectionRecord, plain(data))
 
 
 def _file(k: int, item: Item, group: int | None, measured: Measured | None) -> InspectedFileRecord:
@@ -101,7 +101,7 @@ def _figures(k: int, facts: Facts | None, measured: Measured | None) -> FrameFig
 def _fitness(
     k: int, item: Item, facts: Facts | None, measured: Measured
 ) -> tuple[bool | None, str]:
-    """Whether a frame can serve as what it is for, and if not, why."""
+    """Whether a frame is fit for its purpose, and if not, why."""
     fault = measured.faults.get(k, "")
     if facts is None:
         return False, fault or item.reason
@@ -164,7 +164,7 @@ def _settings(said: Metadata) -> SettingsRecord:
 def _levels(form: Form, sample: Sample | None, own: Sequence[Facts]) -> CodesRecord:
     """Black, white and the codes in use, over all frames of a group."""
     head = sample.head if sample else None
-    # The codes of a picture are computed from others.
+    # The codes of a picture are not those of the sensor.
     stored = [facts.codes for facts in own if form is not Form.PICTURE]
     steps = [codes.step for codes in stored if codes.step]
     bits = [codes.bits for codes in stored if codes.bits]
@@ -207,8 +207,8 @@ def _sensor(
     full = any(share is not None and share > verdicts.FULL for share in level or ())
     mosaic = form is Form.MOSAIC and not full
     fates = Counter(apply.account(sample.head.opcodes))
-    # Spikes in a scene by day, or in dust on a flat, are mostly no defects.
-    tells = batch.purpose in (Purpose.LIGHT, Purpose.DARK) and mosaic
+    # Spikes in daylight scenes or from dust on a flat are mostly not defects.
+    reliable = batch.purpose in (Purpose.LIGHT, Purpose.DARK) and mosaic
     return {
         "opcodes": [
             {
@@ -220,7 +220,7 @@ def _sensor(
             }
             for fate, count in fates.items()
         ],
-        "defects": sample.clear if tells else None,
+        "defects": sample.clear if reliable else None,
         "looked_at": sample.frames,
         "noise": None if dark or form is Form.PICTURE else _noise(sample),
         "dark_noise_adu": sample.dark_noise if dark else None,
@@ -259,7 +259,7 @@ def _conditions(
     own: Sequence[Facts],
     measured: Measured | None,
 ) -> NightFigures | None:
-    """What advice goes by; None when the group is not of lights or was not measured."""
+    """The basis of advice; None when the group is not of lights or was not measured."""
     if batch.purpose is not Purpose.LIGHT or sample is None or measured is None or not own:
         return None
     found = _levels(first.form, sample, own)
@@ -284,7 +284,7 @@ def _conditions(
 
 
 def _remarks(batch: Batch, listed: Survey, sample: Sample | None) -> list[str]:
-    """What is to be known of a group's files, in sentences or parts of them."""
+    """Remarks on a group's files, in sentences or parts of them."""
     said = list(sample.head.remarks) if sample else []
     if sample is None:
         said += [listed.items[k].reason for k in batch.frames[:1] if listed.items[k].reason]

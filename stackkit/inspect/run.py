@@ -1,6 +1,6 @@
-"""From paths to the record of what is there: reading and measuring, one frame at a time.
+"""From paths to the record of an inspection: reading and measuring, one frame at a time.
 
-Files are decoded in processes that may die, and no more frames are in memory than there are jobs.
+Files are decoded in separate processes, and no more frames are in memory than there are jobs.
 """
 
 from __future__ import annotations
@@ -42,17 +42,17 @@ from stackkit.stars.sky_mesh import Sky, measure_sky
 
 _KINDS = {Purpose.DARK: Kind.DARK, Purpose.FLAT: Kind.FLAT, Purpose.BIAS: Kind.BIAS}
 _PAIRS = 3
-"""Pairs of frames that noise is measured from."""
+"""Number of pairs of frames from which noise is measured."""
 _ANOTHER_SIZE = "another size than its file said"
 _ANOTHER_LAYOUT = "its Bayer pattern differs from the others'"
 
 
 @dataclass
 class Measured:
-    """What the pixels told, by number in the survey; ``samples`` by number of the batch.
+    """Measurements by number in the survey; ``samples`` by number of the batch.
 
-    ``faults``: why a frame cannot be read, or cannot serve as what it is for.  ``grades`` are those
-    of the session's lights, with their ``motion`` and the ``noise`` they were judged by.
+    ``faults``: why a frame cannot be read, or is not fit for its purpose.  ``grades`` are those
+    of the session's lights, with their ``motion``.
     """
 
     facts: dict[int, Facts] = field(default_factory=dict)
@@ -67,7 +67,7 @@ class Measured:
 
 @dataclass(frozen=True)
 class _Context:
-    """What reading needs: processes, threads, how to tell of progress."""
+    """What reading needs: processes, threads, a report of progress."""
 
     read: Read
     pool: Executor
@@ -80,7 +80,7 @@ def inspect(
     """The record of the files and folders ``paths``, all measured.
 
     ``jobs``: threads, None for all cores.  Raises ``InputError`` when a path cannot be read or
-    nothing in them is a picture, ``OutputError`` when the temporary place is full.
+    nothing in them is a picture, ``OutputError`` when the temporary folder is full.
     """
     with _context(jobs, progress) as context:
         context.progress("Sorting the frames", 0, 1)
@@ -98,7 +98,7 @@ def inspect(
 def headers(
     paths: Sequence[Path], jobs: int | None = None, progress: Progress | None = None
 ) -> InspectionRecord:
-    """The same from the headers alone, which takes a moment; nothing is said of the pictures."""
+    """The same from the headers alone, which is quick; the pictures are not measured."""
     with _context(jobs, progress) as context:
         return record(survey(paths, context.read, context.pool.map), None)
 
@@ -186,7 +186,7 @@ def _sample(listed: Survey, batch: Batch, context: _Context) -> Sample | None:
 
 
 def _alike(heads: dict[int, Mosaic]) -> dict[int, Mosaic]:
-    """Those whose levels and layout are the first one's."""
+    """Those with the same levels and layout as the first."""
     kept: dict[int, Mosaic] = {}
     for k, head in heads.items():
         first = next(iter(kept.values()), head)
@@ -207,7 +207,7 @@ def _read(listed: Survey, k: int, read: Read) -> Mosaic | str:
 
 
 def _one(listed: Survey, k: int, sample: Sample | None, read: Read) -> _Frame | str:
-    """What there is to know of one frame, or why it cannot be read."""
+    """The measurements of one frame, or why it cannot be read."""
     mosaic = _read(listed, k, read)
     if isinstance(mosaic, str):
         return mosaic
@@ -229,7 +229,7 @@ def _one(listed: Survey, k: int, sample: Sample | None, read: Read) -> _Frame | 
 
 
 def _fault(purpose: Purpose, mosaic: Mosaic) -> str:
-    """Why a calibration frame cannot serve; empty when it can, and for all others."""
+    """Why a calibration frame cannot be used; empty when it can, and for all others."""
     kind = _KINDS.get(purpose)
     return fault_of(kind, mosaic) if kind else ""
 

@@ -1,4 +1,4 @@
-"""What frames of one setting share, from a few of them: noise and hot pixels."""
+"""What frames of one setting have in common, from a few of them: noise and hot pixels."""
 
 from __future__ import annotations
 
@@ -18,18 +18,18 @@ from stackkit.sensor.noise_model import SensorNoise, sensor_noise
 from stackkit.sensor.suspects import find_defects, spikes
 
 _CLEAR = 12.0
-"""σ by which a suspect stands out of one frame, to be counted.  On simulated nights of six frames
+"""σ by which a suspect must stand out in one frame to count.  On simulated nights of six frames
 whose stars hardly move the weaker ones are mostly stars."""
 MOST = 5
-"""Frames that are looked at for what all have in common."""
+"""Number of frames examined for what all have in common."""
 
 
 @dataclass(frozen=True)
 class Sample:
     """``head``: a mosaic of the setting, its data cut down to a corner; ``noise`` of its sensor;
-    ``defects`` (H, W): suspect sites, ``clear``: how many of them are so beyond doubt;
-    ``frames``: how many were looked at; ``dark_noise``: scatter (ADU) of the samples from frame to
-    frame, which without light is the read noise; None from one frame.
+    ``defects`` (H, W): suspect sites, ``clear``: how many of them are certain; ``frames``: how many
+    were examined; ``dark_noise``: scatter (ADU) of the samples from frame to frame, which without
+    light is the read noise; None for one frame.
     """
 
     head: Mosaic
@@ -41,7 +41,7 @@ class Sample:
 
 
 def chosen(count: int) -> list[int]:
-    """Frame numbers to look at: the middle two, which follow each other, others spread out."""
+    """Frame numbers to examine: the middle two, which are consecutive, and others spread out."""
     middle = {max(count // 2 - 1, 0), min(count // 2, count - 1)}
     spread = np.linspace(0, count - 1, min(count, MOST)).round()
     return sorted(middle | {int(k) for k in spread})
@@ -57,7 +57,7 @@ def study(
 ) -> Sample:
     """The sample of the frames ``numbers`` in the cache.
 
-    Noise is measured from ``pairs`` of them that show the same; without, from one frame alone.
+    Noise is measured from ``pairs`` of them that show the same scene; without pairs from one frame.
     """
     defects = find_defects(cache, numbers, pool)
 

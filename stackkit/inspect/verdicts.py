@@ -1,4 +1,4 @@
-"""What the figures mean for a person: reasons, advice, verdicts.  Figures in, sentences out."""
+"""What the figures mean, in sentences: reasons, advice, verdicts."""
 
 from __future__ import annotations
 
@@ -13,36 +13,36 @@ from stackkit.noise.limits import READ_SHARE
 from stackkit.noise.photon_transfer import Noise, variance_of
 
 BRIGHT_SKY = 0.5
-"""Share of the range from which on a sky leaves stars too little room (common practice)."""
+"""Share of the range above which the sky leaves stars too little room (common practice)."""
 FULL = 0.9
-"""Share from which on nothing else is to be seen."""
+"""Share of the range above which nothing but sky is visible."""
 _DARK = 0.005
 """Share of the range below which a picture is black."""
 _MOST_CLIPPED = 0.01
 _LONG = 1.0
-"""Trail as a multiple of the stars' width from which on stars look drawn out."""
+"""Trail as a multiple of the stars' width above which stars look elongated."""
 _SPREAD = 0.23
 """A trail of L px adds L²/12 to the variance along it, 8 ln 2 · L²/24 to the mean square FWHM."""
 _SHARP = 1.5
-"""FWHM, px, that stars have at least."""
+"""The least FWHM of stars, px."""
 _ELONGATED = 0.35
 _UNLIKE = 0.3
-"""Spread of the widths from which on they are not those of stars (0.03 to 0.2 on simulated nights
+"""Spread of the widths above which they are not those of stars (0.03 to 0.2 on simulated nights
 in focus, 0.3 to 0.8 in photographs by day)."""
 _WIDE = 5.0
-"""FWHM, px, beyond which stars are hardly in focus (common practice)."""
+"""FWHM, px, above which stars are probably out of focus (common practice)."""
 _FEW = 10
 _COARSE = 0.5
-"""Noise of the sky in steps between codes below which the steps show."""
+"""Noise of the sky, in steps between codes, below which the steps become visible."""
 
 
 @dataclass(frozen=True)
 class NightFigures:
-    """What the advice on a set of lights goes by; None: not known.
+    """What the advice on a set of lights is based on; None where unknown.
 
     ``exposure`` s; ``level`` of the sky in R, G, B as a share of the range of ``span`` ADU;
-    ``step`` between codes; ``fwhm`` px; ``drift`` px/s as measured, ``fastest`` px/s the sky can
-    move by the focal length.
+    ``step`` between codes; ``fwhm`` px; ``drift`` px/s as measured, ``fastest``: the greatest speed
+    of the sky in px/s, from the focal length.
     """
 
     count: int
@@ -69,14 +69,14 @@ def read_noise_share(conditions: NightFigures) -> float | None:
 
 
 def trail(conditions: NightFigures) -> float | None:
-    """Px that a star moves during an exposure."""
+    """Motion of a star during an exposure, px."""
     if conditions.drift is None or conditions.exposure is None:
         return None
     return conditions.drift * conditions.exposure
 
 
 def unfit(level: Sequence[float], seen: Seen | None, exposure: float | None, graded: str) -> str:
-    """Why a light cannot be stacked; empty when it can.  ``graded``: what its grade says."""
+    """Why a light cannot be stacked; empty when it can.  ``graded``: the reason in its grade."""
     brightest = max(level)
     if brightest > FULL:
         return f"overexposed: the sky fills {_percent(brightest)} of the range"
@@ -92,14 +92,14 @@ def unfit(level: Sequence[float], seen: Seen | None, exposure: float | None, gra
 
 
 def _like_stars(seen: Seen) -> bool:
-    """Stars are round and alike; what stands out of a scene by day is neither."""
+    """Stars are round and of equal width; bright spots in daylight scenes are neither."""
     if seen.spread is None or seen.elongation is None:
         return False
     return seen.spread < _UNLIKE or seen.elongation < _ELONGATED
 
 
 def short_exposure(exposure: float | None, level: Sequence[float]) -> str:
-    """What a picture is that was taken too quickly for stars."""
+    """Description of a picture whose exposure is too short for stars."""
     if max(level) < _DARK:
         return "hardly any light in it: too short an exposure for stars, or a covered lens"
     how = f" ({seconds(exposure)})" if exposure else ""
@@ -141,7 +141,7 @@ def _too_bright(c: NightFigures) -> str:
 
 
 def _drawn_out(c: NightFigures) -> str:
-    """Trails, or a shaken camera: long stars with and without enough motion of the sky."""
+    """Trails or a shaken camera: elongated stars with or without enough motion of the sky."""
     if c.fwhm is None or c.elongation is None or not c.exposure:
         return ""
     length = trail(c)
@@ -220,7 +220,7 @@ def _too_few(c: NightFigures) -> str:
 
 
 def nice(value: float) -> float:
-    """A figure that a person would set: the next lower of 1, 1.5, 2, 2.5, 3, 4, 5, 6, 8 · 10ⁿ."""
+    """A round figure: the next lower of 1, 1.5, 2, 2.5, 3, 4, 5, 6, 8 · 10ⁿ."""
     if not value > 0:
         return value
     scale = 10.0 ** np.floor(np.log10(value))
@@ -236,5 +236,5 @@ def seconds(value: float) -> str:
 
 
 def _percent(share: float) -> str:
-    """Two significant figures, never more than there are."""
+    """Two significant figures, or whole percent from 99.5 on."""
     return f"{100 * share:.2g} %" if share < 0.995 else f"{100 * share:.0f} %"
