@@ -1,8 +1,8 @@
 """The same frames by several methods: a pipeline of its own.
 
-``run`` goes the whole way; ``yardstick`` is what methods are held against, ``figures`` what is said
-of each; ``places`` are cut out to look at, ``advice`` says which to take,
-``files`` writes the folder.
+``run`` does all of it; ``yardstick`` is the standard that methods are compared with, ``figures``
+measures each; ``places`` cuts out crops, ``advice`` recommends a method, ``files`` writes the
+folder.
 """
 
 from stackkit.compare.run import Comparison, chosen, compare

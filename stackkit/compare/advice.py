@@ -7,15 +7,15 @@ from collections.abc import Sequence
 from stackkit.schemas.comparison import MethodRecord, RecommendationRecord
 
 AS_GOOD = 0.98
-"""Score from which on a method is as good as the best."""
+"""Score above which a method is as good as the best."""
 _LEFT = 0.05
-"""Share of a trail from which on a person sees it."""
+"""Share of a trail above which it is visible."""
 _NOISY = 0.03
-"""Share of the noise by which more is worth a sentence."""
+"""Excess of noise, as a share, above which it is mentioned."""
 
 
 def scored(rows: Sequence[MethodRecord], errors: Sequence[float]) -> list[MethodRecord]:
-    """The rows with ``score``: the least error of all over a method's own, best first."""
+    """The rows with ``score``: the least error of all over the method's error, best first."""
     least = min(errors)
     order = sorted(range(len(rows)), key=lambda k: errors[k])
     return [{**rows[k], "score": least / errors[k]} for k in order]
@@ -63,7 +63,7 @@ def _trails(left: float, trails: int) -> str:
 
 
 def _against(row: MethodRecord, best: MethodRecord) -> str:
-    """Why not a method that a person would ask for."""
+    """Why not a method that users would expect."""
     faults = []
     if row["trail_left"] is not None and row["trail_left"] - (best["trail_left"] or 0) > _LEFT:
         faults.append(f"keeps {100 * row['trail_left']:.0f} % of the trails")
@@ -71,5 +71,5 @@ def _against(row: MethodRecord, best: MethodRecord) -> str:
         more = best["noise_gain"] / row["noise_gain"] - 1
         if more > _NOISY:
             faults.append(f"has {100 * more:.0f} % more noise")
-    told = " and ".join(faults) or "has a larger error on trails and stars"
-    return f"“{row['name']}” {told}."
+    fault = " and ".join(faults) or "has a larger error on trails and stars"
+    return f"“{row['name']}” {fault}."

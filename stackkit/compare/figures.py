@@ -1,9 +1,10 @@
-"""What can be said of a method's picture without knowing the truth.
+"""What can be measured of a method's picture without knowing the truth.
 
 The yardstick is the weighted sum of all samples but the outliers.  For Gaussian noise it is a
-complete sufficient statistic, so that what any other way of averaging the same samples differs from
-it is independent of it (Basu 1955, Sankhyā 15:377): its noise is the yardstick's, measured from the
-halves of the session, and that of the difference, in which the scene cancels, added in squares.
+complete sufficient statistic, so the difference between it and any other average of the same
+samples is independent of it (Basu 1955, Sankhyā 15:377): a method's noise is the yardstick's,
+measured from the halves of the session, and that of the difference, in which the scene cancels,
+added in squares.
 """
 
 from __future__ import annotations
@@ -24,9 +25,9 @@ _BESIDE = np.array([-9.0, -8.0, -7.0, 7.0, 8.0, 9.0])
 """A strip three pixels wide on a path, and two such strips beside it."""
 _AWAY = 6.0
 _BRIGHT = 100
-"""So many of the brightest stars tell cores and colours."""
+"""Number of brightest stars on which cores and colours are measured."""
 _WORST = 50.0
-"""Standard deviations beyond which a pixel is counted as if it were so far off."""
+"""Standard deviations at which the deviation of a pixel is capped."""
 
 
 def figures(value: Plane, yard: Yardstick) -> FiguresRecord:
@@ -42,7 +43,7 @@ def figures(value: Plane, yard: Yardstick) -> FiguresRecord:
         "noise_share": gain / np.sqrt(yard.frames),
         "width_px": width,
         "width_ratio": ratio,
-        # A star's light is known as well as the sky under it: noise times width.
+        # A star's light is as uncertain as the sky under it: noise times width.
         "depth_mag": float(2.5 * np.log10(gain / ratio)) if gain > 0 and ratio > 0 else None,
         "faintest_adu": float(5 * 8 * noise[GREEN] * np.sqrt(4 * np.pi) * sigma),
         "trail_left": _trail_left(value, yard),
@@ -62,8 +63,8 @@ def _noise(value: Plane, yard: Yardstick) -> Array:
 
 
 def error(value: Plane, yard: Yardstick) -> float:
-    """Root of the mean square error of a pixel, in noise of the yardstick; what is wildly off
-    counts as so many standard deviations.
+    """Root of the mean square error of a pixel, in noise of the yardstick; deviations are capped at
+    ``_WORST`` standard deviations.
     """
     squares = []
     for one, own, variance in zip(value, yard.value, yard.variance, strict=True):
@@ -73,13 +74,13 @@ def error(value: Plane, yard: Yardstick) -> float:
 
 
 def _at(plane: Plane, places: Array) -> Array:
-    """A plane between its pixels (bilinear) at places (…, 2), NaN outside."""
+    """A plane interpolated (bilinear) at places (…, 2), NaN outside."""
     x, y = np.moveaxis(places, -1, 0)
     return np.asarray(map_coordinates(plane, [y, x], order=1, cval=np.nan))
 
 
 def _excess(plane: Plane, path: Array, offsets: Array = _STRIP, beside: Array = _BESIDE) -> Array:
-    """Strip on a path (steps, 2) minus the strips beside it: (steps,)."""
+    """Strip along a path (steps, 2) minus the strips beside it: (steps,)."""
     along = np.gradient(path, axis=0)
     along /= np.maximum(np.linalg.norm(along, axis=1, keepdims=True), 1e-9)
     normal = np.stack([-along[:, 1], along[:, 0]], axis=1)
@@ -91,7 +92,7 @@ def _excess(plane: Plane, path: Array, offsets: Array = _STRIP, beside: Array = 
 
 
 def _trail_left(value: Plane, yard: Yardstick) -> float | None:
-    """Share that is left of what the plain mean keeps of all trails; None without trails.
+    """What is left of all trails, as a share of what the plain mean keeps; None without trails.
 
     By least squares on differences from the yardstick, in which the scene cancels.
     """
@@ -107,7 +108,7 @@ def _trail_left(value: Plane, yard: Yardstick) -> float | None:
 
 
 def _hot_left(value: Plane, yard: Yardstick) -> float | None:
-    """Mean excess along hot pixels' tracks, in noise of one frame; None where nothing drifts."""
+    """Mean excess along hot pixels' tracks, in noise of one frame; None without drift."""
     if len(yard.tracks) == 0 or yard.frames < 2:
         return None
     along = yard.tracks[:, -1] - yard.tracks[:, 0]
@@ -130,7 +131,7 @@ def _hot_left(value: Plane, yard: Yardstick) -> float | None:
 
 
 def _against_mean(measure, value: Plane, yard: Yardstick, stars: Array) -> float | None:  # type: ignore[no-untyped-def]
-    """Median of a measure of stars over that in the plain mean, less one; None without stars."""
+    """Median of a measure of stars over that in the plain mean, minus one; None without stars."""
     if len(stars) == 0:
         return None
     ratio = middle(measure(value[GREEN], stars) / measure(yard.mean[GREEN], stars)) - 1
@@ -138,7 +139,7 @@ def _against_mean(measure, value: Plane, yard: Yardstick, stars: Array) -> float
 
 
 def _colour_shift(value: Plane, yard: Yardstick, stars: Array) -> list[float | None] | None:
-    """By how much stars' R/G and B/G differ from those in the plain mean: medians."""
+    """Median difference of stars' R/G and B/G from those in the plain mean, relative."""
     if len(stars) == 0:
         return None
     ours, theirs = (

@@ -1,4 +1,4 @@
-"""The folder of a comparison: its record, its page, its crops, and the stack that was kept."""
+"""The folder of a comparison: record, page, crops, and the stack that is kept."""
 
 from __future__ import annotations
 
@@ -18,11 +18,11 @@ from stackkit.schemas.comparison import ComparisonRecord
 
 RECORD, PAGE, CROPS = COMPARISON
 FILES = (RECORD, PAGE, CROPS, *files.FILES.values())
-"""What a comparison may write."""
+"""The files that a comparison may write."""
 
 
 def check_folder(folder: Path, *, force: bool) -> bool:
-    """Make ``folder`` ready; True when it was made just now.  Raises as ``finish.check_output``."""
+    """Make ``folder`` ready; True when it was newly made.  Raises as ``write.check_output``."""
     present = [name for name in (RECORD, PAGE, CROPS) if (folder / name).exists()]
     if present and not force:
         raise UsageError(
@@ -37,7 +37,7 @@ def write_comparison(
 ) -> ComparisonRecord:
     """Write everything into ``folder``; returns the record.
 
-    All is made in a folder of its own and moved when it is complete, the record last.  Raises
+    All is written in a temporary folder and moved when complete, the record last.  Raises
     ``OutputError`` when the disk refuses.
     """
     progress = progress or (lambda _step, _done, _total: None)
@@ -55,7 +55,7 @@ def write_comparison(
         write_record(made / RECORD, record)
         progress("Writing", 1, 2)
         try:
-            # An older record goes first: no comparison must look finished with another's crops.
+            # An older record is removed first: a comparison must not look finished with old crops.
             (folder / RECORD).unlink(missing_ok=True)
             if (folder / CROPS).is_dir():
                 shutil.rmtree(folder / CROPS)

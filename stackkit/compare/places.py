@@ -1,4 +1,4 @@
-"""Where to look: the same places for every method, cut out and stretched alike."""
+"""Crops: the same places for every method, with the same stretch."""
 
 from __future__ import annotations
 
@@ -18,17 +18,17 @@ from stackkit.schemas.comparison import CropPlace
 from stackkit.stars.detect import Stars
 
 WIDTH, HEIGHT = 160, 120
-"""Of a crop, px."""
+"""Size of a crop, px."""
 _SMOOTH = 6.0
-"""Width of the smoothing, in blocks of 8 px, that leaves nebulae and the Milky Way."""
+"""Width of the smoothing, in blocks of 8 px, which keeps nebulae and the Milky Way."""
 _BLACK, _SOFT, _WHITE = 8.0, 3.0, 250.0
-"""The stretch, in noise of one pixel of the yardstick: how far below the sky black lies, from where
-on it bends, and what is white."""
+"""The stretch, in noise of one pixel of the yardstick: how far black is below the sky, where the
+curve bends, and what is white."""
 
 
 @dataclass(frozen=True)
 class Crop:
-    """A rectangle of the grid with something to see in it: ``left``, ``top`` px."""
+    """A rectangle of the grid with its title and note: ``left``, ``top`` px."""
 
     key: CropPlace
     title: str
@@ -40,7 +40,7 @@ class Crop:
 def places(
     value: Plane, coverage: NDArray[np.int16], stars: Stars, trail: Array | None
 ) -> list[Crop]:
-    """The places of a picture (3, H, W); ``trail`` (x, y) is where the worst one is at its worst.
+    """The places of a picture (3, H, W); ``trail`` (x, y): the middle of the strongest trail.
 
     A picture smaller than a crop has none.
     """
@@ -77,7 +77,7 @@ def _inside(place: Crop, width: int, height: int) -> Crop:
 
 
 def _field(stars: Stars, full: NDArray[np.bool_]) -> Crop | None:
-    """Where the most stars are, none of them clipped, well covered."""
+    """Where most unclipped stars are, with good coverage."""
     title, note = "A field of stars", "Where stars are densest."
     count = np.zeros(full.shape, dtype=np.float32)
     if len(stars) == 0:
@@ -92,7 +92,7 @@ def _field(stars: Stars, full: NDArray[np.bool_]) -> Crop | None:
 
 
 def _faint(green: Plane, full: NDArray[np.bool_]) -> Crop | None:
-    """Where the sky, without its slope and its stars, is brightest over a wide patch."""
+    """Where the sky, without gradient and stars, is brightest over a wide patch."""
     blocks = block_means(green)
     covered = block_means(full.astype(np.float32)) > 0.99
     rows, columns = blocks.shape
@@ -117,7 +117,7 @@ def _faint(green: Plane, full: NDArray[np.bool_]) -> Crop | None:
 
 
 def _corner(stars: Stars, width: int, height: int, coverage: NDArray[np.int16]) -> Crop:
-    """The corner that the most frames cover."""
+    """The corner with the highest coverage."""
     title, note = "A corner", "Where frames that lie badly on each other would show it first."
     tops, lefts = (0, height - HEIGHT), (0, width - WIDTH)
     corners = [Crop("corner", title, note, left, top) for top in tops for left in lefts]
@@ -147,10 +147,10 @@ def crop(
     orientation: int,
     clip: float,
 ) -> dict[str, bytes]:
-    """PNG files by method of one place, upright, all stretched as the yardstick ``yard`` needs.
+    """PNG files by method of one place, upright, all with the stretch of the yardstick ``yard``.
 
-    ``noise`` (3,) of one of its pixels.  From ``clip`` ADU on all colours are shown as full, so
-    that a clipped star is white.
+    ``noise`` (3,) of one of its pixels.  All colours are limited to the same value from ``clip``
+    ADU on, so that a clipped star is white.
     """
     rows, columns = slice(place.top, place.top + HEIGHT), slice(place.left, place.left + WIDTH)
     gains = np.array(balance or (1.0, 1.0, 1.0))[:, None, None]
@@ -164,7 +164,7 @@ def crop(
 
 
 def _png(excess: Array, orientation: int) -> bytes:
-    """Arcsinh of what is above black, in noise of a pixel; the colour is kept (Lupton 2004)."""
+    """Arcsinh stretch of light above black, in noise of a pixel; keeps colour (Lupton 2004)."""
     shown = np.nan_to_num(excess, nan=-_BLACK) + _BLACK
     light = np.maximum(shown.mean(axis=0), 1e-6)
     stretched = np.arcsinh(light / _SOFT) / np.arcsinh(_WHITE / _SOFT)

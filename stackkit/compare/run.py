@@ -39,14 +39,14 @@ from stackkit.schemas.comparison import (
 
 MEAN = "mean"
 _MAGNIFIED = 3
-"""By how much crops are enlarged: single pixels are to be seen."""
+"""Enlargement of crops, so that single pixels are visible."""
 _BY_SAMPLE_PURPOSE = "judges every raw sample against a first stack, averages the rest"
 
 
 @dataclass(frozen=True)
 class Comparison:
-    """The account of a comparison (``schemas.comparison``), crops by file name, and the stack that
-    was to be kept, None when none was.
+    """The record of a comparison (``schemas.comparison``), crops by file name, and the stack to
+    keep, if any.
     """
 
     record: ComparisonRecord
@@ -55,7 +55,7 @@ class Comparison:
 
 
 def chosen(names: Sequence[str]) -> list[Method | None]:
-    """The methods of these names, all when there are none; None stands for ``by-sample``.
+    """The methods of these names, all if none is named; None means ``by-sample``.
 
     Raises ``UsageError`` for a name that is unknown or given twice.
     """
@@ -74,7 +74,7 @@ def compare(
     progress: Progress | None = None,
     work: Workspace | None = None,
 ) -> Comparison:
-    """Integrate the frames in ``paths`` by each of the methods named (all, when none is).
+    """Integrate the frames in ``paths`` by each of the methods named (all if none is).
 
     Frames are decoded, calibrated and registered once, and interpolated once for all methods.
     ``keep``: the method whose stack is wanted as well.  Raises as
@@ -83,7 +83,7 @@ def compare(
     methods = chosen(names)
     wanted = [BY_SAMPLE if method is None else method.name for method in methods]
     if keep is not None and keep not in wanted:
-        chosen([keep])  # a name that there is not is told so
+        chosen([keep])  # raises for an unknown name
         raise UsageError(f"“{keep}” is not among the methods that are compared.")
     with prepared(paths, options or Options(), progress, work) as ready:
         if len(ready.placed) < 2:
@@ -100,7 +100,7 @@ def _compared(ready: Prepared, methods: Sequence[Method | None], keep: str | Non
     judgement = passes.judge_samples(lights, placed, ready.suspects, context)
     base, noise = passes.combine_by_sample(lights, placed, judgement, context)
     by_sample = time.perf_counter() - began
-    # The plain mean is made in any case: trails, cores and colours are held against it.
+    # The plain mean is always made: trails, cores and colours are compared with it.
     table = [method for method in methods if method is not None]
     if all(method.name != MEAN for method in table):
         table.append(METHODS[MEAN])
@@ -139,7 +139,7 @@ def _compared(ready: Prepared, methods: Sequence[Method | None], keep: str | Non
 def _kept(
     ready: Prepared, judgement: Judgement, base: Stack, noise: NoiseBlocks, keep: str | None
 ) -> Result | None:
-    """The stack of the method that is to be kept, as ``stackkit stack`` would make it."""
+    """The stack of the method to keep, as ``stackkit stack`` would make it."""
     if keep is None:
         return None
     if keep == BY_SAMPLE:
@@ -163,7 +163,7 @@ def _row(
     by_sample: float,
     jobs: int,
 ) -> MethodRecord:
-    """One method's line of the table."""
+    """One method's row of the table."""
     if method is None:
         return {
             "name": BY_SAMPLE,
@@ -225,7 +225,7 @@ def _crops(
 
 
 def _worst_trail(ready: Prepared, trails: dict[int, tuple[Trail, ...]]) -> Array | None:
-    """The middle, on the grid, of the trail that brings the most light."""
+    """The middle, on the grid, of the trail with the most light."""
     every = [(number, trail) for number, found in trails.items() for trail in found]
     if not every:
         return None
@@ -251,7 +251,7 @@ def _frames(ready: Prepared) -> ComparedFramesRecord:
 
 
 def _room(folder: Path) -> Room:
-    """Makes pictures that live on the disk: there may be ten of them."""
+    """Makes pictures that are kept on disk: there may be ten of them."""
     made: list[Path] = []
 
     def room(shape: tuple[int, int, int]) -> Plane:
@@ -259,7 +259,7 @@ def _room(folder: Path) -> Room:
         made.append(path)
         try:
             with path.open("wb") as file:
-                # Every byte is asked for now: a full disk would kill a mapped picture later.
+                # Every byte is written now: on a full disk a mapped picture would crash later.
                 for _ in range(shape[0] * shape[1]):
                     file.write(bytes(4 * shape[2]))
         except OSError as error:

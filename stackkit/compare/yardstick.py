@@ -1,5 +1,5 @@
-"""What all methods are held against: the weighted sum of all samples but the outliers, and where
-stars, trails and hot pixels lie on its grid.
+"""What all methods are compared with: the weighted sum of all samples but the outliers, and the
+places of stars, trails and hot pixels on its grid.
 """
 
 from __future__ import annotations
@@ -25,19 +25,19 @@ GREEN = 1
 """The colour whose plane is measured: half of all samples."""
 _BILINEAR = np.array([[0, 1, 0], [1, 4, 1], [0, 1, 0]], dtype=np.float32) / 4
 _STARRY = 4.0
-"""Standard deviations above the sky from which on a place is a star."""
+"""Standard deviations above the sky that make a place a star."""
 _MOST_TRACKS = 2000
-"""Hot pixels whose tracks are measured, at most."""
+"""Greatest number of hot pixels whose tracks are measured."""
 
 
 @dataclass(frozen=True)
 class Yardstick:
-    """What all methods are held against.
+    """What all methods are compared with.
 
     ``value`` (3, H, W); ``variance`` (3,) typical of a pixel; ``noise_frame`` and ``noise`` (3,)
     of block means of one frame and of the yardstick; ``mean`` (3, H, W) the plain mean;
     ``stars`` (N, 2) places; ``width_frame``: star width in one frame, px; ``paths`` of trails
-    (steps, 2) on the grid, and what share of their light the yardstick itself leaves (``left``);
+    (steps, 2) on the grid, and the share of their light left in the yardstick itself (``left``);
     ``tracks`` (defects, frames, 2) of hot pixels, and their ``colours``; ``starry`` (H, W): where
     stars are.
     """
@@ -93,7 +93,7 @@ def yardstick(
 
 
 def _tracks(ready: Prepared, judgement: Judgement) -> tuple[Array, NDArray[np.int64]]:
-    """Where hot sites lie on the grid in each frame (defects, frames, 2), and their colours."""
+    """Places of hot sites on the grid in each frame (defects, frames, 2), and their colours."""
     y, x = np.nonzero(judgement.verdict.defects)
     if len(x) > _MOST_TRACKS:
         some = np.linspace(0, len(x) - 1, _MOST_TRACKS).astype(int)
@@ -117,8 +117,8 @@ def _paths(ready: Prepared, trails: dict[int, tuple[Trail, ...]]) -> list[Array]
 
 
 def _left(trails: dict[int, tuple[Trail, ...]]) -> float:
-    """What share of all trails' light lies beyond their cuts, bright ones counting by their light
-    squared, as they do in a fit.
+    """Share of all trails' light that is outside their cuts, weighted by light squared, as in a
+    fit.
     """
     every = [trail for found in trails.values() for trail in found]
     power = sum(trail.light**2 for trail in every)
@@ -133,7 +133,7 @@ def single_width(adu: Plane, pattern: NDArray[np.uint8], stars: Array) -> float:
 
 
 def starry_places(value: Plane, noise: float) -> NDArray[np.bool_]:
-    """Where (H, W) a picture's green rises over its surroundings by what only stars do."""
+    """Where (H, W) a picture's green is as far above its surroundings as only stars are."""
     plane = np.nan_to_num(value[GREEN])
     small = plane[: plane.shape[0] // 8 * 8, : plane.shape[1] // 8 * 8]
     blocks = small.reshape(small.shape[0] // 8, 8, -1, 8)
