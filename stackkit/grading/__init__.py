@@ -1,5 +1,5 @@
-"""Whether each frame is used, with what weight, and why it counts less or not at all.
+"""Whether each frame is used, with what weight, and why its weight is reduced or zero.
 
 Takes star tables, sky levels and alignment; ``photometric`` measures transparency,
-``indicators`` what stands out, ``diagnosis`` names the cause, ``grade`` decides.
+``indicators`` deviations from the usual, ``diagnosis`` names the cause, ``grade`` decides.
 """

@@ -1,4 +1,4 @@
-"""What a frame suffered from, told from its signs and from those of the frames around it."""
+"""What is wrong with a frame, from its indicators and those of the frames around it."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from stackkit.grading.indicators import Indicators, scatter
 
 
 class Cause(StrEnum):
-    """Why a frame counts less, or not at all; the words are those of run.json."""
+    """Why a frame has reduced weight or is left out; the words are those of run.json."""
 
     NONE = ""
     CLOUD = "cloud"
@@ -32,36 +32,36 @@ class Cause(StrEnum):
     UNREAD = "not readable"
 
 
-_TOLD = -0.1
-"""ln of a frame's worth from which on its loss is worth a word …"""
+_NOTABLE = -0.1
+"""Loss, as ln of a frame's relative weight, above which it is reported …"""
 _BEYOND = 4.0
 """… if it is beyond the session's own scatter from frame to frame, in standard deviations …"""
 _ANYWAY = -0.7
-"""… or takes half of its worth."""
+"""… or halves the weight."""
 _DARK = 0.15
-"""Share of the usual sky below which no sky is seen."""
+"""Share of the usual sky background below which the lens is covered."""
 STREAKED = 0.45
-"""Elongation of stars that are streaks rather than shaken: long axis 2.5 times the short one."""
+"""Elongation above which stars are trailed, not shaken: long axis 2.5 times the short one."""
 _DRAWN = 0.12
 _BLURRED = -0.5
 _LASTING = 4
-"""Frames that haze lasts at least, and that dawn or dew take to come."""
+"""Least number of frames that haze lasts, and that dawn or dew take to build up."""
 _THIN = 0.5
-"""Share of light that haze leaves at least."""
+"""Least share of light that haze lets through."""
 _PATCHY = 0.12
 _SMOOTH = 0.15
-"""ln of light by which haze differs from frame to frame at most."""
+"""Greatest difference in ln of light between frames with the same haze."""
 _CREEPING = 0.7
-"""Rank correlation with time of what creeps in."""
+"""Least rank correlation with time of a gradual change."""
 _ONE_SIDED = 0.5
 _FEW = 0.3
-"""Share of the usual stars below which something hides them."""
+"""Share of the usual number of stars below which they are hidden."""
 CLIPPED = 0.1
-"""Share of the samples beyond the usual from which on too much is clipped."""
+"""Share of clipped samples beyond the usual above which too much is clipped."""
 
 
 def of_unplaced(s: Indicators, k: int, stars: int, stray: str, *, seen: bool) -> Cause:
-    """Why a frame could not be placed; ``seen``: whether the session's sky is above its noise."""
+    """Why a frame could not be placed; ``seen``: whether the sky background exceeds the noise."""
     if s.clipped[k] > CLIPPED:
         return Cause.CLIPPED
     if seen and s.sky[k] < _DARK:
@@ -78,17 +78,17 @@ def of_unplaced(s: Indicators, k: int, stars: int, stray: str, *, seen: bool) ->
 
 
 def of_blur(s: Indicators, k: int) -> Cause:
-    """What widened a placed frame's stars."""
+    """Why a placed frame's stars are wide."""
     if s.drawn[k] > STREAKED:
         return Cause.TRAILED
     return Cause.SHAKEN if s.twin[k] or s.drawn[k] > _DRAWN else Cause.DEFOCUS
 
 
 def of_loss(s: Indicators, k: int) -> Cause:
-    """What lessened a placed frame's worth; NONE when nothing did that is worth a word."""
+    """Why a placed frame's weight is reduced; NONE when the loss is not notable."""
     steady = s.by_light - 2 * s.drift
     losses = np.stack([steady, s.by_sky, s.by_blur])
-    limits = np.array([_told(column) for column in losses])
+    limits = np.array([_limit(column) for column in losses])
     with np.errstate(invalid="ignore"):
         struck = losses < limits[:, None]
     if not struck[:, k].any():
@@ -104,12 +104,12 @@ def of_loss(s: Indicators, k: int) -> Cause:
     return _of_light(s, struck[0], k)
 
 
-def _told(column: Array) -> float:
-    return max(min(_TOLD, -_BEYOND * scatter(column)), _ANYWAY)
+def _limit(column: Array) -> float:
+    return max(min(_NOTABLE, -_BEYOND * scatter(column)), _ANYWAY)
 
 
 def _run(which: NDArray[np.bool_], k: int) -> tuple[int, int]:
-    """First and last of the frames around k for which it holds."""
+    """First and last of the consecutive frames around k for which ``which`` is true."""
     first = last = k
     while first > 0 and which[first - 1]:
         first -= 1
@@ -119,14 +119,14 @@ def _run(which: NDArray[np.bool_], k: int) -> tuple[int, int]:
 
 
 def _dew(losses: Array, struck: NDArray[np.bool_], k: int) -> bool:
-    """Light and sharpness go together, more and more, until the session's end."""
+    """Whether light and sharpness decrease together, progressively, until the session's end."""
     unplaced = ~np.isfinite(losses[0])
     first, last = _run(struck[0] | struck[2] | unplaced, k)
     seen = np.arange(first, last + 1)[~unplaced[first : last + 1]]
     if last < len(unplaced) - 1 or last - first + 1 < _LASTING - 1 or len(seen) < 2:
         return False
     light, blur = losses[0][seen], losses[2][seen]
-    both = light.min() < _TOLD and blur.min() < _TOLD
+    both = light.min() < _NOTABLE and blur.min() < _NOTABLE
     return bool(both and _rising(-light) > _CREEPING and _rising(-blur) > _CREEPING)
 
 
@@ -139,7 +139,7 @@ def _rising(values: Array) -> float:
 
 
 def _of_sky(s: Indicators, struck: NDArray[np.bool_], k: int) -> Cause:
-    """A bright sky: by cloud that is lit, by what rises, or by a lamp."""
+    """The cause of a bright sky: lit cloud, moonlight or twilight, or a lamp."""
     first, last = _run(struck[1], k)
     at_an_end = first == 0 or last == len(s.sky) - 1
     course = s.sky[first : last + 1]
@@ -154,7 +154,7 @@ def _of_sky(s: Indicators, struck: NDArray[np.bool_], k: int) -> Cause:
 
 
 def _of_light(s: Indicators, struck: NDArray[np.bool_], k: int) -> Cause:
-    """Haze is thin, even, and stays as it is; all else that takes light is cloud."""
+    """Haze is thin, even and steady; any other loss of light is cloud."""
     with np.errstate(invalid="ignore"):
         alike = np.abs(np.log(s.light / s.light[k])) < _SMOOTH
     first, last = _run(struck & alike, k)

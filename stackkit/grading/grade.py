@@ -1,4 +1,4 @@
-"""Judges each frame: whether it is used, with what weight, and why it counts less or not at all."""
+"""Grades each frame: whether it is used, with what weight, and why that is reduced or zero."""
 
 from __future__ import annotations
 
@@ -17,21 +17,21 @@ from stackkit.stars.measure import Measurement
 from stackkit.stars.sky_mesh import Sky, where_seen
 
 LEAST_WEIGHT = 0.02
-"""Worth beside a usual frame's below which a frame is left out: fifty such are worth one."""
+"""Relative weight below which a frame is left out: fifty such frames add as much as one."""
 MOST_OFF = 0.5
-"""Median distance of stars from the mapping, px, above which a frame does not lie where it should,
-unless its centroids are so uncertain."""
+"""Median residual of the stars, px, above which a frame is misaligned, unless its centroids are
+that uncertain."""
 
 
 @dataclass(frozen=True)
 class Grade:
-    """A frame's judgement.  ``weight`` is relative to the reference's, 0 when not used.
+    """A frame's grade.  ``weight`` is relative to the reference's, 0 when not used.
 
-    ``reason`` tells in words why it is left out or counts less, ``cause`` in one;
-    ``relative_weight`` is what it adds beside a usual frame of its exposure.  ``fwhm`` and
-    ``residual`` px; ``elongation`` beyond the session's, 0 to 1; ``sky`` ADU for R, G, B;
-    ``clipped`` share of the samples; ``transparency`` ADU relative to the reference, ``light`` the
-    share that came through of a clear frame's; None where it could not be measured.
+    ``reason``: why it is left out or has reduced weight, in words, ``cause`` in one word;
+    ``relative_weight`` compared with a usual frame of its exposure.  ``fwhm`` and ``residual`` px;
+    ``elongation`` beyond the session's, 0 to 1; ``sky`` ADU for R, G, B; ``clipped`` share of the
+    samples; ``transparency`` ADU relative to the reference, ``light``: share of a clear frame's
+    light; None where it could not be measured.
     """
 
     used: bool
@@ -51,7 +51,7 @@ class Grade:
 
 
 def unread(reason: str) -> Grade:
-    """A file that gave no samples."""
+    """The grade of a file without samples."""
     return Grade(False, 0.0, reason, Cause.UNREAD)
 
 
@@ -63,8 +63,8 @@ def grade(
     """Grades in the order of the frames.
 
     Weight = transparency² / sky variance · sharpness: the inverse variance of a star's light after
-    the frame is scaled to the reference, times what its blur leaves of it
-    (``indicators.sharpness``). Without a registration (one frame) the frame is simply used.
+    the frame is scaled to the reference, times the factor for blur (``indicators.sharpness``).
+    Without a registration (one frame) the frame is simply used.
     """
     plain = [_measured(measurement) for measurement in measurements]
     if registration is None:
@@ -121,8 +121,8 @@ def _weights(
     found: Indicators,
     reference: int,
 ) -> list[float]:
-    """Each frame's inverse variance on the reference's scale, beside the reference's own, whose sky
-    is taken where there is something of the frame; sharpness 1 where unknown.
+    """Each frame's inverse variance on the reference's scale, relative to the reference's, whose
+    sky is taken where the frame has data; sharpness 1 where unknown.
     """
     sharp = np.nan_to_num(sharpness(found.long, found.short), nan=1.0)
     light = np.square(transparency) * sharp / (transparency[reference] ** 2 * sharp[reference])
@@ -138,7 +138,7 @@ def _weights(
 
 
 def _variance(measurement: Measurement, sky: Sky | None = None) -> float:
-    """Of a green sample of its sky (or another of its own), ADU²."""
+    """Variance of a green sample at the level of ``sky`` (default: the frame's own), ADU²."""
     level = float(np.nan_to_num((sky or measurement.sky).level[1]))
     return float(variance_of(measurement.noise, level))
 
@@ -146,7 +146,7 @@ def _variance(measurement: Measurement, sky: Sky | None = None) -> float:
 def _fault(
     found: Grade, measurement: Measurement, stray: str, s: Indicators, k: int
 ) -> tuple[Cause, str]:
-    """Why a frame is not used, in one word and in a sentence; empty when it is."""
+    """Why a frame is not used, as a cause and in words; empty when it is."""
     stars = len(measurement.stars)
     if not stars or stars < LEAST_PAIRS or found.residual is None or not found.matched:
         seen = bool(s.expected[k] > np.sqrt(measurement.noise.floor))
@@ -180,10 +180,10 @@ def _how_few(stars: int) -> str:
 
 
 def _words(cause: Cause, s: Indicators, k: int) -> str:
-    """The cause with what was measured of it."""
+    """The cause with its measured figures."""
     lost = f"{100 * (1 - s.light[k]):.0f} % of the light lost" if s.light[k] < 1 else ""
     blurred = f"stars {s.width[k]:.1f} times as wide as usual" if s.width[k] > 0 else ""
-    told = {
+    figures = {
         Cause.CLOUD: lost,
         Cause.HAZE: lost,
         Cause.LOW: lost,
@@ -196,4 +196,4 @@ def _words(cause: Cause, s: Indicators, k: int) -> str:
         Cause.COVERED: "neither stars nor sky",
         Cause.CLIPPED: f"{100 * s.clipped[k]:.0f} % of the samples clipped",
     }.get(cause, "")
-    return f"{cause}: {told}" if told else str(cause)
+    return f"{cause}: {figures}" if figures else str(cause)

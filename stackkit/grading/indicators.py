@@ -1,7 +1,7 @@
-"""What each frame shows beside what is usual in its session: light, sky, sharpness, shapes.
+"""How each frame differs from the usual in its session: light, sky, sharpness, shapes.
 
-The usual is that of the good frames, not of the middle ones: with cloud over half of the night
-the median would be a cloudy frame.
+The usual is that of the good frames, not the median: with cloud over half of the night the median
+would be a cloudy frame.
 """
 
 from __future__ import annotations
@@ -22,29 +22,29 @@ from stackkit.stars.measure import Measurement
 from stackkit.stars.shapes import axes, drawn_out, second_images
 
 _GOOD = 0.75
-"""Of the frames in order of goodness, the one that stands for the usual."""
+"""Quantile of the frames, from bad to good, that counts as usual."""
 _ZONES = 3
 _FEWEST = 5
-"""Stars that a zone must have to tell its light."""
+"""Least number of stars in a zone to measure its light."""
 _SURE = 2.0
-"""Standard errors by which a trend must differ from none …"""
+"""Standard errors by which a trend must differ from zero …"""
 _ALIKE = 0.75
-"""… and share of the steps that must go its way."""
+"""… and share of the steps that must have its sign."""
 
 
 @dataclass(frozen=True)
 class Indicators:
     """Columns (N,) over the frames, NaN where unknown.
 
-    ``light``: share of a clear frame's; ``drift``: what of ln ``light`` is a slow trend through
-    the whole session; ``patchy``: scatter of the light over the picture; ``sky``: glow over the
-    usual; ``uneven``: its range over the picture beyond the usual, in usual skies; ``width``: star
+    ``light``: share of a clear frame's; ``drift``: the part of ln ``light`` that is a slow trend
+    of the session; ``patchy``: scatter of the light over the picture; ``sky``: sky background over
+    the usual; ``uneven``: its range over the picture beyond the usual, relative; ``width``: star
     width over the usual; ``drawn``: elongation beyond the usual, 0 to 1; ``long``, ``short``: axes
     of the star image over the usual width; ``twin``: px to second images, 0 without or where most
     have them; ``clipped``: share of the samples beyond the usual; ``spots``: coarse ones over the
     usual; ``stars``: number over the usual; ``expected``: sky of a usual frame of its setting, ADU.
 
-    The rest are natural logarithms of what a frame's worth is multiplied by, 0 for a usual one:
+    The rest are natural logarithms of the factors of a frame's weight, 0 for a usual frame:
     ``by_light``, ``by_sky``, ``by_blur``.
     """
 
@@ -85,7 +85,7 @@ def indicators(
     usual_lean = complex(_middle(leaning[placed].real), _middle(leaning[placed].imag))
     drawn = np.abs(leaning - usual_lean)
     long, short = (np.array([axes(float(d)) for d in drawn]) * width[:, None]).T
-    short = np.fmax(short, np.fmin(width, 1.0))  # what moved did not make stars narrower
+    short = np.fmax(short, np.fmin(width, 1.0))  # motion does not make stars narrower
     counts = np.array([len(s.stars) for s in measurements], dtype=float)
     twin = np.array([second_images(s.stars) for s in measurements])
     clipped = np.array([s.first_check.clipped for s in measurements])
@@ -122,21 +122,21 @@ def indicators(
 
 
 def sharpness(long: Array, short: Array) -> Array:
-    """What a frame's weight is to be multiplied by for the shape of its stars.
+    """The factor of a frame's weight for the shape of its stars.
 
-    ``long`` and ``short`` are the axes (σ) of its star image, in those of the sharp frames with
-    which it is averaged.  With weights w the place of a star in the sum is known to a variance of
+    ``long`` and ``short`` are the axes (σ) of its star image, in units of those of the sharp frames
+    with which it is averaged.  With weights w the position of a star in the sum has a variance of
     Σ w² v / Σᵢⱼ wᵢ wⱼ Jᵢⱼ, where Jᵢⱼ = ∫ f² Pᵢ Pⱼ for the transforms P of the star images
-    (matched filter); for Gaussians J ∝ 1 / (sᵢ² + sⱼ²)².  One frame added to many sharp ones does
-    the most good at (1/v) (2 s₀² / (s₀² + s²))², and any smaller weight does good too: neither
-    noise nor the place of a star gets worse by it.
+    (matched filter); for Gaussians J ∝ 1 / (sᵢ² + sⱼ²)².  For one frame added to many sharp ones
+    the best weight is (1/v) (2 s₀² / (s₀² + s²))², and any smaller weight helps too: it makes
+    neither the noise nor the position of a star worse.
     """
     along, across = 2 / (1 + long**2), 2 / (1 + short**2)
     return np.asarray(np.sqrt(along * across) * (along + across) / 2)
 
 
 def patchiness(reference: Stars, frame: Stars, pairs: NDArray[np.int64]) -> float:
-    """Scatter of ln light over thirds of the picture, that of noise taken out; NaN if unknown."""
+    """Scatter of ln light over thirds of the picture, without that of noise; NaN if unknown."""
     a, b = pairs[:, 0], pairs[:, 1]
     good = ~(reference.saturated[a] | frame.saturated[b])
     good &= (reference.flux[a] > 0) & (frame.flux[b] > 0)
@@ -161,7 +161,7 @@ def patchiness(reference: Stars, frame: Stars, pairs: NDArray[np.int64]) -> floa
 def scatter(column: Array) -> float:
     """Standard deviation of a column from frame to frame.
 
-    From the lower third of the steps (0.4307 σ for a Gaussian): slow trends, jumps, and what befell
+    From the lower third of the steps (0.4307 σ for a Gaussian): slow trends, jumps, and faults of
     up to half of the frames do not count.
     """
     steps = np.abs(np.diff(column[np.isfinite(column)]))
@@ -169,10 +169,10 @@ def scatter(column: Array) -> float:
 
 
 def _trend(column: Array) -> Array:
-    """The slow trend in a column (N,), 0 where it begins highest; 0 if there is none to be sure of.
+    """The slow trend in a column (N,), 0 at its highest end; 0 if there is no certain trend.
 
-    Its slope is the median step from frame to frame: neither clouds nor dew, which come and go
-    within some frames, have a say in it.
+    Its slope is the median step from frame to frame, on which clouds and dew, which come and go
+    within a few frames, have no influence.
     """
     steps = np.diff(column)
     steps = steps[np.isfinite(steps)]
@@ -188,7 +188,7 @@ def _trend(column: Array) -> Array:
 
 
 def _unevenness(measurements: Sequence[Measurement], usual: float) -> Array:
-    """Range of each frame's sky over the picture beyond the usual one, in usual skies (N,)."""
+    """Range of each frame's sky over the picture beyond the usual, relative to the usual sky (N,)."""
     planes = np.array([s.sky.mesh[1] / s.scale for s in measurements], dtype=float)
     with np.errstate(all="ignore"):
         beyond = planes - np.median(planes, axis=0)

@@ -1,8 +1,8 @@
-"""How bright one frame is beside another: transparency from stars, sky level from a coarse mesh.
+"""Brightness of a frame relative to another: transparency from stars, sky from a coarse mesh.
 
-A frame's samples are taken as ``transparency · scene + offset``, where the scene is what the
-reference frame shows and the offset is a smooth surface per colour (sky glow, haze, and the
-vignetted sky that stays with the lens while the stars move on).
+A frame's samples are modelled as ``transparency · scene + offset``, where the scene is that of the
+reference frame and the offset a smooth surface per colour (sky glow, haze, and the vignetted sky,
+which is fixed to the lens while the stars move).
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from stackkit.stars.detect import Stars
 from stackkit.stars.sky_mesh import MESH, Sky
 
 _ROUNDS = 6
-"""Reweightings of a fit."""
+"""Number of reweightings of a fit."""
 
 
 @dataclass(frozen=True)
@@ -52,7 +52,7 @@ def relative_transparency(reference: Stars, frame: Stars, pairs: NDArray[np.int6
 def transparencies(
     tables: Sequence[Stars], pairs: Sequence[NDArray[np.int64]], reference: int
 ) -> list[float]:
-    """Transparency of each frame beside the reference frame's; ``pairs`` (N, 2) of star numbers,
+    """Transparency of each frame relative to the reference; ``pairs`` (N, 2) of star numbers,
     the reference's first.
     """
     return [
@@ -62,7 +62,7 @@ def transparencies(
 
 
 def flat_level(size: tuple[int, int], transparency: float = 1.0) -> Level:
-    """No offset: the reference itself, or a frame of which nothing better is known."""
+    """No offset: for the reference itself, or a frame whose offset is unknown."""
     width, height = size
     unit = np.array([(width - 1) / 2, (height - 1) / 2, max(width, height) / 2])
     return Level(np.zeros((3, 6)), unit, transparency)
@@ -71,10 +71,10 @@ def flat_level(size: tuple[int, int], transparency: float = 1.0) -> Level:
 def relative_level(
     reference: Sky, frame: Sky, mapping: AnyMapping, size: tuple[int, int], transparency: float
 ) -> Level:
-    """Offset surfaces of a frame against the reference, from their sky at the same stars.
+    """Offset surfaces of a frame relative to the reference, from their sky at the same stars.
 
-    Boxes are compared where both frames see the same piece of sky, so that the Milky Way cancels;
-    the quadratic is fitted with Tukey's weights, so that ground and clouds' edges do not pull.
+    Boxes are compared where both frames show the same piece of sky, so that the Milky Way cancels;
+    the quadratic is fitted with Tukey's weights, robust against ground and edges of clouds.
     """
     flat = flat_level(size, transparency)
     ny, nx = frame.mesh.shape[1:]
