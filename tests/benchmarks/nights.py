@@ -19,12 +19,17 @@ def standard_night(seed: int, frames: int, *, quick: bool = False) -> Night:
     ``quick`` is the same sky on half the pixels a side: for trying things, not for figures.
     """
     scale = 2 if quick else 1
+    return sized_night(seed, frames, 2000 // scale, 1500 // scale)
+
+
+def sized_night(seed: int, frames: int, width: int, height: int) -> Night:
+    """The same night on a sensor of another size."""
     return Night(
         seed=seed,
         frames=frames,
-        width=2000 // scale,
-        height=1500 // scale,
-        focal=1350.0 / scale,
+        width=width,
+        height=height,
+        focal=0.675 * width,
         k1=-0.06,
         k2=0.02,
         refraction=True,
