@@ -153,7 +153,7 @@ def restless(evidence: Evidence) -> Mask:
 
 
 def pattern_share(evidence: Evidence, defects: Mask, moved: float) -> float:
-    """Share of a lasting pattern in the variance of the sites' means; 0 if not worth it.
+    """Share of a lasting pattern in the variance of the sites' means; 0 if negligible.
 
     Only where the sky moved (``moved``, px) so far that what the session's halves agree on comes
     from the sensor.
