@@ -188,7 +188,7 @@ def _trend(column: Array) -> Array:
 
 
 def _unevenness(measurements: Sequence[Measurement], usual: float) -> Array:
-    """Range over the picture of each frame's sky beyond the usual, as a share of that sky (N,)."""
+    """Range of each frame's sky over the picture beyond the usual, relative to usual sky (N,)."""
     planes = np.array([s.sky.mesh[1] / s.scale for s in measurements], dtype=float)
     with np.errstate(all="ignore"):
         beyond = planes - np.median(planes, axis=0)
