@@ -1,4 +1,4 @@
-"""From the stack and the record to files, one module a format.
+"""From the stack and the record to files, one module per format.
 
 Takes a ``Result``; ``write`` writes all its files, or none.
 """

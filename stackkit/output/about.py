@@ -1,4 +1,4 @@
-"""What a picture file says of its session: EXIF 2.32 (CIPA DC-008) and XMP (ISO 16684-1)."""
+"""Metadata of the session in a picture file: EXIF 2.32 (CIPA DC-008) and XMP (ISO 16684-1)."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from stackkit.output.tiff_container import ASCII, BYTE, RATIONAL, SHORT, UNDEFIN
 from stackkit.schemas.run import RunRecord
 
 _COMPOSITE = 2
-"""EXIF 2.32, CompositeImage: made of several pictures, after they were taken."""
+"""EXIF 2.32, CompositeImage: combined from several pictures after they were taken."""
 _SPACES = {
     "rdf": "http://www.w3.org/1999/02/22-rdf-syntax-ns#",
     "x": "adobe:ns:meta/",
@@ -24,9 +24,9 @@ _SPACES = {
 
 @dataclass(frozen=True)
 class About:
-    """What is told of a session: ``begin`` and ``end`` of its used exposures, UTC, None without a
-    clock; ``total_s`` of light, None where an exposure is not known; numbers of frames; ``place``
-    latitude and longitude, degrees, only where it was asked for.
+    """Metadata of a session: ``begin`` and ``end`` of its used exposures, UTC, None without a
+    clock; ``total_s`` exposure, None where one is unknown; numbers of frames; ``place`` latitude
+    and longitude, degrees, only if asked for.
     """
 
     camera: str | None
@@ -71,7 +71,7 @@ def about(record: RunRecord) -> About:
 
 
 def exif_tags(told: About) -> Tags:
-    """The EXIF directory.  The exposure is the light gathered in all."""
+    """The EXIF directory.  The exposure is the total."""
     tags: dict[int, tuple[int, Any]] = {
         36864: (UNDEFINED, b"0232"),
         42080: (SHORT, _COMPOSITE),
@@ -94,7 +94,7 @@ def exif_tags(told: About) -> Tags:
 
 
 def gps_tags(place: tuple[float, float] | None) -> Tags | None:
-    """The GPS directory (4.6.6): degrees, minutes and seconds, and the letter of their side."""
+    """The GPS directory (4.6.6): degrees, minutes and seconds, and the letter of the hemisphere."""
     if place is None:
         return None
     tags: dict[int, tuple[int, Any]] = {0: (BYTE, (2, 3, 0, 0))}
@@ -106,7 +106,7 @@ def gps_tags(place: tuple[float, float] | None) -> Tags | None:
 
 
 def xmp(told: About, description: str, figures: Mapping[str, float | str]) -> bytes:
-    """A packet with the session's times and sums, and ``figures`` of the file by name."""
+    """A packet with the session's times and totals, and ``figures`` of the file by name."""
     for prefix, uri in _SPACES.items():
         Xml.register_namespace(prefix, uri)
     root = Xml.Element(_name("x", "xmpmeta"))
@@ -149,5 +149,5 @@ def session_words(told: About) -> str:
 
 
 def plain_ascii(words: str | None) -> str | None:
-    """For fields that hold nothing else; others as question marks."""
+    """For ASCII-only fields; other characters become question marks."""
     return words.encode("ascii", "replace").decode("ascii") if words else None

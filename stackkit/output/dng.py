@@ -1,6 +1,6 @@
 """Bayer mosaics as DNG, by the DNG specification 1.4 (lossless JPEG, chapter 2).
 
-Used by the simulator; what it writes is opened by LibRaw and by tifffile alike.
+Used by the simulator; both LibRaw and tifffile open the files.
 """
 
 from __future__ import annotations
@@ -28,14 +28,14 @@ from stackkit.output.tiff_container import (
 
 _DAYLIGHT = 20
 _DAYLIGHT_MATRIX = (2.2229, -0.8541, -0.2960, -0.5599, 1.4049, 0.1420, -0.1152, 0.1723, 1.0179)
-"""XYZ to the colours of a camera whose white is D55 (light 20 of EXIF), and whose colours are
-somewhat paler than sRGB's, as filters of sensors are.
+"""XYZ to the colours of a camera whose white is D55 (light 20 of EXIF), with colours somewhat paler
+than sRGB's, as with real sensor filters.
 """
 
 
 @dataclass(frozen=True)
 class MosaicTags:
-    """What a raw file says of itself.  Levels in codes, times UTC, lengths in mm.
+    """The metadata of a raw file.  Levels in codes, times UTC, lengths in mm.
 
     ``place``: latitude and longitude in degrees, north and east positive.
     """
@@ -61,7 +61,7 @@ class MosaicTags:
 
 
 def mosaic_dng(codes: NDArray[np.uint16], tags: MosaicTags) -> bytes:
-    """The bytes of a DNG 1.4 file that holds the mosaic ``codes`` (H, W), H even.
+    """The bytes of a DNG 1.4 file with the mosaic ``codes`` (H, W), H even.
 
     Two sensor rows are joined into one row of the lossless JPEG, so that the sample above is one
     of the same colour and the file gets smaller; readers fill the picture in reading order.

@@ -1,4 +1,4 @@
-"""The stack as FITS: the measurement, in the camera's own units (FITS standard 4.0).
+"""The stack as FITS: the measurement, in the camera's units (FITS standard 4.0).
 
 Nothing in the file depends on when or where it was written (no DATE, no checksum cards, whose
 comments carry the time), so that the same stack gives the same bytes.
@@ -25,7 +25,7 @@ from stackkit.schemas.run import RunRecord
 _BLOCK = 2880
 """Headers and data fill whole blocks of this many bytes (FITS 4.0, section 3.1)."""
 _ROWS = 64
-"""Rows that are turned into big-endian bytes at a time: memory stays small."""
+"""Rows converted to big-endian bytes at a time, to save memory."""
 
 _COLUMNS = (
     # key in the record, kind, unit
@@ -53,7 +53,7 @@ def write_fits(path: Path, stack: Stack, record: RunRecord) -> None:
 
     Primary HDU: ``value`` (3, H, W); image extensions VARIANCE and COVERAGE; binary table FRAMES
     with a row for every frame of ``record`` (of the run).
-    Keywords whose figures are missing from the record are left out.  Raises ``OutputError``.
+    Keywords without a figure in the record are left out.  Raises ``OutputError``.
     """
     record = plain(record)
     table = _frame_table(record["frames"])
@@ -74,14 +74,14 @@ def write_picture(path: Path, value: NDArray[np.float32], words: str) -> None:
 
 
 def _one_card(text: str) -> str:
-    """``text`` cut to what one card holds: reserved keywords take no CONTINUE (section 4.2.1.2)."""
+    """``text`` cut to one card: reserved keywords allow no CONTINUE (section 4.2.1.2)."""
     while len(text) + text.count("'") > 68:
         text = text[:-1]
     return text
 
 
 def _write_image(file: BinaryIO, header: fits.Header, array: NDArray[Any]) -> None:
-    """Append one HDU.  Not by astropy, which swaps bytes in the caller's array or copies it all."""
+    """Append one HDU.  Not with astropy, which swaps bytes in the caller's array or copies it."""
     file.write(header.tostring().encode("ascii"))
     big_endian = array.dtype.newbyteorder(">")
     for plane in array.reshape(-1, *array.shape[-2:]):
@@ -146,7 +146,7 @@ def _primary_header(stack: Stack, record: RunRecord) -> fits.Header:
 
 
 def _exposure_cards(used: Sequence[FrameRecord], reference: str | None) -> fits.Header:
-    """XPOSURE, the light gathered in all; EXPTIME, that of the frame whose ADU the values are."""
+    """XPOSURE, the total exposure; EXPTIME, that of the reference, whose ADU the values are."""
     cards = fits.Header()
     exposures = [seconds for frame in used if (seconds := frame["exposure_s"])]
     if used and len(exposures) == len(used):
@@ -186,7 +186,7 @@ def _time_cards(used: Sequence[FrameRecord]) -> fits.Header:
 
 
 def _iso(time: datetime) -> str:
-    """UTC to the nearest millisecond, without a zone as FITS wants it."""
+    """UTC to the nearest millisecond, without a zone as FITS requires."""
     rounded = time.astimezone(UTC) + timedelta(microseconds=500)
     return rounded.replace(tzinfo=None).isoformat(timespec="milliseconds")
 

@@ -1,8 +1,8 @@
 """The stack as a linear DNG (1.4): camera-native colours for raw editors, 16 bits.
 
-The first directory holds a stretched preview and what the camera is; the picture lies in a
-directory below, three samples a pixel, uncompressed, which the strictest readers take.  Black lies
-above zero, so that the noise of a dark sky is kept.
+The first directory has a stretched preview and the camera's data; the picture is in a directory
+below, three samples per pixel, uncompressed, which even strict readers accept.  Black is above
+zero, so that the noise of a dark sky is kept.
 """
 
 from __future__ import annotations
@@ -40,9 +40,9 @@ _ROWS = 64
 _LINEAR_RAW = 34892
 _D65_LIGHT = 21
 _SKY = 0.015
-"""Linear value at which the sky should come out …"""
+"""Linear value at which the sky should be rendered …"""
 _MOST_STEPS = 5.0
-"""… but for so many steps of two at most."""
+"""… with at most this many stops."""
 
 
 def write_linear_dng(
@@ -53,16 +53,16 @@ def write_linear_dng(
     record: RunRecord,
     preview: NDArray[np.uint8],
 ) -> None:
-    """Write ``value`` (3, H, W), ADU, in the sensor's orientation, which a tag tells.
+    """Write ``value`` (3, H, W), ADU, in the sensor's orientation, with a tag for it.
 
     ``camera`` and ``how`` give matrices and white; ``preview`` (h, w, 3) is upright.  Full scale is
-    where the stack counts as clipped, so that readers see that it is.  Pixels that no frame
-    reaches are black.  Raises ``OutputError``.
+    the stack's clipping level, so that readers treat it as clipped.  Pixels without coverage are
+    black.  Raises ``OutputError``.
     """
     _, height, width = value.shape
-    told, orientation = about(record), record["camera"]["orientation"]
-    words = f"{session_words(told)} Linear, camera-native colours."
-    name = plain_ascii(told.camera) or "Camera of unknown model"
+    session, orientation = about(record), record["camera"]["orientation"]
+    words = f"{session_words(session)} Linear, camera-native colours."
+    name = plain_ascii(session.camera) or "Camera of unknown model"
     shown = _as_stored(preview, orientation)
     first = {
         **_rgb(shown.shape[0], shown.shape[1], 8),
@@ -72,7 +72,7 @@ def write_linear_dng(
         272: (ASCII, name),
         274: (SHORT, orientation),
         305: (ASCII, "stackkit"),
-        700: (BYTE, xmp(told, words, {"whiteAduPerUnit": how.clip, "white": how.words})),
+        700: (BYTE, xmp(session, words, {"whiteAduPerUnit": how.clip, "white": how.words})),
         50706: (BYTE, (1, 4, 0, 0)),  # DNGVersion
         50707: (BYTE, (1, 2, 0, 0)),  # DNGBackwardVersion
         50708: (ASCII, name),  # UniqueCameraModel
@@ -100,12 +100,12 @@ def write_linear_dng(
                 TiffPicture(first, (shown[top : top + _ROWS].tobytes() for top in _tops(shown))),
                 TiffPicture(raw, _strips(value, how.clip)),
             ],
-            {EXIF_IFD: exif_tags(told), GPS_IFD: gps_tags(told.place)},
+            {EXIF_IFD: exif_tags(session), GPS_IFD: gps_tags(session.place)},
         )
 
 
 def _rgb(height: int, width: int, bits: int) -> dict[int, tuple[int, Any]]:
-    """The tags of a picture of three colours in strips, not packed."""
+    """The tags of a three-colour picture in strips, uncompressed."""
     return {
         256: (LONG, width),
         257: (LONG, height),
@@ -122,22 +122,22 @@ def _tops(rows: NDArray[Any]) -> range:
 
 
 def _steps(how: Development) -> float:
-    """BaselineExposure that brings the sky to where it can be seen; with its glow taken off too,
-    as stars and Milky Way are no brighter then.
+    """BaselineExposure that makes the sky visible; the same with the gradient removed, as stars and
+    Milky Way are no brighter then.
     """
     light = how.sky * float(how.gains[1]) / how.clip
     return float(np.clip(np.log2(_SKY / light), 0, _MOST_STEPS)) if light > 0 else 0.0
 
 
 def _colour_tags(camera: CameraColour, how: Development) -> Iterator[tuple[int, tuple[int, Any]]]:
-    """The calibrations as they were; for a camera that has none, what makes it sRGB under D65."""
+    """The camera's calibrations; without any, one that makes it sRGB under D65."""
     if not camera.known:
         to_srgb = np.linalg.inv(adaptation(D50, D65) @ to_connection(SRGB))
         yield 50721, (SRATIONAL, _flat(np.diag(how.neutral) @ to_srgb))
         yield 50778, (SHORT, _D65_LIGHT)
         return
     codes = ((50721, 50964, 50723, 50778), (50722, 50965, 50724, 50779))
-    # DNG 1.4 knows two lights: of three, the coolest and the warmest.
+    # DNG 1.4 has two illuminants: of three, the lowest and highest colour temperature are kept.
     ends = camera.calibrations[:: max(len(camera.calibrations) - 1, 1)][:2]
     for (_, profile), (colour, forward, own, light) in zip(ends, codes, strict=False):
         yield colour, (SRATIONAL, _flat(profile.color_matrix))
@@ -153,7 +153,7 @@ def _flat(matrix: ArrayLike) -> list[float]:
 
 
 def _as_stored(preview: NDArray[np.uint8], orientation: int) -> NDArray[np.uint8]:
-    """The upright preview turned back: the orientation tag is for both pictures."""
+    """The upright preview rotated back: the orientation tag applies to both pictures."""
     back = {6: 8, 8: 6}.get(orientation, orientation)
     return np.ascontiguousarray(np.moveaxis(upright(np.moveaxis(preview, -1, 0), back), 0, -1))
 

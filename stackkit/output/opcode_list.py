@@ -36,7 +36,7 @@ def area_data(
     planes: int = 1,
     pitch: tuple[int, int] = (1, 1),
 ) -> bytes:
-    """The sites an opcode touches; ``bottom`` and ``right`` are the first outside."""
+    """The sites an opcode applies to; ``bottom`` and ``right`` are the first outside."""
     return struct.pack(">8I", top, left, bottom, right, plane, planes, *pitch)
 
 
@@ -52,8 +52,8 @@ def gain_map_opcode(
     :func:`area_data`.
 
     ``spacing`` and ``origin`` (down, across) are shares of the picture's height and width; without
-    ``spacing`` the points reach from edge to edge.  For a Bayer mosaic write four, one a site, with
-    pitch (2, 2).
+    ``spacing`` the points reach from edge to edge.  For a Bayer mosaic write four, one per site,
+    with pitch (2, 2).
     """
     values = np.asarray(gains, dtype=">f4")
     values = values[:, :, None] if values.ndim == 2 else values

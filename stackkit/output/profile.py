@@ -1,4 +1,4 @@
-"""A small ICC profile for linear light of a space (ICC.1:2022, version 4.4, matrix/TRC)."""
+"""A small ICC profile for a linear colour space (ICC.1:2022, version 4.4, matrix/TRC)."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ _WHITE = np.array([0.9642, 1.0, 0.8249])
 
 
 def linear_profile(space: Space) -> bytes:
-    """The bytes of a display profile whose curves are straight lines; the same every time."""
+    """The bytes of a display profile with linear curves; reproducible."""
     columns = to_connection(space)
     columns *= (_WHITE / columns.sum(axis=1))[:, None]
     curve = b"curv" + bytes(8)  # no entries: the identity (10.6)
@@ -38,8 +38,8 @@ def linear_profile(space: Space) -> bytes:
             body += data + bytes(-len(data) % 4)
         table += name + struct.pack(">II", places[data], len(data))
     profile = _header(128 + len(table) + len(body)) + table + body
-    # Its identity (7.2.18): fields 44, 64 and 84, which it leaves out, are zero here anyway,
-    # but for the rendering intent.
+    # The profile ID (7.2.18) leaves out fields 44, 64 and 84, which are zero here anyway, except
+    # for the rendering intent.
     blank = profile[:64] + bytes(4) + profile[68:]
     return profile[:84] + hashlib.md5(blank, usedforsecurity=False).digest() + profile[100:]
 
@@ -67,6 +67,6 @@ def _xyz(values: Iterable[float]) -> bytes:
 
 
 def _text(words: str) -> bytes:
-    """Words in one language (10.15)."""
+    """Text in one language (10.15)."""
     data = words.encode("utf-16-be")
     return b"mluc" + bytes(4) + struct.pack(">II2s2sII", 1, 12, b"en", b"US", len(data), 28) + data

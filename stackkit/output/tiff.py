@@ -1,9 +1,9 @@
-"""The stack as TIFF: the editing file, linear light of a standard space, for nearly any editor.
+"""The stack as TIFF: the file for editing, in a standard linear colour space, for most editors.
 
 Classic TIFF 6.0, contiguous RGB, deflate, 64-row strips; 32-bit float with the floating-point
-predictor (TIFF Technical Note 3), or 16-bit whole numbers.  A linear ICC profile says what the
-colours are, EXIF and XMP say of what session, and a small stretched picture lies in a directory of
-its own, so that file browsers need not show black.  The same stack gives the same bytes.
+predictor (TIFF Technical Note 3), or 16-bit whole numbers.  A linear ICC profile defines the
+colours, EXIF and XMP describe the session, and a small stretched picture is in a directory of its
+own, so that file browsers need not show black.  The same stack gives the same bytes.
 """
 
 from __future__ import annotations
@@ -45,9 +45,9 @@ from stackkit.schemas.run import RunRecord
 
 _ROWS = 64
 _CLASSIC_LIMIT = 2**32 - 2**25
-"""Bytes of samples that surely fit a file with 32-bit offsets, with room for its tables."""
+"""Bytes of samples that fit a file with 32-bit offsets, with room for its tables."""
 _INSIDE = 1024
-"""Long side of the small picture inside, px, at most."""
+"""Greatest long side of the small picture inside, px."""
 
 
 def write_tiff(
@@ -61,14 +61,14 @@ def write_tiff(
     """Write ``value`` (3, H, W), ADU, to ``path``, upright, developed, its pedestal added.
 
     ``record`` of the run with its ``camera``, ``frames`` and ``editing`` (pedestal, the value that
-    is full scale in 16 bits); ``preview`` (h, w, 3), upright.  Pixels that no frame reaches are 0.
+    is full scale in 16 bits); ``preview`` (h, w, 3), upright.  Pixels without coverage are 0.
     Values above 1 are kept.  Raises ``OutputError``.
     """
     picture = upright(value, record["camera"]["orientation"])
     _, height, width = picture.shape
-    editing, told = record["editing"], about(record)
-    assert editing is not None  # it is what is written here
-    words = f"{session_words(told)} {description(how, editing, bits)}"
+    editing, session = record["editing"], about(record)
+    assert editing is not None  # it is needed here
+    words = f"{session_words(session)} {description(how, editing, bits)}"
     figures: dict[str, float | str] = {
         "pedestal": editing["pedestal"],
         "whiteAduPerUnit": how.white,
@@ -79,11 +79,11 @@ def write_tiff(
         **_rgb(height, width, bits, 3 if bits == 32 else 2),
         270: (ASCII, words),
         305: (ASCII, "stackkit"),
-        700: (BYTE, xmp(told, words, figures)),
+        700: (BYTE, xmp(session, words, figures)),
         34675: (UNDEFINED, linear_profile(how.space)),
     }
-    if told.camera:
-        tags[272] = (ASCII, told.camera)
+    if session.camera:
+        tags[272] = (ASCII, session.camera)
     inside = _smaller(preview)
     lesser = {**_rgb(inside.shape[0], inside.shape[1], 8, 2), 254: (LONG, 1)}
     with replacing(path) as temporary, temporary.open("wb") as file:
@@ -93,13 +93,13 @@ def write_tiff(
                 TiffPicture(tags, _strips(picture, how, editing, bits)),
                 TiffPicture(lesser, (_whole_numbers(rows) for rows in _rows(inside))),
             ],
-            {EXIF_IFD: exif_tags(told), GPS_IFD: gps_tags(told.place)},
+            {EXIF_IFD: exif_tags(session), GPS_IFD: gps_tags(session.place)},
             big=needs_bigtiff(height, width),
         )
 
 
 def _rgb(height: int, width: int, bits: int, predictor: int) -> dict[int, tuple[int, Any]]:
-    """The tags of a picture of three colours in strips, packed by deflate."""
+    """The tags of a three-colour picture in strips, compressed by deflate."""
     return {
         256: (LONG, width),
         257: (LONG, height),
@@ -116,12 +116,12 @@ def _rgb(height: int, width: int, bits: int, predictor: int) -> dict[int, tuple[
 
 
 def needs_bigtiff(height: int, width: int) -> bool:
-    """Whether a float RGB picture may outgrow classic TIFF; not every editor opens the other."""
+    """Whether a float RGB picture may outgrow classic TIFF; not every editor opens BigTIFF."""
     return height * width * 3 * 4 > _CLASSIC_LIMIT
 
 
 def description(how: Development, editing: EditingRecord, bits: int) -> str:
-    """What a person who opens the file should know, in ASCII."""
+    """A description for whoever opens the file, in ASCII."""
     pedestal = editing["pedestal"]
     colours = (
         f"{how.space.name} primaries"
@@ -141,7 +141,7 @@ def description(how: Development, editing: EditingRecord, bits: int) -> str:
 
 
 def _strips(picture: Plane, how: Development, editing: EditingRecord, bits: int) -> Iterator[bytes]:
-    """Encoded strips of ``picture`` (3, H, W), made one at a time: memory stays small."""
+    """Encoded strips of ``picture`` (3, H, W), made one at a time to save memory."""
     for top in range(0, picture.shape[1], _ROWS):
         rows = develop_rows(picture, top, min(top + _ROWS, picture.shape[1]), how)
         light = np.moveaxis(rows, 0, -1) + np.float32(editing["pedestal"])
@@ -160,13 +160,13 @@ def _rows(picture: NDArray[np.uint8]) -> Iterator[NDArray[np.uint8]]:
 
 
 def _whole_numbers(rows: NDArray[Any]) -> bytes:
-    """A strip (n, w, 3) with the differences along its rows (TIFF 6.0, section 14), packed."""
+    """A strip (n, w, 3) as differences along its rows (TIFF 6.0, section 14), compressed."""
     differences = imagecodecs.delta_encode(np.ascontiguousarray(rows), axis=-2)
     return bytes(imagecodecs.deflate_encode(differences.tobytes()))
 
 
 def _smaller(picture: NDArray[np.uint8]) -> NDArray[np.uint8]:
-    """Every so many-th pixel averaged with those beside it."""
+    """A picture reduced by a whole factor, by means of the pixels in each square."""
     step = -(-max(picture.shape[:2]) // _INSIDE)
     height, width = (max(side // step * step, 1) for side in picture.shape[:2])
     if step == 1 or min(height, width) < step:

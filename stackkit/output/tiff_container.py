@@ -1,8 +1,8 @@
-"""A little-endian TIFF 6.0 writer for what general writers cannot lay out.
+"""A little-endian TIFF 6.0 writer for layouts that general writers cannot make.
 
-It writes pictures in ready-made strips, as they come, one below another (SubIFDs, TIFF Technical
-Note 1), with directories of EXIF and GPS beside them.  Pictures that outgrow 32-bit offsets take
-the layout known as BigTIFF.
+It writes pictures in encoded strips, as they are produced, one below another (SubIFDs, TIFF
+Technical Note 1), with EXIF and GPS directories.  Pictures that outgrow 32-bit offsets are written
+as BigTIFF.
 """
 
 from __future__ import annotations
@@ -37,7 +37,7 @@ class TiffPicture:
 
 @dataclass(frozen=True)
 class _Layout:
-    """Widths of what differs: the head, numbers of entries, counts and offsets."""
+    """What differs between the two: header, numbers of entries, counts and offsets."""
 
     head: bytes
     entries: str
@@ -46,7 +46,7 @@ class _Layout:
 
     @property
     def room(self) -> int:
-        """Bytes of a value that stands in its entry."""
+        """Bytes of a value that fit into its entry."""
         return struct.calcsize(self.word)
 
 
@@ -63,7 +63,7 @@ def write_pictures(
 ) -> None:
     """Write ``pictures`` into the empty ``file``: the first, and the others below it.
 
-    ``beside``: further directories by the tag of the first one that points to them.
+    ``beside``: further directories, by the tag in the first one that points to them.
     """
     layout = _BIG if big else _CLASSIC
     file.write(layout.head + struct.pack(layout.word, 0))
@@ -86,7 +86,7 @@ def one_picture(tags: Tags, exif: Tags, strip: bytes, gps: Tags | None = None) -
 
 
 def _placed(file: BinaryIO, picture: TiffPicture, layout: _Layout) -> dict[int, tuple[int, Any]]:
-    """Writes the strips; the tags with where they lie."""
+    """Writes the strips; returns the tags with their offsets."""
     offsets, counts = [], []
     for strip in picture.strips:
         offsets.append(file.tell())
@@ -97,7 +97,7 @@ def _placed(file: BinaryIO, picture: TiffPicture, layout: _Layout) -> dict[int, 
 
 
 def _laid(file: BinaryIO, tags: Tags, layout: _Layout) -> int:
-    """Writes a directory with its values behind it; where it begins."""
+    """Writes a directory followed by its values; returns its offset."""
     at = file.tell()
     entries = sorted(tags.items())
     entry = struct.calcsize("<HH") + 2 * layout.room

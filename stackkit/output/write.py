@@ -1,4 +1,4 @@
-"""The end of the line: the folder for the results, and all files of a result."""
+"""The last step: the folder for the results, and all files of a result."""
 
 from __future__ import annotations
 
@@ -23,11 +23,11 @@ from stackkit.run.progress import Progress
 from stackkit.schemas.run import RunRecord
 
 PICTURE_BYTES = 1_400_000
-"""Bytes of the stack's picture for the report, and of the one frame's."""
+"""Greatest size in bytes of the report's pictures of the stack and of one frame."""
 
 
 def check_output(folder: Path, force: bool) -> bool:
-    """Make ``folder`` ready for results; True when it was made just now.
+    """Make ``folder`` ready for results; True when it was newly made.
 
     Raises ``UsageError`` when it holds results and ``force`` is not given, ``OutputError`` when it
     cannot be made or written to.
@@ -60,8 +60,8 @@ def write_results(
 ) -> RunRecord:
     """Write all files of a result into ``folder``; returns the record as written.
 
-    The files are made in a folder of their own beside and moved when all are complete, the record
-    last: there is a whole result or none.  Raises ``OutputError`` when the disk refuses.
+    The files are written in a temporary folder and moved when all are complete, the record last:
+    there is a whole result or none.  Raises ``OutputError`` when the disk refuses.
     """
     progress = progress or (lambda _step, _done, _total: None)
     names = editing.files
@@ -109,7 +109,7 @@ def _move(made: Path, folder: Path, names: Mapping[str, str]) -> None:
     """All files from where they were made to where they are wanted, the record last."""
     try:
         (folder / MOVING).touch()
-        # An older record goes first: no run must look finished with another's pictures.
+        # An older record is removed first: a run must not look finished with old pictures.
         for name in (FILES["record"], *(name for name in RESULTS if name not in names.values())):
             (folder / name).unlink(missing_ok=True)
         for name in names.values():
@@ -120,7 +120,7 @@ def _move(made: Path, folder: Path, names: Mapping[str, str]) -> None:
 
 
 def _pictures(result: Result, made: Edited) -> dict[str, bytes]:
-    """All small pictures by name: stack and one frame at one look, and the thumbnails."""
+    """All small pictures by name: stack and one frame with the same stretch, and thumbnails."""
     alone = opened(result.pictures.alone, result.record["integration"]["sampling"])
     shown = upright_picture(render(alone, made.rendering), result.orientation)
     large = {STACK: made.preview, ALONE: shown}
@@ -135,7 +135,7 @@ def write_page(path: Path, record: RunRecord, pictures: Mapping[str, bytes]) -> 
 
 
 def report_again(folder: Path) -> Path:
-    """Make the report in a folder of results anew, from its record and its small pictures.
+    """Make the report in a folder of results again, from its record and its small pictures.
 
     Raises ``InputError`` where there is no record, or one that does not fit its schema, and
     ``OutputError`` when the disk refuses.
@@ -148,7 +148,7 @@ def report_again(folder: Path) -> Path:
     page, pictures = folder / FILES["report"], read_pictures(folder / FILES["pictures"])
     try:
         write_page(page, record, pictures)
-    except (ValueError, ArithmeticError) as error:  # fits the schema, and still makes no sense
+    except (ValueError, ArithmeticError) as error:  # fits the schema, but is inconsistent
         raise InputError(
             f"{folder / FILES['record']} was changed: its figures make no sense. Stack the frames "
             "again to get a new one."
