@@ -1,5 +1,5 @@
-"""What is made of the finished stack and of single frames, to edit or to look at.
+"""Pictures of the finished stack and of single frames, to edit or to look at.
 
-Takes a ``Stack``; ``colour`` gives linear light of a standard space, ``gradient`` measures the
+Takes a ``Stack``; ``colour`` converts to a standard linear colour space, ``gradient`` measures the
 light-pollution gradient, ``edit`` puts both together, ``thumbnails`` shows the frames.
 """

@@ -1,6 +1,6 @@
 """``pictures.zip``: the small pictures of a run, from which its report can be made again.
 
-A ZIP file of WebP pictures, stored as they are; its bytes depend on nothing but theirs.
+A ZIP file of WebP pictures, stored uncompressed; its bytes depend on nothing but theirs.
 """
 
 from __future__ import annotations
@@ -15,9 +15,9 @@ STACK, ALONE = "stack.webp", "one-frame.webp"
 """The stack, and the reference frame alone at the same stretch, upright."""
 _EPOCH = (1980, 1, 1, 0, 0, 0)
 _LARGEST = 4_000_000
-"""Bytes from which on a picture is none of ours."""
+"""Size in bytes above which a picture is ignored."""
 _MOST = 20_000
-"""Entries that are read: a file from elsewhere may claim any number."""
+"""Greatest number of entries read: a foreign file may claim any number."""
 
 
 def write_pictures(path: Path, pictures: Mapping[str, bytes]) -> None:
@@ -30,8 +30,8 @@ def write_pictures(path: Path, pictures: Mapping[str, bytes]) -> None:
 
 
 def read_pictures(path: Path) -> dict[str, bytes]:
-    """The pictures by name; those that are damaged, or none of ours, are left out, all of them
-    where there is no such file: a report can do without.
+    """The pictures by name, without damaged or foreign ones; empty where there is no such file: a
+    report can do without.
     """
     found = {}
     try:
@@ -47,7 +47,7 @@ def read_pictures(path: Path) -> dict[str, bytes]:
 
 
 def _whole(archive: zipfile.ZipFile, entry: zipfile.ZipInfo) -> bytes:
-    """Its bytes; none where they do not agree with their checksum."""
+    """Its bytes; empty where they do not match their checksum."""
     try:
         return archive.read(entry)
     except (OSError, RuntimeError, EOFError, zipfile.BadZipFile, NotImplementedError, ValueError):

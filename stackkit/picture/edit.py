@@ -1,4 +1,4 @@
-"""From the stack, which is a measurement, to what is edited and looked at."""
+"""From the stack, which is a measurement, to pictures for editing and viewing."""
 
 from __future__ import annotations
 
@@ -26,23 +26,23 @@ from stackkit.run.files import FILES, ON_REQUEST
 from stackkit.schemas.picture import ColourRecord, EditingRecord, GradientRecord, White
 
 _PEDESTALS = (0.0, *(2.0**-k for k in range(12, 3, -1)))
-"""Among these is the least that leaves at most so many values below zero."""
+"""The least of these that leaves at most this share of values below zero is used."""
 _LOST = 1e-5
 _ROWS = 64
-"""Rows developed at a time: memory stays small."""
+"""Rows developed at a time, to save memory."""
 
 KEEP, REMOVE = "keep", "remove"
-"""What may be done to the smooth light of the sky."""
+"""What may be done with the smooth sky background."""
 OF_SKY = "The smooth light of the sky that was taken off the stack."
 _SOME = 5
-"""Every so many-th row and column is enough for a median."""
+"""Spacing of the rows and columns that are used for a median."""
 
 
 @dataclass(frozen=True)
 class Editing:
-    """What is wanted: ``white`` is ``asshot``, ``daylight``, ``stars`` or multipliers for R, G, B;
+    """Options: ``white`` is ``asshot``, ``daylight``, ``stars`` or multipliers for R, G, B;
     ``space`` a key of ``spaces.SPACES``; ``bits`` of the TIFF, 32 or 16; ``dng``: whether a linear
-    DNG is wanted, too; ``gradient``: ``keep`` or ``remove``.
+    DNG is written, too; ``gradient``: ``keep`` or ``remove``.
     """
 
     white: White | Balance = AS_SHOT
@@ -65,8 +65,8 @@ AS_USUAL = Editing()
 
 @dataclass(frozen=True)
 class Edited:
-    """``stack`` with or without the sky's glow; ``how`` it is developed for the editor,
-    ``rendering`` for the eye; ``preview`` (h, w, 3), upright; then what the record has of it.
+    """``stack`` with or without the gradient; ``how`` it is developed for the editor,
+    ``rendering`` for the preview; ``preview`` (h, w, 3), upright; then the parts of the record.
     """
 
     stack: Stack
@@ -79,7 +79,7 @@ class Edited:
 
 
 def edited(result: Result, wanted: Editing = AS_USUAL) -> Edited:
-    """The pictures that are made of a result.  Raises ``UsageError`` for what cannot be made."""
+    """The pictures of a result.  Raises ``UsageError`` for what cannot be made."""
     if wanted.bits not in (16, 32) or wanted.gradient not in (KEEP, REMOVE):
         raise UsageError(f"A TIFF has 16 or 32 bits, and the gradient is for {KEEP} or {REMOVE}.")
     stack, orientation = result.stack, result.orientation
@@ -112,7 +112,7 @@ def edited(result: Result, wanted: Editing = AS_USUAL) -> Edited:
 
 
 def sky_of(made: Edited) -> NDArray[np.float32]:
-    """The smooth light of the sky (3, H, W), ADU."""
+    """The smooth sky background (3, H, W), ADU."""
     _, height, width = made.stack.value.shape
     return sky_of_grid(made.rendering.sky, height, width)
 
@@ -124,9 +124,9 @@ def _usual_place(value: NDArray[np.float32]) -> float:
 
 
 def pedestal_of(value: Plane, how: Development) -> tuple[float, float]:
-    """What is added to the picture ``value`` (3, H, W), and the share of values still below zero.
+    """The pedestal of the picture ``value`` (3, H, W), and the share of values still below zero.
 
-    Editors cut off what is below zero, and the noise of a dark sky reaches there.
+    Editors clip values below zero, which the noise of a dark sky reaches.
     """
     counts, known = np.zeros(len(_PEDESTALS)), 0
     for top in range(0, value.shape[1], _ROWS):

@@ -1,10 +1,9 @@
-"""The smooth light of the sky in a picture: its shape, how strong, where from, and without it.
+"""The smooth sky background of a picture: its shape, strength and direction, and its removal.
 
-The model is the exponential of a second-order surface, and a fourth-order term about the middle
-for the lens's falloff, through the logarithms of the medians of tiles: what shapes the sky
-multiplies.  The fit is robust against
-what stands out of it, a band like the Milky Way or the ground; one set of weights serves all
-colours, so that the band keeps its colour.
+The model is the exponential of a second-order surface and a fourth-order term about the middle for
+the lens's falloff, fitted to the logarithms of the medians of tiles, because the effects are
+multiplicative.  The fit is robust against the Milky Way and the ground; all colours have the same
+weights, so that the Milky Way keeps its colour.
 """
 
 from __future__ import annotations
@@ -23,11 +22,11 @@ from stackkit.schemas.picture import GradientRecord
 _TILES = 32
 """Sky samples along the long side."""
 _TILES_FOR_A_SURFACE = 60
-"""With fewer the sky is taken as even."""
+"""With fewer the sky is assumed to be even."""
 _MAP = (9, 12)
-"""Rows and columns of the map in the record, of a picture that lies on its long side."""
+"""Rows and columns of the map in the record, for landscape format."""
 _BAND = 64
-"""Rows whose sky is worked out at a time."""
+"""Rows whose sky is computed at a time."""
 
 
 @dataclass(frozen=True)
@@ -46,7 +45,7 @@ class SkyModel:
 
 
 NO_SKY = SkyModel(np.zeros((0, 3)), 1.0, 0.0, 0.0, 0.0)
-"""What stands for a sky that could not be fitted."""
+"""For a sky that could not be fitted."""
 
 
 def sky_at(sky: SkyModel, y: Array, x: Array) -> Plane:
@@ -66,7 +65,7 @@ def sky_of_grid(sky: SkyModel, height: int, width: int) -> Plane:
 
 
 def without_sky(value: Plane, sky: SkyModel) -> Plane:
-    """The picture (3, H, W) with the smooth sky taken off."""
+    """The picture (3, H, W) with the smooth sky background subtracted."""
     _, height, width = value.shape
     y, x = (np.arange(height) + 0.5) / height, (np.arange(width) + 0.5) / width
     out = np.empty_like(value)
@@ -77,7 +76,7 @@ def without_sky(value: Plane, sky: SkyModel) -> Plane:
 
 
 def fit_sky(small: Plane) -> SkyModel:
-    """The smooth sky under a picture (3, h, w), NaN where nothing is known."""
+    """The smooth sky background of a picture (3, h, w), NaN where unknown."""
     _, h, w = small.shape
     medians, scatter, yx = tiles(small)
     if len(yx) == 0:
@@ -94,7 +93,7 @@ def fit_sky(small: Plane) -> SkyModel:
 
 
 def tiles(small: Plane) -> tuple[Array, Array, Array]:
-    """Of tiles that are mostly known: medians (n, 3), scatter of the light (n,), centres (n, 2).
+    """For tiles that are mostly known: medians (n, 3), scatter of the light (n,), centres (n, 2).
 
     The light is the mean of the colours; centres are y, x in pixels from the corner.
     """
@@ -128,11 +127,11 @@ def _medians(values: Plane, known: NDArray[np.int64]) -> Any:
 def gradient_record(
     sky: SkyModel, shape: tuple[int, int], orientation: int
 ) -> GradientRecord | None:
-    """What the record tells of the sky's glow on a grid of ``shape`` (H, W); None without one.
+    """The record of the sky background on a grid of ``shape`` (H, W); None without one.
 
-    ``strength``: how many times brighter a place is than that opposite it, at most, so that the
-    lens's falloff does not count; ``towards_deg``: where it gets brighter in the upright picture,
-    clockwise from up; ``map``: light over its median, in rows from the top.
+    ``strength``: greatest ratio of the brightness of a place to that of the place opposite, so that
+    the lens's falloff does not count; ``towards_deg``: direction in which it gets brighter in the
+    upright picture, clockwise from up; ``map``: light over its median, in rows from the top.
     """
     if not len(sky.coefficients):
         return None
@@ -155,17 +154,17 @@ def gradient_record(
 
 
 def _terms(y: Array, x: Array, wide: float) -> Array:
-    """What the surface is made of (n, 7), at places given as shares of the sides."""
+    """The terms of the surface (n, 7), at places given as shares of the sides."""
     y, x = 2 * y - 1, 2 * x - 1
     outwards = (wide * wide * x * x + y * y) / (wide * wide + 1)
     return np.stack([np.ones_like(x), y, x, y * y, x * y, x * x, outwards**2], axis=-1)
 
 
 def _robust_weights(terms: Array, values: Array, yx: Array) -> Array:
-    """Weights (n,) of Tukey's biweight for the fit that suits most of the tiles best.
+    """Weights (n,) of Tukey's biweight for the fit that agrees with most of the tiles.
 
-    It is started from all tiles and from each half of the picture: ground fills one side of it
-    and would bend a fit that starts from everything.
+    It is started from all tiles and from each half of the picture: ground fills one side and would
+    bias a fit that starts from everything.
     """
     middle = np.median(yx, axis=0)
     sides = [yx[:, axis] * sign >= middle[axis] * sign for axis in (0, 1) for sign in (1, -1)]

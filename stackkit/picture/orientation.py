@@ -1,4 +1,4 @@
-"""From the sensor's orientation to the way the picture is looked at."""
+"""From the sensor's orientation to the upright picture."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 
 def upright(array: NDArray[Any], orientation: int) -> NDArray[Any]:
-    """A view of ``array`` (…, H, W) turned and mirrored so that it stands upright.
+    """A view of ``array`` (…, H, W) rotated and mirrored so that it is upright.
 
     ``orientation`` is the TIFF/EXIF value 1-8 (TIFF 6.0, page 36): what the first row and the
     first column of the stored picture are in the scene.  5-8 swap width and height.  Values

@@ -1,8 +1,8 @@
-"""The stack as a small picture that looks right at a glance: 8-bit sRGB, for the eye alone.
+"""The stack as a small stretched picture: 8-bit sRGB, for viewing only.
 
-What is done to it, in order: development to linear sRGB (clipped pixels neutral), shrinking by
-area, the smooth part of the sky taken away, an arcsinh stretch of the light that keeps the colours
-(Lupton et al. 2004, PASP 116:133).  The stretch's result is taken as sRGB-encoded value.
+The steps: development to linear sRGB (clipped pixels neutral), shrinking by area, subtraction of
+the smooth sky background, an arcsinh stretch of the light that keeps the colours (Lupton et al.
+2004, PASP 116:133).  The result of the stretch is taken as the sRGB-encoded value.
 """
 
 from __future__ import annotations
@@ -29,29 +29,29 @@ from stackkit.run.files import replacing
 Picture = NDArray[np.uint8]
 
 LONGEST = 2048
-"""Pixels of the long side at most."""
+"""Greatest long side, px."""
 SKY = 0.12
 """Encoded value of the empty sky, as a share of full scale."""
 _PEDESTAL = 6.0
-"""How far, in noise sigmas, the sky lies above the light that the stretch counts as none."""
+"""How far, in noise sigmas, the sky is above the zero of the stretch."""
 _DISC = np.hypot(*np.mgrid[-4:5, -4:5]) <= 4.5
 """The surroundings of a star, px, …"""
 _BRIGHT = 80.0
-"""… that is brighter than so many noise sigmas."""
+"""… that is brighter than this many noise sigmas."""
 _SQUARE = 32
-"""Side of the squares, px, whose median is usual around a place."""
+"""Side of the squares, px, whose medians give the surroundings of a place."""
 _WHITE = 1500.0
 """Light, in noise sigmas, that the stretch takes to full scale."""
 _COLOUR_TRUST = 8.0
 """Light above the sky, in noise sigmas, whose colour is shown at half its strength."""
 _JPEG_QUALITY = 90
-"""Common practice for pictures that are sent."""
+"""Common practice for pictures to share."""
 
 
 @dataclass(frozen=True)
 class Rendering:
-    """How pictures on one grid are shown alike: ``how`` they are developed, the ``sky`` (ADU) that
-    is taken off, the ``noise`` of the small picture's light, and its long side at most.
+    """How pictures on one grid are rendered alike: ``how`` they are developed, the ``sky`` (ADU)
+    that is subtracted, the ``noise`` of the small picture's light, and its greatest long side.
     """
 
     how: Development
@@ -61,7 +61,7 @@ class Rendering:
 
 
 def rendering_of(value: Plane, how: Development, longest: int = LONGEST) -> Rendering:
-    """The look that suits the linear picture ``value`` (3, H, W) in ADU.
+    """The rendering for the linear picture ``value`` (3, H, W) in ADU.
 
     ``how`` develops to linear sRGB.
     """
@@ -75,7 +75,7 @@ def rendering_of(value: Plane, how: Development, longest: int = LONGEST) -> Rend
 
 
 def render(value: Plane, rendering: Rendering) -> Picture:
-    """The preview (h, w, 3) of a linear picture (3, H, W) in ADU, not yet turned upright.
+    """The preview (h, w, 3) of a linear picture (3, H, W) in ADU, not yet upright.
 
     Pixels without any colour are black.
     """
@@ -91,7 +91,7 @@ def render(value: Plane, rendering: Rendering) -> Picture:
 
 
 def upright_picture(picture: Picture, orientation: int) -> Picture:
-    """The preview (h, w, 3) as it is looked at."""
+    """The preview (h, w, 3), upright."""
     return np.moveaxis(upright(np.moveaxis(picture, -1, 0), orientation), 0, -1).copy(order="C")
 
 
@@ -108,7 +108,7 @@ def write_jpeg(path: Path, picture: Picture) -> None:
 
 
 def _called_srgb(png: bytes) -> bytes:
-    """The file with a chunk that says so (PNG 1.2, 4.2.2.3), behind the 33 bytes of its head."""
+    """The file with an sRGB chunk (PNG 1.2, 4.2.2.3) after the 33 bytes of its header."""
     chunk = b"sRGB\0"
     return png[:33] + struct.pack(">I", 1) + chunk + struct.pack(">I", crc32(chunk)) + png[33:]
 
@@ -124,11 +124,11 @@ def _light_of(sky: SkyModel, how: Development, shape: tuple[int, ...]) -> Plane:
 
 
 def _without_rings(excess: Plane) -> Plane:
-    """Channels (3, h, w) in noise sigmas without what is below the sky beside bright stars.
+    """Channels (3, h, w) in noise sigmas without values below the sky beside bright stars.
 
-    Interpolation leaves a dark ring of a hundredth of a star's height, other in each colour.
-    Where the sky itself is below zero (the model is not perfect, and there is ground), it is no
-    ring that is.
+    Interpolation leaves a dark ring of a hundredth of a star's height, different in each colour.
+    Where the sky itself is below zero (the model is not perfect, and there is ground), it is not a
+    ring.
     """
     beside = maximum_filter(np.nan_to_num(excess).max(axis=0) > _BRIGHT, footprint=_DISC)
     if not beside.any():
@@ -138,7 +138,7 @@ def _without_rings(excess: Plane) -> Plane:
 
 
 def _surroundings(excess: Plane) -> Plane:
-    """What is usual around each place (3, h, w): medians of squares, and between them linear."""
+    """The surroundings of each place (3, h, w): medians of squares, interpolated linearly."""
     _, h, w = excess.shape
     rows, columns = (min(-(-side // _SQUARE), side) for side in (h, w))
     edges = [np.linspace(0, side, n + 1).astype(int) for side, n in ((h, rows), (w, columns))]
@@ -159,7 +159,7 @@ def _stretch(light: Plane) -> Plane:
 
     Above the sky: asinh(u / soft) / asinh(white / soft), u counted from the pedestal, with the
     softening that puts the sky at ``SKY``.  Below: a hyperbola with the same value and slope at
-    the sky, which nears zero but never gets there, so that neither noise nor ground clip flat.
+    the sky, which approaches zero but never reaches it, so that neither noise nor ground clip.
     """
     soft = _softening()
     full = np.arcsinh(_WHITE / soft)
@@ -170,7 +170,7 @@ def _stretch(light: Plane) -> Plane:
 
 
 def _softening() -> float:
-    """The softening, in noise sigmas, with which the sky comes out at ``SKY`` (bisection)."""
+    """The softening, in noise sigmas, that renders the sky at ``SKY`` (bisection)."""
     low, high = 1e-3, 1e6
     for _ in range(80):
         soft = float(np.sqrt(low * high))
@@ -184,7 +184,7 @@ def _coloured(light: Plane, excess: Plane) -> Plane:
 
     Both in noise sigmas above the sky.  The light is stretched and the channels keep their ratio
     to it; where the brightest would exceed full scale all three are scaled down together (Lupton
-    et al. 2004).  The colour of light that hardly rises above the noise is held back.
+    et al. 2004).  The colour of light hardly above the noise is reduced.
     """
     raised = np.maximum(light, 0)
     trust = raised**2 / (raised**2 + _COLOUR_TRUST**2)

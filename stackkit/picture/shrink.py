@@ -1,4 +1,4 @@
-"""A picture made smaller by means over areas, a band of rows at a time: memory stays small."""
+"""A picture reduced by means over areas, a band of rows at a time to save memory."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ def shrink(
 ) -> Plane:
     """``picture`` (C, H, W) with its long side at most ``longest``: means, NaN left out.
 
-    ``rows_of`` gives the rows (C, n, W) of the picture from the first up to the last.
+    ``rows_of`` returns the rows (C, n, W) of the picture from the first up to the last.
     """
     count, *sides = picture.shape
     scale = min(1.0, longest / max(sides))

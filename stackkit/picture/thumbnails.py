@@ -1,7 +1,7 @@
-"""Pictures of the frames themselves, to look at: a thumbnail of each, and one frame for itself.
+"""Pictures of the frames themselves: a thumbnail of each, and one frame alone.
 
-All thumbnails have one stretch, set by the session's usual sky, so that cloud, twilight and a
-covered lens show beside each other.
+All thumbnails have the same stretch, set by the session's usual sky, so that cloud, twilight and a
+covered lens are visible in comparison.
 """
 
 from __future__ import annotations
@@ -27,26 +27,26 @@ from stackkit.run.checkpoints import checkpointed
 from stackkit.run.context import Context
 
 _LARGEST, _SMALLEST = 240, 120
-"""Longer side of a thumbnail, px: up to ``_MANY`` frames, and at the least."""
+"""Longer side of a thumbnail, px: up to ``_MANY`` frames, and the least."""
 _MANY = 150
 BYTES = 2_000_000
 """Bytes of all thumbnails together."""
 _QUALITIES = (82, 70, 58, 46, 34, 22, 10)
-"""Quality of WebP, 0 to 100: the first whose file is small enough."""
+"""Qualities of WebP, 0 to 100: the first whose file is small enough is used."""
 _TINY = 32
-"""px below which a picture is not made smaller."""
+"""Size in px below which a picture is not reduced."""
 _SOFT, _WHITE = 1.0, 40.0
-"""Light above the usual sky, in steps, at which the stretch turns from straight to logarithmic, and
-that it takes to full scale."""
+"""Light above the usual sky, in steps, at which the stretch changes from linear to logarithmic, and
+which becomes full scale."""
 _ROWS = 512
-"""Rows that are opened at a time, and how far beyond them samples have a say."""
+"""Rows that are demosaicked at a time."""
 _BEYOND = 8
 """Rows beside a band that its interpolation needs."""
 
 
 @dataclass(frozen=True)
 class OneFrame:
-    """A frame as the sensor gave it, hot pixels and all, calibrated: codes (H, W) of the cache."""
+    """A frame as the sensor gave it, with hot pixels, calibrated: codes (H, W) of the cache."""
 
     codes: NDArray[np.uint16]
     coding: Coding
@@ -62,7 +62,7 @@ class FramePictures:
 
 
 def picture_name(number: int) -> str:
-    """What the thumbnail of a light is called."""
+    """File name of the thumbnail of a light."""
     return f"frame-{number + 1:05d}.webp"
 
 
@@ -77,9 +77,9 @@ def make_thumbnails(
 ) -> FramePictures:
     """Pictures of the lights.
 
-    ``reference``: number of the frame whose grid the stack has; ``grades`` go with
-    ``lights.numbers``; ``orientations`` (EXIF) by number; ``suspects`` (H, W): sites that show
-    nothing of the sky.
+    ``reference``: number of the frame whose grid the stack has; ``grades`` in the order of
+    ``lights.numbers``; ``orientations`` (EXIF) by number; ``suspects`` (H, W): sites that do not
+    show the sky.
     """
     side = side_of(len(lights.numbers))
     most = BYTES // len(lights.numbers)
@@ -106,26 +106,26 @@ def make_thumbnails(
 
 
 def side_of(frames: int) -> int:
-    """Longer side of the thumbnails of so many frames, px."""
+    """Longer side of the thumbnails, px, for a number of frames."""
     return int(np.clip(_LARGEST * np.sqrt(_MANY / max(frames, 1)), _SMALLEST, _LARGEST))
 
 
 def _step(sky: Array, variance: float, size: tuple[int, int], side: int) -> float:
-    """ADU that the stretch counts as one: half of the sky's light, or what rises over the noise."""
+    """ADU of one step of the stretch: half of the sky background, or more if the noise needs it."""
     samples = max((max(size) / (4 * side)) ** 2, 1.0)
     return max(0.5 * float(sky.mean()), 4 * float(np.sqrt(variance / samples)), 1e-3)
 
 
 def _small(adu: Plane, pattern: NDArray[np.uint8], side: int) -> Plane:
-    """A mosaic (H, W) as R, G, B (3, h, w) with a longer side of about ``side``; NaN where nothing
-    is.  Of the means over areas, the brightest of four each: stars would drown otherwise.
+    """A mosaic (H, W) as R, G, B (3, h, w) with a longer side of about ``side``; NaN where there
+    are no data.  The brightest of four area means is taken: stars would be lost otherwise.
     """
     planes = []
     for colour in range(3):
         sites = np.argwhere(pattern == colour)
         own = [adu[y : adu.shape[0] // 2 * 2 : 2, x : adu.shape[1] // 2 * 2 : 2] for y, x in sites]
         plane = _mean(own)
-        # By a whole number: areas of uneven size would show as a pattern in the noise.
+        # By a whole factor: areas of uneven size would show as a pattern in the noise.
         times = max(round(max(plane.shape) / (2 * side)), 1)
         plane = shrink(plane[None], max(plane.shape) // times)[0]
         h, w = max(plane.shape[0] // 2, 1), max(plane.shape[1] // 2, 1)
@@ -138,7 +138,7 @@ def _small(adu: Plane, pattern: NDArray[np.uint8], side: int) -> Plane:
 
 
 def _mean(planes: Sequence[Plane]) -> Plane:
-    """Mean of planes of one shape, of those that are known."""
+    """Mean of the known values of planes of one shape."""
     if len(planes) == 1:
         return planes[0]
     known = sum(np.isfinite(p).astype(np.float32) for p in planes)
@@ -148,7 +148,7 @@ def _mean(planes: Sequence[Plane]) -> Plane:
 
 
 def _stretched(light: Array) -> NDArray[np.uint8]:
-    """Light above the usual sky, in steps, as 8 bit: none is black, the sky a fifth."""
+    """Light above the usual sky, in steps, as 8 bit: no light is black, the sky a fifth."""
     with np.errstate(invalid="ignore"):
         raised = np.arcsinh((np.maximum(light, -1) + 1) / _SOFT) / np.arcsinh((_WHITE + 1) / _SOFT)
     return np.asarray(np.rint(255 * np.clip(np.nan_to_num(raised), 0, 1)), dtype=np.uint8)
@@ -165,10 +165,10 @@ def webp(picture: NDArray[np.uint8], most: int) -> bytes:
 
 
 def opened(frame: OneFrame, sampling: int = 1) -> Plane:
-    """The frame as R, G, B (3, H·sampling, W·sampling), ADU, NaN where nothing is.
+    """The frame as R, G, B (3, H·sampling, W·sampling), ADU, NaN where there are no data.
 
-    Each colour linear between its own samples and nothing shifted, so that it lies on a stack whose
-    grid is this frame's.
+    Each colour is interpolated linearly between its samples without a shift, so that it is aligned
+    with a stack on this frame's grid.
     """
     height, width = frame.codes.shape
     sensor = bayer(frame.pattern, width, height)

@@ -1,1 +1,1 @@
-"""From the camera's colours to light of a standard space: DNG 1.7.1, chapter 6."""
+"""From the camera's colours to a standard linear colour space: DNG 1.7.1, chapter 6."""

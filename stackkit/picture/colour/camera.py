@@ -1,6 +1,6 @@
-"""What a camera's colours are: its matrices, interpolated for a white (DNG 1.7.1, chapter 6).
+"""The colours of a camera: its matrices, interpolated for a white (DNG 1.7.1, chapter 6).
 
-``XYZ to camera`` is AB · CC · CM: analog balance, the calibration of this very camera, and the
+``XYZ to camera`` is AB · CC · CM: analog balance, the calibration of the single camera, and the
 colour matrix of its model, the latter two interpolated linearly in the reciprocal temperature.
 """
 
@@ -31,17 +31,17 @@ _TEMPERATURES = {
     **{17: 2856, 20: 5503, 21: 6504, 22: 7504, 23: 5003},
 }
 """Kelvin of EXIF's LightSource (EXIF 2.32, 4.6.5): standard lights by CIE 15:2004, fluorescent
-ones the middle of the ranges that EXIF gives, the sky's as the daylight nearest to them.
+ones by the middle of the ranges that EXIF gives, skies by the nearest daylight.
 """
 _ROUNDS, _ENOUGH = 60, 1e-9
 _SENSIBLE = 20.0
-"""A white in which one colour is so many times another is a broken figure."""
+"""Ratio of two colours of a white above which it is invalid."""
 
 
 @dataclass(frozen=True)
 class CameraColour:
-    """Calibrations in order of temperature (kelvin), the coolest light first; ``balance`` (3,) the
-    analog one.  Without any, nothing is known of the camera's colours.
+    """Calibrations in order of colour temperature (kelvin), the lowest first; ``balance`` (3,): the
+    analog balance.  Without calibrations the camera's colours are unknown.
     """
 
     calibrations: tuple[tuple[float, ColourProfile], ...]
@@ -54,18 +54,18 @@ class CameraColour:
 
 
 def camera_colour(said: Metadata, table: Matrix | None) -> CameraColour:
-    """What the file says; else what LibRaw's ``table`` of cameras does (XYZ to camera, D65)."""
+    """From the file; otherwise from LibRaw's ``table`` of cameras (XYZ to camera, D65)."""
     profiles = [_usable(p) for p in said.colour_profiles if _invertible(p.color_matrix)]
     if not profiles and table is not None and _invertible(table):
         profiles = [ColourProfile(_D65_LIGHT, table, None)]
     known = [(float(_TEMPERATURES.get(p.illuminant or 0, 0)), p) for p in profiles]
-    if len(known) > 1:  # of which one does not say for which light it is, there is no between
+    if len(known) > 1:  # without an illuminant no interpolation is possible
         known = [pair for pair in known if pair[0]] or known[:1]
     return CameraColour(tuple(sorted(known, key=lambda pair: pair[0])), said.analog_balance)
 
 
 def _usable(profile: ColourProfile) -> ColourProfile:
-    """Without a forward or a calibration matrix that no camera has."""
+    """Without forward or calibration matrices that are invalid."""
     forward, own = profile.forward_matrix, profile.calibration
     whole = forward is not None and _invertible(forward) and np.sum(forward, axis=1).min() > 0
     return replace(
@@ -80,7 +80,7 @@ def _invertible(matrix: Matrix) -> bool:
 
 
 def sensible(neutral: tuple[float, ...] | Array | None) -> Array | None:
-    """What white looks like to the camera (3,), greatest 1; None for what no camera would say."""
+    """The camera's response to white (3,), greatest 1; None for implausible values."""
     if neutral is None:
         return None
     white = np.asarray(neutral, dtype=np.float64)
@@ -97,10 +97,10 @@ def xyz_to_camera(camera: CameraColour, white: White) -> Array:
 
 
 def white_of(camera: CameraColour, neutral: Array) -> White:
-    """The light's chromaticity under which the camera sees white as ``neutral`` (3,).
+    """Chromaticity of the light under which the camera records white as ``neutral`` (3,).
 
-    The matrix depends on the light and the light on the matrix: iterated, each step halved where
-    it would swing.
+    The matrix depends on the light and the light on the matrix: iterated, with half steps where it
+    would oscillate.
     """
     white, step = D50, np.inf
     for _ in range(_ROUNDS):
@@ -117,7 +117,7 @@ def white_of(camera: CameraColour, neutral: Array) -> White:
 
 
 def neutral_of(camera: CameraColour, white: White) -> Array:
-    """What the camera sees (3,) of a white under this light, greatest 1."""
+    """The camera's response (3,) to white under this light, greatest 1."""
     seen = xyz_to_camera(camera, white) @ xyz(white)
     return np.asarray(seen / seen.max())
 
@@ -125,8 +125,8 @@ def neutral_of(camera: CameraColour, white: White) -> Array:
 def balanced_to_connection(camera: CameraColour, neutral: Array) -> Array:
     """The matrix (3, 3) from the camera's colours, divided by ``neutral``, to XYZ under D50.
 
-    (1, 1, 1) becomes D50 with Y = 1.  By the forward matrices where the file has them (they are
-    made for that), by the colour matrices and adaptation where not.
+    (1, 1, 1) becomes D50 with Y = 1.  With the forward matrices where the file has them (they are
+    made for this), otherwise with the colour matrices and adaptation.
     """
     white = white_of(camera, neutral)
     if all(profile.forward_matrix for _, profile in camera.calibrations):
@@ -140,12 +140,12 @@ def balanced_to_connection(camera: CameraColour, neutral: Array) -> Array:
 
 
 def _to_white(matrix: Array) -> Array:
-    """The matrix with its rows scaled so that (1, 1, 1) comes out as D50 exactly."""
+    """The matrix with its rows scaled so that (1, 1, 1) becomes exactly D50."""
     return np.asarray(matrix * (xyz(D50) / matrix.sum(axis=1))[:, None])
 
 
 def _own(camera: CameraColour, white: White) -> Array:
-    """AB · CC: how this camera differs from others of its model."""
+    """AB · CC: how this camera differs from its model."""
     calibration = _between(camera, white, lambda profile: profile.calibration or _NO_CHANGE)
     return np.asarray(np.diag(camera.balance) @ calibration)
 
@@ -153,7 +153,7 @@ def _own(camera: CameraColour, white: White) -> Array:
 def _between(
     camera: CameraColour, white: White, which: Callable[[ColourProfile], Matrix | None]
 ) -> Array:
-    """A matrix for this light, between those of the two calibrations next to it in temperature."""
+    """A matrix for this light, interpolated between the calibrations nearest in temperature."""
     kelvins = np.array([kelvin for kelvin, _ in camera.calibrations])
     matrices = np.array([which(profile) for _, profile in camera.calibrations], dtype=np.float64)
     if len(matrices) == 1:

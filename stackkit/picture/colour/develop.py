@@ -1,4 +1,4 @@
-"""The camera's linear colours as light of a standard space: white balance, matrix, clipping."""
+"""From the camera's linear colours to a standard space: white balance, matrix, clipping."""
 
 from __future__ import annotations
 
@@ -21,15 +21,15 @@ Balance = tuple[float, float, float]
 AS_SHOT: Final = "asshot"
 DAYLIGHT: Final = "daylight"
 STARS: Final = "stars"
-"""What may be taken for white, besides three multipliers."""
+"""The choices of white, besides three multipliers."""
 BESIDE = 6
-"""How far from a clipped pixel colours are wrong, px."""
+"""Distance from a clipped pixel within which colours are wrong, px."""
 _FAINTEST, _CLEAR = 1.3, 2.0
-"""Rims are mended from so many times the sky's light on, and wholly from so many: noise must not
-lift green.
+"""Rims are corrected above the first multiple of the sky background, and fully above the second:
+noise must not raise green.
 """
 _NEARLY = 0.9
-"""Share of the clipping level from which on a sample begins to count as clipped."""
+"""Share of the clipping level above which a sample begins to count as clipped."""
 _WORDS = {
     AS_SHOT: "as shot",
     DAYLIGHT: "daylight (5500 K)",
@@ -39,10 +39,10 @@ _WORDS = {
 
 @dataclass(frozen=True)
 class CameraWhite:
-    """What a session knows of white and colours.
+    """What is known of a session's white and colours.
 
-    ``as_shot`` and ``stars`` (3,) are what white looks like to the camera, by its own word and by
-    the average star; None where that is not known.
+    ``as_shot`` and ``stars`` (3,) are the camera's response to white, as it recorded it and from
+    the average star; None where unknown.
     """
 
     colour: CameraColour
@@ -52,14 +52,14 @@ class CameraWhite:
 
 @dataclass(frozen=True)
 class Development:
-    """How ADU become linear light of ``space``.
+    """How ADU are converted to linear light of ``space``.
 
-    ``neutral`` (3,): what white looks like to the camera, greatest 1; ``matrix`` (3, 3) from the
+    ``neutral`` (3,): the camera's response to white, greatest 1; ``matrix`` (3, 3) from the
     camera's colours, divided by it, to the space, which keeps (1, 1, 1); ``white``: ADU that
     become 1.0 in the colour that clips first; ``clip``: ADU from which on a colour is clipped;
-    ``sky``: ADU in green of the picture's usual place.
+    ``sky``: ADU in green of the typical sky background.
     ``kelvin``: temperature of the white, None where the camera's colours are not known: then they
-    are taken for those of sRGB.  ``words`` say what is white, ``remark`` what could not be had.
+    are taken as those of sRGB.  ``words``: what is white; ``remark``: what was not available.
     """
 
     neutral: Array
@@ -85,8 +85,8 @@ def camera_white(
     balance: Balance | None,
     stars: Balance | None,
 ) -> CameraWhite:
-    """White as shot by DNG's AsShotNeutral, else AsShotWhiteXY, else the multipliers that LibRaw
-    found; figures that make no sense count as missing.
+    """White as shot from DNG's AsShotNeutral, else AsShotWhiteXY, else the multipliers that LibRaw
+    found; implausible figures count as missing.
     """
     shot = sensible(neutral)
     if shot is None and white_xy is not None and colour.known:
@@ -111,8 +111,8 @@ def development(
     """The development with the white ``asked`` for: ``asshot``, ``daylight``, ``stars``, or
     multipliers for R, G, B.
 
-    What cannot be had is replaced by the next best, and said.  Raises ``UsageError`` for a white
-    that there is not.
+    What is not available is replaced by the next best, with a remark.  Raises ``UsageError`` for an
+    unknown white.
     """
     if isinstance(asked, str):
         neutral, words, remark = _white(known, asked)
@@ -127,12 +127,12 @@ def development(
     else:
         to_connection = spaces.to_connection(SRGB)
     matrix = np.linalg.solve(spaces.to_connection(space), to_connection)
-    matrix = matrix / matrix.sum(axis=1)[:, None]  # white is white to the last digit
+    matrix = matrix / matrix.sum(axis=1)[:, None]  # white is exact
     return Development(neutral, matrix, white, clip, space, kelvin, words, remark, sky)
 
 
 def _white(known: CameraWhite, asked: str) -> tuple[Array, str, str]:
-    """What white looks like (3,), in words where that comes from, and what was not to be had."""
+    """The white (3,), where it comes from in words, and what was not available."""
     daylight = camera.neutral_of(known.colour, D55) if known.colour.known else None
     have = {AS_SHOT: known.as_shot, DAYLIGHT: sensible(daylight), STARS: known.stars}
     why = {
@@ -153,11 +153,11 @@ def _white(known: CameraWhite, asked: str) -> tuple[Array, str, str]:
 def develop(native: Plane, how: Development) -> Plane:
     """Linear light (3, h, w) of the space from camera-native ADU (3, h, w).
 
-    A clipped colour is raised to the brightest of the others, as light that clips is more than it
-    shows: what is white comes out white, not tinted.  Beside such a place red and blue are wider
-    than green (their samples lie farther apart), a purple rim: green is raised to their geometric
-    mean, as hardly any star's is below.  A missing colour takes the mean of those that are there;
-    where all are missing the pixel stays so.
+    A clipped colour is raised to the brightest of the others, as its true value is higher: so white
+    stays white.  Beside such a place red and blue are wider than green (their samples are farther
+    apart), which makes a purple rim: green is raised to their geometric mean, below which hardly
+    any star's is.  A missing colour becomes the mean of the others; where all are missing the pixel
+    stays missing.
     """
     light = native * (how.gains / how.white).astype(np.float32)[:, None, None]
     full = np.clip((native / np.float32(how.clip) - _NEARLY) / (1 - _NEARLY), 0, 1)
@@ -174,7 +174,7 @@ def develop(native: Plane, how: Development) -> Plane:
 
 
 def _without_rim(light: Plane, clipped: NDArray[np.bool_], how: Development) -> Plane:
-    """Green (h, w), raised beside clipped pixels where it is below red and blue together."""
+    """Green (h, w), raised beside clipped pixels where it is below red and blue combined."""
     beside = maximum_filter(clipped, size=2 * BESIDE + 1)
     red, green, blue = light
     wanted = np.sqrt(np.maximum(red, 0) * np.maximum(blue, 0))
@@ -185,13 +185,13 @@ def _without_rim(light: Plane, clipped: NDArray[np.bool_], how: Development) -> 
 
 
 def develop_rows(value: Plane, first: int, last: int, how: Development) -> Plane:
-    """Rows from ``first`` up to ``last`` of a picture (3, H, W), as in the whole developed."""
+    """Rows from ``first`` up to ``last`` of a picture (3, H, W), as in the whole picture."""
     top = max(first - BESIDE, 0)
     return develop(value[:, top : last + BESIDE], how)[:, first - top : last - top]
 
 
 def colour_record(how: Development, asked: White | Balance, known: CameraWhite) -> ColourRecord:
-    """What the record tells of the colours of the pictures for editing."""
+    """The record of the colours of the pictures for editing."""
     colour = known.colour
     matrices: CameraColourRecord | None = None
     if colour.known:

@@ -1,4 +1,4 @@
-"""Whites, adaptation between them, and the spaces that pictures are handed on in.
+"""Whites, adaptation between them, and the colour spaces of pictures.
 
 Chromaticities are CIE 1931 x, y; XYZ has Y = 1 for white.
 """
@@ -19,12 +19,12 @@ D50: White = (0.3457, 0.3585)
 D55: White = (0.33242, 0.34743)
 """CIE 15:2004, table T.3: photographic daylight (ISO 7589)."""
 D65: White = (0.3127, 0.3290)
-"""As IEC 61966-2-1 and ITU-R BT.2020 round it."""
+"""As rounded in IEC 61966-2-1 and ITU-R BT.2020."""
 
 _BRADFORD = np.array(
     [[0.8951, 0.2664, -0.1614], [-0.7502, 1.7135, 0.0367], [0.0389, -0.0685, 1.0296]]
 )
-"""XYZ to sharpened cone responses (Lam 1985), as DNG and ICC.1:2022 (annex E) have it."""
+"""XYZ to sharpened cone responses (Lam 1985), as in DNG and ICC.1:2022 (annex E)."""
 
 # Reciprocal megakelvin, u, v and slope of lines of equal temperature in the CIE 1960 diagram:
 # Robertson 1968, JOSA 58:1528; Wyszecki & Stiles, Color Science (1982), table 1(3.11).
@@ -72,7 +72,7 @@ SPACES = {space.key: space for space in (SRGB, REC2020, PROPHOTO)}
 
 
 def space_named(key: str) -> Space:
-    """Raises ``UsageError`` with the names there are."""
+    """The space with this key; raises ``UsageError`` with the valid names."""
     if key not in SPACES:
         raise UsageError(f"There is no colour space “{key}”. Choose one of: {', '.join(SPACES)}.")
     return SPACES[key]
@@ -91,7 +91,7 @@ def chromaticity(colour: Array) -> White:
 
 
 def adaptation(source: White, target: White) -> Array:
-    """The matrix (3, 3) by which XYZ seen under ``source`` look the same under ``target``."""
+    """The matrix (3, 3) that adapts XYZ under ``source`` to ``target``."""
     before, after = _BRADFORD @ xyz(source), _BRADFORD @ xyz(target)
     return np.asarray(np.linalg.inv(_BRADFORD) @ np.diag(after / before) @ _BRADFORD)
 

@@ -12,15 +12,14 @@ _MOST, _FEWEST = 300, 10
 _HALF, _RING = 3, 6
 """Half sides, px, of the square that holds a star's light and of its surroundings."""
 _SURE = 10.0
-"""A star's light in standard deviations of the same from empty sky, from which on it counts."""
+"""Least light of a star, in standard deviations of that measured on empty sky."""
 
 
 def star_colour(value: Plane, stars: Stars, sampling: int = 1) -> tuple[float, float, float] | None:
-    """R, G, B, greatest 1, of the middle of the unclipped stars' colours; None with too few.
+    """Median colour R, G, B, greatest 1, of the unclipped stars; None with too few.
 
-    ``value`` (3, H, W) ADU; ``stars`` on its grid before ``sampling`` made that finer.  Light in a
-    square above the median around it; medians of the ratios to green, so that a few red giants
-    or a lamp do not decide.
+    ``value`` (3, H, W) ADU; ``stars`` on the grid before ``sampling``.  Light in a square above the
+    median around it; medians of the ratios to green, robust against a few red giants or a lamp.
     """
     bright = np.nonzero(~stars.saturated)[0][:_MOST]
     xy = (stars.xy[bright] + 0.5) * sampling - 0.5
