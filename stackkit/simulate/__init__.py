@@ -1,8 +1,8 @@
-"""A physical simulator of a night, seeded and reproducible, that knows the answer.
+"""A physical simulator of a night, seeded and reproducible, with known truth.
 
-``night`` holds what the night is like, ``mishaps`` and ``conditions`` what goes wrong with single
-frames, ``sky`` what is up there, ``camera`` how it becomes electrons, ``sensor`` how these become
-codes, ``folder`` the files.
+``night`` has the parameters of the night, ``mishaps`` and ``conditions`` what goes wrong with
+single frames, ``sky`` stars and movers, ``camera`` turns light into electrons, ``sensor`` electrons
+into codes, ``folder`` writes the files.
 """
 
 from stackkit.simulate.camera import ideal_picture

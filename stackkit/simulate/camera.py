@@ -1,4 +1,4 @@
-"""How the sky becomes electrons: stars through the lens, glow, movers, ground."""
+"""From the sky to electrons: stars through the lens, sky background, movers, ground."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from stackkit.simulate.night import Night, exposure_of, frame_lens, generator, m
 from stackkit.simulate.sky import Mover, catalogue, extinction, glow, pixels, trails
 
 _HALF = 7
-"""Half the side of the patch a star is drawn on, px."""
+"""Half the side of the patch on which a star is drawn, px."""
 
 
 def pattern_indices(pattern: str) -> NDArray[np.uint8]:
@@ -37,7 +37,7 @@ def colour_planes(night: Night) -> NDArray[np.uint8]:
 
 @lru_cache(maxsize=4)
 def vignette(night: Night) -> Plane:
-    """Relative light over the field (H, W): cos⁴ with the strength of the night's lens."""
+    """Relative illumination over the field (H, W): cos⁴ with the strength of the night's lens."""
     y, x = np.mgrid[: night.height, : night.width]
     r2 = ((x - (night.width - 1) / 2) ** 2 + (y - (night.height - 1) / 2) ** 2) / night.focal**2
     fall = (1 + r2) ** -2.0
@@ -63,7 +63,7 @@ def _draw_stars(night: Night, k: int, seconds: float) -> Array:
     electrons = electrons * extinction(night, directions, seconds)[:, None]
     track = np.stack([pixels(night, directions, k, t) for t in moments], axis=1)
     track = track + suffered.path
-    seen = np.isfinite(track).all(axis=(1, 2))  # not at the rim of a fisheye's circle
+    seen = np.isfinite(track).all(axis=(1, 2))  # not at the rim of a fisheye's image circle
     track, electrons = track[seen], electrons[seen]
     total = np.zeros((3, night.height, night.width))
     _paint(total, np.ascontiguousarray(track), electrons, half, np.sqrt(2) * sigma)
@@ -74,8 +74,8 @@ def _draw_stars(night: Night, k: int, seconds: float) -> Array:
 def _paint(total, track, electrons, half, width):  # type: ignore[no-untyped-def]
     """Adds stars to (3, H, W): round Gaussians, exact over each pixel, along ``track`` (N, T, 2).
 
-    ``electrons`` (N, 3) of each star, ``half`` the half side of the patch it is drawn on, ``width``
-    √2 times the Gaussian's sigma.
+    ``electrons`` (N, 3) of each star, ``half``: half side of the patch on which it is drawn,
+    ``width``: √2 times the Gaussian's sigma.
     """
     many, steps, _ = track.shape
     side = 2 * half + 1
@@ -106,13 +106,13 @@ def _paint(total, track, electrons, half, width):  # type: ignore[no-untyped-def
 
 
 def _draw_glow(night: Night, k: int) -> Array:
-    """Electrons per pixel (3, H, W) from the sky: exact on a coarse grid, splined between."""
+    """Electrons per pixel (3, H, W) from the sky background: splines through a coarse grid."""
     step = 16
     ys = np.arange(-step, night.height + 2 * step, step, dtype=float)
     xs = np.arange(-step, night.width + 2 * step, step, dtype=float)
     grid = np.stack(np.meshgrid(xs, ys), axis=-1)
     local = unproject(frame_lens(night, k), grid).reshape(-1, 3)
-    dark = ~np.isfinite(local[:, 0])  # outside the circle that a fisheye fills
+    dark = ~np.isfinite(local[:, 0])  # outside a fisheye's image circle
     local[dark] = (0.0, 0.0, 1.0)
     coarse = glow(night, k, local).reshape(len(ys), len(xs), 3) * exposure_of(night, k)
     y, x = np.arange(night.height), np.arange(night.width)
@@ -124,7 +124,7 @@ def _draw_glow(night: Night, k: int) -> Array:
 
 
 def trail_profile(night: Night, trail: Mover) -> Array:
-    """Electrons per pixel (3, H, W) of one mover: a blurred line, plus its strobes."""
+    """Electrons per pixel (3, H, W) of one mover: a blurred line and its strobes."""
     total = np.zeros((3, night.height, night.width))
     start, end = np.array(trail.start), np.array(trail.end)
     length = float(np.hypot(*(end - start)))

@@ -1,4 +1,4 @@
-"""What the mishaps of a simulated night do to a frame's light and stars."""
+"""The effects of a simulated night's mishaps on a frame's light and stars."""
 
 from __future__ import annotations
 
@@ -13,21 +13,20 @@ from stackkit.simulate.mishaps import GRADUAL, Mishap, MishapKind
 from stackkit.simulate.night import Night, generator
 
 _STEPS = 7
-"""Points in time that stand for one exposure when nothing but the sky moves."""
+"""Points in time that sample one exposure when only the sky moves."""
 _STEP = 0.6
-"""px from one such point to the next when the camera moves."""
+"""Distance in px between such points when the camera moves."""
 _CLOUD_SCALE = 0.12
 """Size of a cloud's patches, as a share of the picture's width."""
 
 
 @dataclass(frozen=True)
 class Conditions:
-    """What one frame suffers.
+    """The conditions of one frame.
 
-    ``light``: share of the sky's light that comes through, one number or (H, W); ``veil``: glow
-    that is added, in units of the night's sky rate, a number or (H, W); ``blur``: σ in px that adds
-    in squares; ``path`` (steps, 2): where the stars lie during the exposure beside where they
-    should, px.
+    ``light``: transparency, one number or (H, W); ``veil``: glow that is added, in units of the
+    night's sky rate, a number or (H, W); ``blur``: σ in px that adds in squares; ``path``
+    (steps, 2): displacement of the stars during the exposure, px.
     """
 
     light: float | Array
@@ -37,13 +36,13 @@ class Conditions:
 
 
 def present(night: Night, k: int) -> list[Mishap]:
-    """The mishaps that frame k suffers."""
+    """The mishaps of frame k."""
     return [m for m in night.mishaps if m.first <= k <= m.last]
 
 
 @lru_cache(maxsize=4)
 def conditions(night: Night, k: int) -> Conditions:
-    """All that frame k suffers, together."""
+    """All effects on frame k combined."""
     light: float | Array = 1.0
     veil: float | Array = 0.0
     blur2, path = 0.0, np.zeros((_STEPS, 2))
@@ -70,7 +69,7 @@ def conditions(night: Night, k: int) -> Conditions:
 
 
 def _amount(m: Mishap, k: int) -> float:
-    """Strength in frame k: of what creeps in, growing to the whole in the last frame."""
+    """Strength in frame k; gradual mishaps grow to full strength in the last frame."""
     if m.kind in GRADUAL:
         return float(m.strength * ((k - m.first + 1) / (m.last - m.first + 1)) ** 1.5)
     return m.strength
@@ -79,7 +78,7 @@ def _amount(m: Mishap, k: int) -> float:
 def _dimmed(
     light: float | Array, veil: float | Array, share: float | Array, glow: float
 ) -> tuple[float | Array, float | Array]:
-    """Light and glow behind what lets a share through and shines itself by what it holds back."""
+    """Light and glow through cloud, which adds glow in proportion to the light it absorbs."""
     return light * share, veil * share + glow * (1 - share)
 
 
@@ -103,7 +102,7 @@ def _beam(night: Night, m: Mishap) -> Array:
 
 
 def _path(m: Mishap, reach: float) -> Array:
-    """Where stars lie during the exposure (steps, 2): a tremble, a jolt, or a slow slip."""
+    """Displacement of stars during the exposure (steps, 2): a tremble, a jolt, or a slow slip."""
     travelled = reach * (12 if m.kind is MishapKind.TREMBLE else 2)
     steps = max(_STEPS, int(np.ceil(travelled / _STEP)))
     u = (np.arange(steps) + 0.5) / steps

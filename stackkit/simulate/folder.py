@@ -31,7 +31,7 @@ _MAP_POINTS = (25, 33)
 
 
 class Calibration(StrEnum):
-    """Frames taken to know the sensor and the lens."""
+    """Kinds of calibration frames."""
 
     DARK = "dark"
     FLAT = "flat"
@@ -48,7 +48,7 @@ def frame_name(k: int) -> str:
 
 
 def file_tags(night: Night, k: int) -> MosaicTags:
-    """What frame k's file says of itself."""
+    """The metadata of frame k's file."""
     focal_mm = night.focal * _SENSOR_MM / night.width
     diagonal = float(np.hypot(night.width, night.height))
     return MosaicTags(
@@ -71,7 +71,7 @@ def file_tags(night: Night, k: int) -> MosaicTags:
 
 @lru_cache(maxsize=4)
 def shading_opcodes(night: Night) -> bytes:
-    """An opcode list of four GainMaps, one a Bayer site, that undo the vignetting."""
+    """An opcode list of four GainMaps, one per Bayer site, that correct the vignetting."""
     size = np.array([night.height, night.width])
     rows, columns = (
         np.clip(np.linspace(0, side, points) - 0.5, 0, side - 1)
@@ -85,7 +85,7 @@ def shading_opcodes(night: Night) -> bytes:
 
 
 def _star_table(night: Night, k: int) -> tuple[list[int], Array]:
-    """Numbers and pixels of the brightest stars that lie in frame k."""
+    """Numbers and pixels of the brightest stars in frame k."""
     stars = catalogue(night)
     xy = pixels(night, stars.direction, k, mid_time(night, k))
     with np.errstate(invalid="ignore"):
@@ -100,7 +100,7 @@ def _star_table(night: Night, k: int) -> tuple[list[int], Array]:
 
 
 def truth(night: Night) -> dict[str, Any]:
-    """What the simulator knows: lens, pointing, stars, hot pixels, trails, per frame and shared."""
+    """The truth: lens, pointing, stars, hot pixels, trails, per frame and shared."""
     y, x, excess = hot_pixels(night)
     stars = catalogue(night)
     frames: list[dict[str, Any]] = []

@@ -9,34 +9,34 @@ import numpy as np
 
 
 class MishapKind(StrEnum):
-    """What went wrong; the unit of its strength."""
+    """Kinds of mishaps, with the unit of their strength."""
 
-    CLOUD = "cloud"  # share of the light lost, everywhere alike
+    CLOUD = "cloud"  # share of the light lost, uniform
     PATCHES = "patchy cloud"  # share lost where it is thickest
     HAZE = "haze"  # share lost
     DEFOCUS = "defocus"  # σ in px, added in squares
     TREMBLE = "tremble"  # px to either side, to and fro
-    JOLT = "jolt"  # px: for part of the exposure the stars lie elsewhere
+    JOLT = "jolt"  # px: the stars are displaced for part of the exposure
     TRAIL = "trail"  # px: the camera slips all the time
     DEW = "dew"  # at its end 1: half the light lost, stars √5 times as wide
     DAWN = "dawn"  # glow at its end, in sky rates
-    TORCH = "torch"  # glow in the corner that it comes from, in sky rates
-    FLOODED = "flooded"  # glow everywhere, in sky rates: all is clipped or near to it
+    TORCH = "torch"  # glow in one corner, in sky rates
+    FLOODED = "flooded"  # glow everywhere, in sky rates: all is clipped or nearly so
     COVERED = "covered"  # no light at all
     EXPOSURE = "exposure"  # factor of the night's exposure
     ISO = "iso"  # factor of the night's ISO
 
 
 GRADUAL = {MishapKind.DEW, MishapKind.DAWN}
-"""What grows from frame to frame."""
+"""Mishaps that grow from frame to frame."""
 
 
 @dataclass(frozen=True)
 class Mishap:
-    """One mishap: frames ``first`` to ``last`` suffer it, both counted from 0.
+    """One mishap of the frames ``first`` to ``last``, both counted from 0.
 
-    ``angle``: direction of what has one, radians; ``glow``: what a cloud shines by itself, in sky
-    rates, where it lets nothing through.
+    ``angle``: direction, radians, where there is one; ``glow``: glow of an opaque cloud, in sky
+    rates.
     """
 
     kind: MishapKind
@@ -52,7 +52,7 @@ def random_mishaps(
 ) -> tuple[Mishap, ...]:
     """Up to ``count`` mishaps of random kind, time and strength; ``sharpness`` is the stars' σ, px.
 
-    No two meet in a frame, and at least half of the frames are spared.
+    No two occur in the same frame, and at least half of the frames have none.
     """
     rng = np.random.Generator(np.random.PCG64(np.random.SeedSequence([seed, 31])))
     free = np.ones(frames, bool)
@@ -84,7 +84,7 @@ _LASTING = {
     MishapKind.COVERED: (1, 1),
     MishapKind.TORCH: (1, 1),
 }
-"""Fewest and most frames; 1 to 2 where nothing is said."""
+"""Fewest and most frames; otherwise 1 to 2."""
 _STRENGTH = {
     MishapKind.CLOUD: (0.3, 0.98),
     MishapKind.PATCHES: (0.5, 0.95),

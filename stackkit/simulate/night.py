@@ -1,8 +1,8 @@
-"""What a simulated night is like, and where the camera points in each frame.
+"""The parameters of a simulated night, and where the camera points in each frame.
 
 The sky is described in the place's horizontal axes (east, north, up) at the time of the first
-frame.  Stars turn about the celestial pole by the sidereal rate (86164.0905 s a turn, IAU),
-are lifted by refraction (Saemundsson 1986) and fall through the lens onto the sensor.
+frame.  Stars rotate about the celestial pole at the sidereal rate (86164.0905 s per turn, IAU),
+are lifted by refraction (Saemundsson 1986) and projected by the lens onto the sensor.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from stackkit.simulate.mishaps import Mishap, MishapKind
 
 @dataclass(frozen=True)
 class Night:
-    """Everything that decides a simulated session; the defaults are a wide phone lens at 45°."""
+    """All parameters of a simulated session; the defaults are a wide phone lens at 45°."""
 
     seed: int = 1
     frames: int = 24
@@ -46,7 +46,7 @@ class Night:
     start: datetime = datetime(2026, 10, 13, 20, 41, 7, 250000, tzinfo=UTC)
     clock_noise: float = 0.0
     with_times: bool = True
-    # sensor: electrons a code, electrons, codes
+    # sensor: electrons per code, electrons, codes
     gain: float = 1.6
     read_noise: float = 2.2
     black: float = 256.0
@@ -59,22 +59,22 @@ class Night:
     flicker_share: float = 0.0  # of the hot pixels, hot in half of the frames only
     dead_fraction: float = 0.0
     bad_columns: int = 0
-    dark_pattern: float = 0.0  # e⁻ an exposure, differs from site to site, grows with warmth
+    dark_pattern: float = 0.0  # e⁻ per exposure, differs from site to site, grows with warmth
     column_pattern: float = 0.0  # e⁻, the same in every frame
     row_noise: float = 0.0  # e⁻, new in every frame
     amp_glow: float = 0.0  # e⁻/s in the brightest corner
     warmth: float = 1.0
     light_pattern: float = 0.0
-    shading_map: bool = False  # the files carry GainMaps that undo the vignetting
+    shading_map: bool = False  # the files have GainMaps that correct the vignetting
     orientation: int = 1
-    # sky: electrons a second
+    # sky: electrons per second
     zero_rate: float = 3.0e4
     sky_rate: float = 6.0
     sky_gradient: float = 0.5
     milky_way: float = 0.5
     star_density: float = 1.0
     faintest: float = 10.5
-    extinction: float = 0.0  # magnitudes an airmass, beyond what one airmass takes
+    extinction: float = 0.0  # magnitudes per airmass beyond the first airmass
     # what goes wrong
     satellites: int = 3
     aircraft: int = 1
@@ -82,11 +82,11 @@ class Night:
     wind: float = 0.0
     bump_frame: int = 0
     bump_degrees: float = 0.0
-    sag: float = 0.0  # degrees an hour by which the head sinks
+    sag: float = 0.0  # degrees per hour by which the tripod head sinks
     portrait_frame: int = 0  # from here on the camera is held upright
     refocus_frame: int = 0
     refocus_scale: float = 1.0
-    pause_frame: int = 0  # before this frame nothing was taken for a while
+    pause_frame: int = 0  # there is a pause before this frame
     pause: float = 0.0  # seconds
     clear: tuple[float, ...] = ()
     defocus: tuple[float, ...] = ()
@@ -99,7 +99,7 @@ def generator(night: Night, *key: int) -> np.random.Generator:
 
 
 def frame_lens(night: Night, k: int = 0) -> Lens:
-    """The true lens of frame k: its focal length changes when somebody turns the focus."""
+    """The true lens of frame k: its focal length changes when it is refocused."""
     turned = bool(night.refocus_frame) and k >= night.refocus_frame
     focal = night.focal * (night.refocus_scale if turned else 1.0)
     x, y = (night.width - 1) / 2, (night.height - 1) / 2
@@ -109,7 +109,7 @@ def frame_lens(night: Night, k: int = 0) -> Lens:
 
 @lru_cache(maxsize=8)
 def _shake(night: Night) -> Array:
-    """Small rotation vectors (frames, 3): wind, a head that sinks, from one frame on a bump."""
+    """Small rotation vectors (frames, 3): wind, a sinking head, and a bump from one frame on."""
     rng = generator(night, 10)
     vectors = rng.normal(0, 1, (night.frames, 3)) * night.wind / night.focal
     vectors[:, 2] *= 0.3
@@ -136,17 +136,17 @@ def camera_matrix(night: Night, k: int) -> Array:
 
 
 def exposure_of(night: Night, k: int) -> float:
-    """Seconds for which frame k was exposed."""
+    """Exposure of frame k, seconds."""
     return night.exposure * _factor(night, k, MishapKind.EXPOSURE)
 
 
 def iso_of(night: Night, k: int) -> int:
-    """The ISO that frame k was taken at."""
+    """ISO of frame k."""
     return round(night.iso * _factor(night, k, MishapKind.ISO))
 
 
 def _factor(night: Night, k: int, kind: MishapKind) -> float:
-    """By what the settings of frame k differ from the night's."""
+    """Factor between a setting of frame k and the night's."""
     own = [m.strength for m in night.mishaps if m.kind is kind and m.first <= k <= m.last]
     return own[-1] if own else 1.0
 
@@ -163,7 +163,7 @@ def begin(night: Night, k: int) -> float:
 
 
 def sky_matrix(night: Night, seconds: float) -> Array:
-    """Takes star directions at the session's start to those ``seconds`` later."""
+    """The matrix from star directions at the session's start to those ``seconds`` later."""
     lat = np.radians(night.latitude)
     pole = np.array([0.0, np.cos(lat), np.sin(lat)])
     return rotation(-SIDEREAL * seconds * pole)
@@ -181,7 +181,7 @@ def refract(directions: Array) -> Array:
 
 
 def frame_matrix(night: Night, k: int, reference: int) -> Array:
-    """Rotation from the reference frame's camera axes to frame k's, refraction left aside."""
+    """Rotation from the reference frame's camera axes to frame k's, without refraction."""
     turn = _product(
         sky_matrix(night, mid_time(night, k)), sky_matrix(night, mid_time(night, reference)).T
     )
@@ -200,7 +200,7 @@ def times(night: Night) -> list[datetime]:
 def apply(matrix: Array, directions: Array) -> Array:
     """The product matrix · direction for directions (N, 3), in a fixed order of additions.
 
-    Not through BLAS, whose last digit differs between processors: files must come out the same.
+    Not with BLAS, whose last digit differs between processors: files must be reproducible.
     """
     x, y, z = directions[:, 0], directions[:, 1], directions[:, 2]
     return np.stack([m[0] * x + m[1] * y + m[2] * z for m in matrix], axis=1)

@@ -1,7 +1,7 @@
-"""How electrons become codes: the sensor with its faults, and the frames taken to know them.
+"""From electrons to codes: the sensor with its faults, and calibration frames.
 
 Expected electrons are rounded to 1/1024 before the noise is drawn, so that the last digit of a
-sine, which differs between processors, does not reach the files.
+sine, which differs between processors, does not affect the files.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ Sites = NDArray[np.int64]
 
 @dataclass(frozen=True)
 class Exposure:
-    """One simulated frame: codes (H, W) as the sensor writes them."""
+    """One simulated frame: codes (H, W) of the sensor."""
 
     codes: NDArray[np.uint16]
     index: int
@@ -29,7 +29,7 @@ class Exposure:
 
 @lru_cache(maxsize=4)
 def hot_pixels(night: Night) -> tuple[Sites, Sites, Array]:
-    """Rows, columns and excess in e⁻ per exposure of the hot pixels (a long-tailed law)."""
+    """Rows, columns and excess in e⁻ per exposure of the hot pixels (long-tailed distribution)."""
     rng = generator(night, 4)
     count = int(night.hot_fraction * night.width * night.height)
     y = rng.integers(0, night.height, count)
@@ -45,7 +45,7 @@ def flickering(night: Night) -> NDArray[np.bool_]:
 
 @lru_cache(maxsize=4)
 def dead_pixels(night: Night) -> tuple[Sites, Sites]:
-    """Rows and columns of sites that see no light."""
+    """Rows and columns of sites without response to light."""
     rng = generator(night, 13)
     count = int(night.dead_fraction * night.width * night.height)
     return rng.integers(0, night.height, count), rng.integers(0, night.width, count)
@@ -53,7 +53,7 @@ def dead_pixels(night: Night) -> tuple[Sites, Sites]:
 
 @lru_cache(maxsize=4)
 def bad_columns(night: Night) -> tuple[Sites, Array]:
-    """Columns that are off from a row on, and by how many e⁻: their (column, first row), excess."""
+    """Bad columns from a row on: their (column, first row), and their excess in e⁻."""
     rng = generator(night, 14)
     places = np.stack(
         [rng.integers(0, side, night.bad_columns) for side in (night.width, night.height // 2)],
@@ -64,7 +64,7 @@ def bad_columns(night: Night) -> tuple[Sites, Array]:
 
 @lru_cache(maxsize=4)
 def dark_signal(night: Night) -> Array:
-    """Expected e⁻ (H, W) without light in one exposure, hot pixels left aside."""
+    """Expected e⁻ (H, W) without light in one exposure, without hot pixels."""
     shape = (night.height, night.width)
     signal = np.zeros(shape)
     if night.dark_pattern:
@@ -78,7 +78,7 @@ def dark_signal(night: Night) -> Array:
 
 @lru_cache(maxsize=4)
 def _offsets(night: Night) -> Array:
-    """e⁻ (H, W) that the electronics add to every frame, without noise of their own."""
+    """e⁻ (H, W) that the electronics add to every frame, without noise."""
     offset = np.zeros((night.height, night.width))
     if night.column_pattern:
         columns = generator(night, 16).normal(0, night.column_pattern, night.width)
@@ -90,7 +90,7 @@ def _offsets(night: Night) -> Array:
 
 @lru_cache(maxsize=4)
 def _response(night: Night) -> Array:
-    """How much of the light each site (H, W) takes; 1 on average, 0 where it is dead."""
+    """Relative response of each site (H, W); 1 on average, 0 where it is dead."""
     shape = (night.height, night.width)
     response = 1 + night.light_pattern * generator(night, 17).normal(0, 1, shape)
     response[dead_pixels(night)] = 0
@@ -98,7 +98,7 @@ def _response(night: Night) -> Array:
 
 
 def expose(night: Night, k: int) -> Exposure:
-    """Frame k as the sensor writes it: shot noise, faults, read noise, black, clipping."""
+    """Frame k from the sensor: shot noise, faults, read noise, black level, clipping."""
     light = np.choose(colour_planes(night), ideal_picture(night, k, movers=True))
     longer = exposure_of(night, k) / night.exposure
     electrons_a_code = night.gain * night.iso / iso_of(night, k)
@@ -113,9 +113,9 @@ def dark(night: Night, k: int) -> NDArray[np.uint16]:
 
 
 def flat(night: Night, k: int, share: float = 0.4) -> NDArray[np.uint16]:
-    """Flat frame k: an evenly lit field, its middle at that share of the range in green.
+    """Flat frame k: an evenly lit field, its middle at ``share`` of the range in green.
 
-    The exposure is short, so nothing of the dark signal is in it.
+    The exposure is short, so there is no dark signal in it.
     """
     level = share * (night.white - night.black) * night.gain
     colour = np.array(night.sensitivity) / max(night.sensitivity)

@@ -1,4 +1,4 @@
-"""What is up there: stars with magnitudes and colours, a band like the Milky Way, movers.
+"""The sky: stars with magnitudes and colours, a band like the Milky Way, movers.
 
 Star counts follow log N(<m) = 3.7 + 0.47 (m - 6) for the whole sky (about 5,000 stars to the
 sixth magnitude: handbook figure, from memory).
@@ -80,11 +80,11 @@ def catalogue(night: Night) -> Catalogue:
 
 
 def _half_field(night: Night) -> float:
-    """Angle, rad, from the axis to the corners; of a fisheye, as its own projection has it."""
+    """Angle, rad, from the axis to the corners, by the lens's projection."""
     if night.projection == Projection.RECTILINEAR:
         return float(np.arctan(np.hypot(night.width, night.height) / 2 / night.focal))
     corner = unproject(frame_lens(night), [0.0, 0.0])
-    if not np.isfinite(corner).all():  # the corners lie outside the circle that it fills
+    if not np.isfinite(corner).all():  # the corners are outside the image circle
         return float(np.pi)
     return float(np.arccos(np.clip(corner[2], -1, 1)))
 
@@ -98,7 +98,7 @@ def pixels(night: Night, directions: Array, k: int, seconds: float) -> Array:
 
 
 def airmass(altitude: Array) -> Array:
-    """Air in the line of sight, 1 at the zenith, of altitudes in degrees: Kasten & Young 1989."""
+    """Airmass, 1 at the zenith, for altitudes in degrees: Kasten & Young 1989."""
     above = np.maximum(altitude, 0.0)
     return np.asarray(
         1 / (np.sin(np.radians(above)) + 0.50572 * (above + 6.07995) ** -1.6364), dtype=np.float64
@@ -106,7 +106,7 @@ def airmass(altitude: Array) -> Array:
 
 
 def extinction(night: Night, directions: Array, seconds: float) -> Array:
-    """Share (N,) of the light that the air lets through beside the zenith's."""
+    """Transmission (N,) of the air relative to that at the zenith."""
     up = apply(sky_matrix(night, seconds), directions)[:, 2]
     altitude = np.degrees(np.arcsin(np.clip(up, -1, 1)))
     return np.asarray(10 ** (-0.4 * night.extinction * (airmass(altitude) - 1)))
@@ -115,7 +115,7 @@ def extinction(night: Night, directions: Array, seconds: float) -> Array:
 def glow(night: Night, k: int, local: Array) -> Array:
     """Sky brightness in e⁻/s per pixel, (N, 3), for camera directions ``local`` (N, 3) of frame k.
 
-    Airglow and town light grow towards the horizon and to one side; the Milky Way turns with the
+    Airglow and town light grow towards the horizon and to one side; the Milky Way moves with the
     stars and has structure down to about a degree.
     """
     axes = camera_matrix(night, k)
