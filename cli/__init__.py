@@ -1,1 +1,1 @@
-"""The command line: options in, words out; no computation."""
+"""The command line: options in, text out; no computation."""

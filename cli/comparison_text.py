@@ -1,4 +1,4 @@
-"""A comparison of methods as a table for a terminal, and what to take, in words."""
+"""A comparison of methods as a table for a terminal, and the recommendation in words."""
 
 from __future__ import annotations
 
@@ -13,10 +13,10 @@ from .terminal import shown
 
 _NARROWEST = 40
 _MOST_NAME = 16
-"""Columns of a name as long as there are figures to show in its stead."""
+"""Greatest width of a name while further figures could be shown instead."""
 _WIDEST_NAME = 40
 _GAP = 2
-_MOST_TOLD = (
+_BY_IMPORTANCE = (
     "noise_gain",
     "trail_left",
     "width_px",
@@ -30,16 +30,16 @@ _MOST_TOLD = (
     "colour_shift",
     "width_ratio",
 )
-"""The figures by what they tell: the last are the first to go where the terminal is narrow."""
+"""The figures by importance: the last are dropped first where the terminal is narrow."""
 
 Column = tuple[Figure, list[str]]
-"""A figure with its two lines of heading and its text for every method."""
+"""A figure with two lines of heading and its text for every method."""
 
 
 def terminal_table(record: ComparisonRecord, width: int) -> str:
     """The figures of every method and the recommendation, no line wider than ``width`` columns.
 
-    Below 40 columns it is written for 40.  A wider terminal shows more figures and longer names.
+    At least 40 columns are used.  A wider terminal shows more figures and longer names.
     """
     width = max(width, _NARROWEST)
     methods = ordered(record)
@@ -57,7 +57,7 @@ def terminal_table(record: ComparisonRecord, width: int) -> str:
 
 
 def _column(figure: Figure, methods: Sequence[MethodRecord]) -> Column:
-    """The column of a figure; a point of its own, ``*``, follows the best values."""
+    """The column of a figure; ``*`` follows the best values."""
     winners = best(figure, methods)
     texts = []
     for method in methods:
@@ -67,14 +67,14 @@ def _column(figure: Figure, methods: Sequence[MethodRecord]) -> Column:
 
 
 def _wide(column: Column) -> int:
-    # The last of its columns, which holds the mark, parts it from the next.
+    # The last of its columns, for the mark, separates it from the next.
     return 1 + max(cell_len(text) for text in column[1])
 
 
 def _that_fit(columns: Sequence[Column], room: int) -> list[Column]:
-    """As many columns as fit, the most telling ones, in the order of the page."""
+    """As many columns as fit, the most important ones, in the order of the page."""
     taken: set[str] = set()
-    for key in _MOST_TOLD:
+    for key in _BY_IMPORTANCE:
         column = next(column for column in columns if column[0].key == key)
         if _wide(column) <= room:
             taken.add(key)
@@ -115,9 +115,9 @@ def _cut(name: str, width: int) -> str:
 
 
 def _wrapped(start: str, text: str, width: int) -> list[str]:
-    """Lines of at most ``width`` columns, where a name may hold letters that are two wide.
+    """Lines of at most ``width`` columns, where a name may contain double-width letters.
 
-    They go on below where ``text`` began; a word that fits on no line is cut.
+    Further lines are indented to the start of ``text``; a word too long for a line is cut.
     """
     indent = " " * len(start)
     lines = [start]

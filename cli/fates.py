@@ -1,4 +1,4 @@
-"""What became of a run's files: left out, or counted less, and why; alike ones together."""
+"""How a run's files were used: left out or with reduced weight, and why; grouped."""
 
 from __future__ import annotations
 
@@ -7,13 +7,13 @@ from collections.abc import Callable, Iterator
 from stackkit.schemas.frames import FrameRecord
 
 Line = tuple[str, str]
-"""What stands at the line's start, and the text after it, which may go on below itself."""
+"""The start of the line, and the text after it, which may be wrapped below itself."""
 
 MOST_LISTED = 12
 
 
 def fates(frames: list[FrameRecord]) -> Iterator[Line]:
-    """The files that are not in the picture, frames first; then those that count less."""
+    """The files that are not in the picture, frames first; then those with reduced weight."""
     missing = [row for row in frames if not row["used"]]
     missing.sort(key=lambda row: row["role"] != "light")
     less = [row for row in frames if row["used"] and row["cause"]]
@@ -37,14 +37,14 @@ def _listed(rows: list[FrameRecord], frames: list[FrameRecord]) -> Iterator[Line
 
 
 def _together(rows: list[FrameRecord], frames: list[FrameRecord]) -> str:
-    """Files that fared alike, and how."""
+    """A group of files with the same fate, and their figures."""
     if len({row["reason"] for row in rows}) == 1:
         return f"{_names(rows, frames)}: {rows[0]['reason']}"
-    told = [
+    figures = [
         _range(rows, "{} % of the light lost", lambda row: _percent_lost(row["light"])),
         _range(rows, "weight {}", lambda row: f"{row['worth']:.2f}" if row["used"] else None),
     ]
-    words = ", ".join([rows[0]["cause"], *(text for text in told if text)])
+    words = ", ".join([rows[0]["cause"], *(text for text in figures if text)])
     return f"{_names(rows, frames)}: {words}"
 
 
@@ -52,9 +52,9 @@ def _percent_lost(light: float | None) -> str | None:
     return f"{100 * (1 - light):.0f}" if light is not None and light < 0.95 else None
 
 
-def _range(rows: list[FrameRecord], words: str, told: Callable[[FrameRecord], str | None]) -> str:
-    """A figure of several files, from the least to the most; empty where it is known of none."""
-    known = sorted((text for row in rows if (text := told(row)) is not None), key=float)
+def _range(rows: list[FrameRecord], words: str, figure: Callable[[FrameRecord], str | None]) -> str:
+    """The range of a figure over several files; empty where it is unknown for all."""
+    known = sorted((text for row in rows if (text := figure(row)) is not None), key=float)
     if not known:
         return ""
     least, most = known[0], known[-1]
@@ -82,4 +82,4 @@ def _names(rows: list[FrameRecord], frames: list[FrameRecord]) -> str:
 
 
 _MOST_RUNS = 4
-"""Names, or ranges of names, that are told of files which fared alike."""
+"""Greatest number of names, or ranges of names, listed for a group of files."""

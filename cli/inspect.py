@@ -43,7 +43,7 @@ def command(
     with progress_bar() as progress:
         record = (headers if quick else inspect)(paths, jobs, progress)
     if as_json:
-        # File names that are no UTF-8 hold lone surrogates; their backslash form is valid JSON.
+        # File names that are not UTF-8 contain lone surrogates; their backslash form is valid JSON.
         document = json.dumps(record, ensure_ascii=False, allow_nan=False, indent=1) + "\n"
         sys.stdout.write(document.encode("utf-8", "backslashreplace").decode("utf-8"))
     else:

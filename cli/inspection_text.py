@@ -1,4 +1,4 @@
-"""The record of an inspection in words and tables, for a terminal or a telephone's."""
+"""The record of an inspection in words and tables, for a terminal, also on a phone."""
 
 from __future__ import annotations
 
@@ -21,12 +21,12 @@ _NARROWEST = 40
 _LABEL = 11
 _NARROW_LABEL = 10
 _WIDE = 60
-"""Columns from which on there is room for more than the most important figures of a frame."""
+"""Columns above which there is room for all figures of a frame, not only the main ones."""
 _MOST_LISTED = 12
 _MOST_STARS = 1000
 _ROUND = 0.2
 _ROUGH = 0.1
-"""Share of error from which on a gain is given as one figure only."""
+"""Relative error above which a gain is given to one digit only."""
 _NAMES = {
     "light": ("Light", "Lights"),
     "short exposure": ("Daylight test", "Daylight tests"),
@@ -37,7 +37,7 @@ _NAMES = {
 _AS = {"dark": "a dark", "flat": "a flat", "bias": "a bias"}
 
 Line = tuple[str, str]
-"""What stands at the line's start, and the text after it, which may go on below itself."""
+"""The start of the line, and the text after it, which may be wrapped below itself."""
 
 
 def text(record: InspectionRecord, columns: int = 80) -> str:
@@ -68,7 +68,7 @@ def _lines(record: InspectionRecord, width: int) -> Iterator[Line]:
 
 
 def _speaks_for(number: int, record: InspectionRecord) -> bool:
-    """Whether the session is told with this group: the first that is in it."""
+    """Whether the session is described with this group: the first that belongs to it."""
     session = record["session"]
     files = [record["files"][k] for k in session["files"]] if session else []
     own = [row["group"] for row in files if row["group"] is not None]
@@ -272,7 +272,7 @@ def _session(session: FoundSessionRecord, files: Sequence[InspectedFileRecord]) 
 
 
 def _table(group: GroupRecord, files: Sequence[InspectedFileRecord], width: int) -> Iterator[str]:
-    """A line a file: name, time, level, then the stars, and a mark where it is not fit."""
+    """A line per file: name, time, level, then the stars, and a mark where it is not fit."""
     rows = [files[k] for k in group["files"]]
     stars = any(row["stars"] is not None for row in rows)
     named = min(max(len(shown(row["file"])) for row in rows), 20 if width < _WIDE else 40)
@@ -308,7 +308,7 @@ def _cell_texts(row: InspectedFileRecord, named: int) -> dict[str, str]:
 
 
 def _others(files: Sequence[InspectedFileRecord]) -> Iterator[Line]:
-    """What is no picture, by reason."""
+    """Files that are not pictures, by reason."""
     rows = [row for row in files if row["kind"] == "other"]
     if not rows:
         return

@@ -1,4 +1,4 @@
-"""The ``stackkit`` command: names its subcommands, loads one when it is called for."""
+"""The ``stackkit`` command: lists its subcommands, imports one when it is called."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ _COMMANDS = {
 
 
 class _Lazy(Explained, click.Group):
-    """Imports a command's module when it is asked for, so that ``--help`` is quick."""
+    """Imports a command's module when it is needed, so that ``--help`` is quick."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002
         return list(_COMMANDS)
@@ -61,8 +61,8 @@ def cli(ctx: click.Context) -> None:
 
 
 def main(arguments: list[str] | None = None) -> None:
-    """Run the command; exit 0 when good, 1 for the data, 2 for wrong usage, 130 interrupted."""
-    # File names need not be text that the terminal can show.
+    """Run the command; exit 0 on success, 1 for faulty data, 2 for wrong usage, 130 interrupted."""
+    # The terminal may be unable to show some file names.
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="replace")
@@ -78,7 +78,7 @@ def main(arguments: list[str] | None = None) -> None:
 def start() -> None:
     """The command as the system starts it: stopped by Ctrl-C, it waits for no thread.
 
-    Whatever they are at, a run may end at any moment without harm.
+    This is safe, since a run may end at any moment without harm.
     """
     try:
         main()

@@ -68,7 +68,7 @@ def command(folders: tuple[Path, ...], out: Path, kind: str | None, force: bool)
 
 
 def file_name(of: Group | Master) -> str:
-    """The name of a master's file: kind, camera, size, ISO and exposure, as far as they count."""
+    """File name of a master: kind, camera, size, ISO and exposure, where relevant."""
     said = of.setting if hasattr(of, "setting") else of
     camera = re.sub(r"[^a-z0-9]+", "-", (said.camera or "camera").casefold()).strip("-")
     parts = [str(of.kind), camera or "camera", "x".join(map(str, of.size))]
@@ -78,7 +78,7 @@ def file_name(of: Group | Master) -> str:
 
 
 def _check_output(out: Path, names: Sequence[str], force: bool) -> None:
-    """Make ``out`` ready; refuse before the work rather than after it."""
+    """Make ``out`` ready, or refuse before any work is done."""
     from stackkit.errors import UsageError
     from stackkit.output.write import check_output
 

@@ -1,4 +1,4 @@
-"""What several commands are asked in the same words."""
+"""Options that several commands share."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from .terminal import Place, White, Whole
 METHODS = (
     "by-sample, mean, median, sigma-clip, winsorised, noise-model, tukey, huber, maximum, minimum"
 )
-"""Names of the methods, as the library has them: ``--help`` must not wait for it."""
+"""Names of the methods, repeated here so that ``--help`` need not import the library."""
 
 Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
 
@@ -23,13 +23,13 @@ def folders(name: str) -> Decorator:
 
 
 def out(what: str) -> Decorator:
-    """Where ``what`` goes."""
+    """Where ``what`` is written."""
     text = f"Where the {what} go; made if it is not there."
     return click.option("--out", "out", metavar="DIR", required=True, type=Place(), help=text)
 
 
 def force(what: str) -> Decorator:
-    """Whether ``what`` that is there may be replaced."""
+    """Whether existing ``what`` may be replaced."""
     return click.option("--force", is_flag=True, help=f"Replace {what} that are already in DIR.")
 
 
@@ -45,13 +45,13 @@ def jobs() -> Decorator:
 
 
 def scratch() -> Decorator:
-    """Where intermediate files lie."""
+    """Where intermediate files are kept."""
     text = "Where temporary files are kept during the run [default: DIR]; a fast disk is best."
     return click.option("--scratch", metavar="PATH", type=Place(), help=text)
 
 
 def keep_scratch() -> Decorator:
-    """Whether intermediate files stay."""
+    """Whether intermediate files are kept at the end."""
     text = "Leave the intermediate files: the same command then finishes at once."
     return click.option("--keep-scratch", is_flag=True, help=text)
 
@@ -115,7 +115,7 @@ def editing() -> Decorator:
 
 
 def masters() -> Decorator:
-    """Where masters lie, besides the session's own folders."""
+    """Where masters are, besides the session's own folders."""
     return click.option(
         "--masters",
         metavar="PATH",

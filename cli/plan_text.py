@@ -22,7 +22,7 @@ _NARROWEST = 40
 _LABEL = 12
 _WIDE = 72
 _STRIPPED = 55
-"""Columns below which the nights are not drawn."""
+"""Columns below which the nights are not drawn as a chart."""
 _MOST_TARGETS = 8
 _MOST_NIGHTS = 5
 _MARKS = {"s": ".", "t": ":", "m": "o", "d": "#"}
@@ -39,7 +39,7 @@ _FIT = {
 }
 
 Line = tuple[str, str]
-"""What stands at the line's start, and the text after it, which may go on below itself."""
+"""The start of the line, and the text after it, which may be wrapped below itself."""
 
 
 def text(record: PlanRecord, columns: int = 80) -> str:
@@ -159,7 +159,7 @@ def _dark(night: ChosenNightRecord) -> str:
 
 
 def _nights(record: PlanRecord, width: int) -> Iterator[Line]:
-    """A picture of the nights by date, then the best of them with their reasons."""
+    """A chart of the nights by date, then the best of them with their reasons."""
     rows = record["nights"]
     if width < _STRIPPED:
         yield from _plain_nights(rows)
@@ -201,7 +201,7 @@ def _drawn_nights(record: PlanRecord, width: int) -> Iterator[Line]:
 
 
 def _used(strips: list[str]) -> tuple[int, int]:
-    """The half hours in which some night is not day, with one at each side."""
+    """The half hours that are not day in some night, with one more at each side."""
     used = [k for k in range(len(strips[0])) if any(strip[k] != "s" for strip in strips)]
     if not used:
         return 0, len(strips[0])
@@ -210,7 +210,7 @@ def _used(strips: list[str]) -> tuple[int, int]:
 
 
 def _ruler(start: datetime, first: int, last: int, step: int) -> str:
-    """Hours of the clock over the strips, every third hour."""
+    """Clock hours above the strips, every third hour."""
     marks = [" "] * ((last - first) // step + 3)
     begin = start.hour + start.minute / 60
     for hour in range(3, 48, 3):
@@ -287,8 +287,8 @@ def _settings(record: PlanRecord, width: int) -> Iterator[Line]:
     ]
     for name, seconds, middle, fastest in rows:
         if not wide:
-            told = " ".join(f"{value:3.{int(value < 9.95)}f}" for value in (middle, fastest))
-            yield f"  {name:<22} {seconds:3.{int(seconds < 9.95)}f} s {told}", ""
+            trails = " ".join(f"{value:3.{int(value < 9.95)}f}" for value in (middle, fastest))
+            yield f"  {name:<22} {seconds:3.{int(seconds < 9.95)}f} s {trails}", ""
             continue
         yield f"  {name:<24} {seconds:7.1f} s  {middle:8.1f} px {fastest:5.1f} px", ""
     if exposure["why"]:

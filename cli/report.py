@@ -1,4 +1,4 @@
-"""``stackkit report``: the page of a finished run, made once more."""
+"""``stackkit report``: the page of a finished run, made again."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ def command(folder: Path, show: bool) -> None:
 
 
 def open_in_browser(page: Path) -> None:
-    """Show a page in the browser; say so where there is none that can be started."""
+    """Show a page in the browser, with a message where none can be started."""
     import webbrowser
 
     if not webbrowser.open(page.resolve().as_uri()):

@@ -1,4 +1,4 @@
-"""``stackkit simulate``: a night that never was, to rehearse with in daylight."""
+"""``stackkit simulate``: a simulated night, to practise with in daylight."""
 
 from __future__ import annotations
 
@@ -150,7 +150,7 @@ def command(
 
 
 def _check_frames(out: Path, frames: int, force: bool) -> None:
-    """Refuse to mix a night with other frames: they would be stacked together later."""
+    """Refuse to mix the night with other frames: they would be stacked together later."""
     from stackkit.errors import UsageError
     from stackkit.simulate.folder import frame_name
 

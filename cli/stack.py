@@ -123,7 +123,7 @@ def command(
 
 
 def interrupted(place: Path) -> str:
-    """What to say of a run that goes on another time."""
+    """The message for an interrupted run that can be resumed."""
     return (
         "Interrupted. No file was left half-written. What is done so far waits in a hidden folder "
         f"in {place}: the same command goes on from there."
@@ -131,7 +131,7 @@ def interrupted(place: Path) -> str:
 
 
 def take_back(folders: list[Path]) -> None:
-    """Remove the folders, innermost first, that were made for results that never came."""
+    """Remove the folders, innermost first, that were made for results of a failed run."""
     with suppress(OSError):
         for folder in folders:
             folder.rmdir()

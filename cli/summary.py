@@ -1,4 +1,4 @@
-"""What a run says at its end, in words for somebody who does this for the first time."""
+"""The summary at the end of a run, worded for beginners."""
 
 from __future__ import annotations
 
@@ -17,12 +17,12 @@ from .terminal import fitted
 
 _MOST_PUSHES = 4
 _DEGREES = 0.1
-"""Push from which on it is told in degrees."""
+"""Size of a push above which it is given in degrees."""
 _NARROWEST = 40
 _EVEN = 1.5
-"""How many times brighter one side may be for the sky to count as even."""
+"""Greatest ratio of the brightness of two sides for the sky to count as even."""
 _FEW = 9
-"""With so few frames, some good sites cannot be told from hot ones."""
+"""Number of frames up to which some good sites may be taken for hot pixels."""
 
 
 def summary(record: RunRecord, columns: int = 80) -> str:
@@ -53,8 +53,8 @@ def _lines(record: RunRecord) -> Iterator[Line]:
 
 
 def _raw_files(frames: list[FrameRecord], used: list[FrameRecord]) -> list[FrameRecord]:
-    """The session's frames, and what carries a frame's suffix and is neither a copy nor of another
-    session: a person counts a damaged one too.
+    """The session's frames, including damaged ones: files with a frame's suffix that are neither
+    copies nor of another session.
     """
     suffixes = {Path(row["file"]).suffix.lower() for row in used} - {""}
     return [
@@ -97,7 +97,7 @@ def _figures(record: RunRecord, used: list[FrameRecord]) -> Iterator[Line]:
     if len(used) > 1 and geometry["residual_px"] is not None:
         yield "Alignment", _alignment(geometry, used)
     if integration["noise_gain"]:
-        # Weights are relative to the one frame's: so many frames like it went in.
+        # Weights are relative to one frame's: their sum is an equivalent number of such frames.
         weights = [row["weight"] * (row["salvaged"] or 1) for row in used]
         gain, hoped = integration["noise_gain"], sum(weights) ** 0.5
         yield "Noise", f"{gain:.1f} times less than in one frame (expected: {hoped:.1f})"
@@ -114,7 +114,7 @@ def _figures(record: RunRecord, used: list[FrameRecord]) -> Iterator[Line]:
 
 
 def _cleaning(calibration: CalibrationRecord) -> Iterator[Line]:
-    """What was done to the samples before; nothing about what is as usual."""
+    """How the samples were calibrated; only what is not routine."""
     applied = [row["name"] for row in calibration["opcodes"] if row["what"].startswith("applied")]
     if applied:
         yield "Corrected", f"from the files: {', '.join(sorted(set(applied)))}"
@@ -125,7 +125,7 @@ def _cleaning(calibration: CalibrationRecord) -> Iterator[Line]:
 
 
 def _glow(gradient: GradientRecord | None, editing: EditingRecord | None) -> Iterator[Line]:
-    """The smooth light of the sky, where it is worth a word."""
+    """The light-pollution gradient, where it is notable."""
     if gradient is None or editing is None or gradient["strength"] < _EVEN:
         return
     towards = side(gradient["towards_deg"])
@@ -137,7 +137,7 @@ def _glow(gradient: GradientRecord | None, editing: EditingRecord | None) -> Ite
 
 
 def _turned(geometry: GeometryRecord) -> Line:
-    """How far the picture turned; called the sky's turning only when it went at the sky's rate."""
+    """How far the picture rotated; attributed to the sky only if the rate agrees."""
     turned = f"{geometry['turn_deg']:.2f}°"
     if geometry["still"]:
         return "Sky turned", "not at all"
@@ -151,7 +151,7 @@ def _turned(geometry: GeometryRecord) -> Line:
 
 
 def _moved(geometry: GeometryRecord, used: list[FrameRecord]) -> Iterator[Line]:
-    """When the camera was pushed, and what of the frames no lens explains."""
+    """When the camera was pushed, and the frames that do not fit the lens model."""
     pushes = geometry["pushes"] or []
     for number, push in enumerate(pushes[:_MOST_PUSHES]):
         size = f"{push['degrees']:.1f}°" if push["degrees"] >= _DEGREES else f"{push['px']:.0f} px"
@@ -179,18 +179,18 @@ def _alignment(geometry: GeometryRecord, used: list[FrameRecord]) -> str:
     return f"{count}typically {geometry['residual_px']:.2f} px off{where}"
 
 
-def _night(story: list[EventRecord]) -> Iterator[Line]:
-    """What happened, in time order."""
-    if not story:
+def _night(events: list[EventRecord]) -> Iterator[Line]:
+    """The events of the night, in time order."""
+    if not events:
         return
     yield "", ""
-    timed = any(event["time"] for event in story)
+    timed = any(event["time"] for event in events)
     yield "", "That night (times in UTC):" if timed else "That night:"
-    for event in story[:MOST_LISTED]:
+    for event in events[:MOST_LISTED]:
         start = f"  {event['time'][11:16] if event['time'] else '     '}  " if timed else "  "
         yield start, f"{event['text']}."
-    if len(story) > MOST_LISTED:
-        yield "  ", f"and {len(story) - MOST_LISTED} more, listed in run.json"
+    if len(events) > MOST_LISTED:
+        yield "  ", f"and {len(events) - MOST_LISTED} more, listed in run.json"
 
 
 def _next_time(advice: list[str]) -> Iterator[Line]:
@@ -202,7 +202,7 @@ def _next_time(advice: list[str]) -> Iterator[Line]:
 
 
 def _cut_off(used: list[FrameRecord]) -> Iterator[Line]:
-    """The files of which only a part was there, and is in the picture."""
+    """Truncated files that were used in part."""
     cut = [row for row in used if row["salvaged"] is not None]
     if not cut:
         return
@@ -215,7 +215,7 @@ def _cut_off(used: list[FrameRecord]) -> Iterator[Line]:
 
 
 def _other_sessions(sessions: list[SessionRecord]) -> Iterator[Line]:
-    """What else the folder holds, and how to get at it."""
+    """The other sessions in the folder, and how to stack them."""
     others = [row for row in sessions if not row["chosen"]]
     if not others:
         return

@@ -1,4 +1,4 @@
-"""Terminal manners: help that begins with the purpose, progress and faults on standard error."""
+"""The terminal: help that begins with the purpose, progress and errors on standard error."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ import click
 Progress = Callable[[str, int, int], None]
 
 INTERRUPTED = 130
-"""Exit status after Ctrl-C: 128 and the number of the signal, as shells have it."""
+"""Exit status after Ctrl-C: 128 plus the number of the signal, as in shells."""
 
 
 class Explained(click.Command):
@@ -33,7 +33,7 @@ class Explained(click.Command):
 
 
 class Place(click.Path):
-    """A file or folder by its name, which an empty text is not."""
+    """A file or folder; its name must not be empty."""
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
         """The path; an empty text, which would mean the current folder, is refused."""
@@ -49,7 +49,7 @@ class Whole(click.IntRange):
 
 
 class White(click.ParamType):  # type: ignore[type-arg]  # older releases have no argument
-    """The name of a white, or three multipliers with commas between."""
+    """The name of a white, or three multipliers separated by commas."""
 
     name = "white"
     names = ("asshot", "daylight", "stars")
@@ -79,7 +79,7 @@ class Figure(click.FloatRange):
     name = "number"
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
-        """The number; NaN, which lies within all limits, is refused."""
+        """The number; NaN, which passes all limits, is refused."""
         number = super().convert(value, param, ctx)
         if not math.isfinite(number):
             self.fail(f"{value!r} is not a {self.name}.", param, ctx)
@@ -94,7 +94,7 @@ class Seconds(Figure):
 
 @contextmanager
 def progress_bar() -> Iterator[Progress]:
-    """A bar with the step and the frame on standard error; silent when that is no terminal."""
+    """A bar with the step and the frame on standard error; silent if that is not a terminal."""
     if not sys.stderr.isatty():
         yield lambda _step, _done, _total: None
         return
@@ -112,7 +112,7 @@ def progress_bar() -> Iterator[Progress]:
         tasks: dict[str, TaskID] = {}
 
         def progress(step: str, done: int, total: int) -> None:
-            # A step that cannot be counted only shows that it is under way.
+            # For a step that cannot be counted only its name is shown.
             count = f"{done}/{total}" if total > 1 else ""
             end = total if total > 1 or done else None
             if step not in tasks:
@@ -123,11 +123,11 @@ def progress_bar() -> Iterator[Progress]:
 
 
 def failed(error: BaseException) -> int:
-    """Say what went wrong on standard error; the exit status that goes with it."""
+    """Report an error on standard error; returns the exit status."""
     from stackkit.errors import StackkitError, UsageError
 
     if isinstance(error, KeyboardInterrupt | click.exceptions.Abort):
-        # click makes an Abort of an interruption that may have something to say.
+        # click turns an interruption into an Abort, whose cause may have a message.
         _say(str(error.__cause__ or error) or "Interrupted. No file was left half-written.")
         return INTERRUPTED
     if isinstance(error, click.exceptions.ClickException):
@@ -139,7 +139,7 @@ def failed(error: BaseException) -> int:
         _say(str(error))
         return 2
     if isinstance(error, BrokenPipeError):
-        # Whoever read our output has left; a second write at exit must not complain either.
+        # The reader of our output is gone; the flush at exit must not fail either.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 1
     if isinstance(error, MemoryError):
@@ -158,7 +158,7 @@ def failed(error: BaseException) -> int:
 
 
 def shown(text: str) -> str:
-    """``text`` on one line: what a terminal would not print but obey (in file names) becomes ?."""
+    """``text`` on one line: control characters (in file names) become ?."""
     return "".join(c if c.isprintable() else "?" for c in text)
 
 
@@ -167,9 +167,9 @@ def _say(text: str) -> None:
 
 
 def fitted(start: str, text: str, width: int, hang: int | None = None) -> str:
-    """A line that goes on below itself, ``hang`` columns in (None: where ``text`` began).
+    """A line wrapped below itself, indented by ``hang`` columns (None: to where ``text`` began).
 
-    Broken between words to ``width``; what a terminal cannot show is made visible.
+    Broken between words to ``width``; unprintable characters are made visible.
     """
     start, text = shown(start), shown(text)
     if not text:
