@@ -51,7 +51,7 @@ class AxisRecord(TypedDict):
     pole: Literal["north", "south"] | None
     """Which celestial pole is in the picture."""
     pole_px: Two | None
-    """Where that pole lies in the reference frame, in pixels."""
+    """Position of that pole in the reference frame, in pixels."""
     latitude_deg: float | None
     """The latitude that axis and zenith imply, in whole degrees north; null unless both are known
     within a few degrees."""

@@ -56,7 +56,7 @@ class Development:
 
     ``neutral`` (3,): the camera's response to white, greatest 1; ``matrix`` (3, 3) from the
     camera's colours, divided by it, to the space, which keeps (1, 1, 1); ``white``: ADU that
-    become 1.0 in the colour that clips first; ``clip``: ADU from which on a colour is clipped;
+    become 1.0 in the colour that clips first; ``clip``: ADU above which a colour is clipped;
     ``sky``: ADU in green of the typical sky background.
     ``kelvin``: temperature of the white, None where the camera's colours are not known: then they
     are taken as those of sRGB.  ``words``: what is white; ``remark``: what was not available.
