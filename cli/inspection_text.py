@@ -216,7 +216,7 @@ def _with_error(value: float, error: float | None) -> str:
 def _defects(group: GroupRecord) -> str:
     sites = (group["width"] or 1) * (group["height"] or 1)
     share = 100 * (group["defects"] or 0) / sites
-    single = "; told from one frame, small stars may be among them"
+    single = "; from one frame, so small stars may be among them"
     uncertain = single if group["looked_at"] == 1 and group["kind"] == "light" else ""
     return f"about {group['defects']} clear ones ({share:.2g} %), dead ones included{uncertain}"
 

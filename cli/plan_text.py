@@ -323,7 +323,7 @@ def _setting_facts(record: PlanRecord) -> Iterator[tuple[str, str]]:
             ),
         )
     else:
-        yield "ISO", iso["advice"]["words"] if iso["advice"] else f"not told: {iso['remark']}"
+        yield "ISO", iso["advice"]["words"] if iso["advice"] else f"unknown: {iso['remark']}"
 
 
 def _camera(camera: PlanCameraRecord) -> str:
@@ -339,7 +339,7 @@ def _camera(camera: PlanCameraRecord) -> str:
 def _exposure(exposure: ExposureRecord, record: PlanRecord) -> str:
     aim = record["aim"]
     start = f"{exposure['set_s']:g} s: stars trail by {exposure['trail_px']:.1f} px at most"
-    where = f" where the camera looks ({aim['compass']}, {aim['altitude_deg']:.0f}° up)"
+    where = f" where the camera points ({aim['compass']}, {aim['altitude_deg']:.0f}° up)"
     if exposure["asked"] and exposure["trail_px"] > exposure["allowed_px"]:
         return (
             f"{start}{where}. That is more than {exposure['allowed_px']:g} px, which "

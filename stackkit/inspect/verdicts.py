@@ -153,7 +153,7 @@ def _drawn_out(c: NightFigures) -> str:
             return f"{start}. {_up_to(most)}"
     if c.elongation <= _ELONGATED:
         return ""
-    start = f"Stars are elongated ( {c.elongation:.2f})"
+    start = f"Stars are elongated ({c.elongation:.2f})"
     if length is None and c.fastest is None:
         return f"{start}: trailed by the sky's rotation, or shaken."
     if length is None and c.fastest and c.fastest * c.exposure > _LONG * c.fwhm:
