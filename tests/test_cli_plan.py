@@ -231,7 +231,7 @@ def test_like_a_frame(tmp_path):
     frame = one_frame(tmp_path / "frame.dng")
     said = good("plan", *ZURICH, "--date", "2026-11-07", "--like", frame)
     flat = " ".join(said.split())
-    assert "reading adds" in flat or "not told" in flat
+    assert "reading adds" in flat or "unknown:" in flat
     assert "f/1.8" in flat
 
 

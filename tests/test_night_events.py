@@ -92,7 +92,7 @@ def test_without_times() -> None:
 
 def test_every_cause_of_a_frame_has_words() -> None:
     spoken = {Cause.NONE, Cause.MOVED, Cause.ELSEWHERE, Cause.UNREAD}
-    assert set(room._TOLD) == set(Cause) - spoken
+    assert set(room._EVENTS) == set(Cause) - spoken
 
 
 def record(rows: list[dict[str, Any]], **geometry: Any) -> dict[str, Any]:
