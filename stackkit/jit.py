@@ -11,6 +11,8 @@ from typing import Any
 
 import numba
 
+FAST = {"contract", "reassoc", "nsz", "arcp"}
+"""Liberties with the order of additions, not with NaN."""
 _VARIABLE = "NUMBA_CACHE_DIR"
 
 

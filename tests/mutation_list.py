@@ -433,8 +433,8 @@ MUTATIONS = (
     ),
     Mutation(
         "stackkit/integration/resample.py",
-        "values[c, y, x] = (adu[c] - away) / transparency",
-        "values[c, y, x] = adu[c] / transparency - away",
+        "line.value[c, x] = (line.value[c, x] - polynomial(away, u, v)) * light",
+        "line.value[c, x] = line.value[c, x] * light - polynomial(away, u, v)",
         ("test_resample.py",),
     ),
     Mutation(
@@ -481,8 +481,8 @@ MUTATIONS = (
     ),
     Mutation(
         "stackkit/integration/rejection/line_sums.py",
-        "down = s - half",
-        "down = half",
+        "down = np.uint64(s - half)",
+        "down = np.uint64(half)",
         ("test_trails.py",),
     ),
     Mutation(

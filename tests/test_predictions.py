@@ -15,7 +15,8 @@ from scenes import (
 )
 
 from stackkit.grading.photometric import flat_level
-from stackkit.integration import resample
+from stackkit.integration import prediction
+from stackkit.integration.nodes import nodes_of
 
 every_pattern = pytest.mark.parametrize("pattern", PATTERNS)
 SHIFTS = st.floats(-2.0, 2.0)
@@ -41,7 +42,7 @@ def expectation(planes, grid, codes, missing, origin, move, level, coding):
     places = shift(*move).from_reference(sites.astype(np.float64))
     codes = codes.copy()
     model = planes.astype(np.float32)
-    resample.expect(codes, sites, coding, origin, grid.layout, model, places, level)
+    prediction.expect(codes, sites, coding, origin, grid.layout, model, places, level)
     return codes
 
 
@@ -112,11 +113,11 @@ def test_deviations_are_those_of_plain_arithmetic(pattern):
     unit = flat_level((shape[1], shape[0])).unit
     offset = np.zeros((3, 6))
     offset[:, 0] = (5, 7, -3)
-    nodes = resample.nodes_of(shift(2, 1).from_reference, 0, 0, shape[1], shape[0])
+    nodes = nodes_of(shift(2, 1).from_reference, 0, 0, shape[1], shape[0])
     out, starry = np.empty(shape, np.float32), np.zeros(shape, bool)
     level = (offset, unit, light)
     grid = layout(pattern, shape)
-    resample.deviations(
+    prediction.deviations(
         codes,
         coding,
         grid.layout,
@@ -144,7 +145,7 @@ def test_deviations_are_those_of_plain_arithmetic(pattern):
         told = np.nan if codes[j, i] == 0 else (adu - expected) / np.sqrt(whole)
         assert out[j, i] == pytest.approx(told, rel=1e-3, abs=1e-3, nan_ok=True)
         if codes[j, i] != 0:
-            assert starry[j, i] == (contrast > resample.STARRY * np.sqrt(own))
+            assert starry[j, i] == (contrast > prediction.STARRY * np.sqrt(own))
     assert 0.01 < starry.mean() < 0.2
     # Beyond the model's reach nothing is known.
     assert np.isnan(out[:, -3:]).all()

@@ -237,30 +237,30 @@ def test_a_mask_is_as_wide_as_told():
 def test_sums_are_those_along_drawn_lines(turn):
     """Outside reference: the line that scikit-image draws between the same ends."""
     n, rng = 64, np.random.default_rng(turn)
-    sums, room = np.zeros((2, 2 * n, n), dtype=np.float32)
+    sums, room = np.zeros((2, n, 2 * n), dtype=np.float32)
     for _ in range(20):
         begin, slope = n + int(rng.integers(0, n // 2)), int(rng.integers(0, n // 2))
         x0, y0, x1, y1 = np.rint(line_sums.ends(n, turn, begin, slope)).astype(int)
         square = np.zeros((n, n), np.float32)
         square[drawn(y0, x0, y1, x1)] = 1
         line_sums.line_sums(square, turn, sums, room)
-        b, s = np.unravel_index(int(sums.argmax()), sums.shape)
+        s, b = np.unravel_index(int(sums.argmax()), sums.shape)
         # Two ways of drawing a line differ by a cell here and there.
         assert abs(b - begin) <= 1
         assert abs(s - slope) <= 2
-        assert sums[b, s] > 0.7 * n
+        assert sums[s, b] > 0.7 * n
 
 
 def test_level_and_diagonal_sums_are_plain():
     square = np.random.default_rng(1).normal(size=(32, 32)).astype(np.float32)
-    sums, room = np.zeros((2, 64, 32), dtype=np.float32)
+    sums, room = np.zeros((2, 32, 64), dtype=np.float32)
     line_sums.line_sums(square, 0, sums, room)
-    np.testing.assert_allclose(sums[32:, 0], square.sum(axis=1), atol=1e-4)
-    assert sums[32, 31] == pytest.approx(np.trace(square), abs=1e-4)
+    np.testing.assert_allclose(sums[0, 32:], square.sum(axis=1), atol=1e-4)
+    assert sums[31, 32] == pytest.approx(np.trace(square), abs=1e-4)
     # Outside reference: scikit-image's projection at a right angle.
     level = slow_radon(square.astype(float), [90], circle=False, preserve_range=True)[:, 0]
-    assert np.abs(np.sort(level[np.abs(level) > 1e-9])[-1] - sums[32:, 0].max()) < 0.3
+    assert np.abs(np.sort(level[np.abs(level) > 1e-9])[-1] - sums[0, 32:].max()) < 0.3
 
 
 def test_every_cell_is_on_one_line_of_each_slope():
-    assert (line_sums.counts(16).sum(axis=0) == 256).all()
+    assert (line_sums.counts(16).sum(axis=1) == 256).all()

@@ -32,8 +32,8 @@ _FAST = {"contract", "reassoc", "nsz", "arcp"}
 
 @jit
 def beside_clipped(codes, clip, near):  # type: ignore[no-untyped-def]
-    """Set ``near`` (h, w) where a sample of a window is clipped close by."""
-    height, width = codes.shape
+    """Set ``near`` (h, w) where a sample of a window is clipped close by; empty, it stays so."""
+    height, width = near.shape
     for y in range(height):
         for x in range(width):
             if codes[y, x] >= clip:

@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 
 from stackkit.arrays import Array
 from stackkit.integration.demosaic import open_window, opening_taps
-from stackkit.integration.resample import PHASES, lanczos
+from stackkit.integration.lanczos import exact
+from stackkit.integration.resample import PHASES
 from stackkit.raw.bayer import NEVER, Bayer, colour_at
 
 
@@ -44,18 +45,15 @@ def response_of(sensor: Bayer) -> Response:
                 codes, none, (1.0, 0.0), sensor.layout, sensor.cross, taps, planes, confidence
             )
             single[:, y, x] = planes
-    wx, wy = np.empty((2, 6), dtype=np.float32)
     within = (np.arange(2 * PHASES) + 0.5) / PHASES
     weights = np.zeros((2 * PHASES, 2 * PHASES, 3, size, size))
     for row, v in enumerate(within):
         for column, u in enumerate(within):
             i, j = int(u), int(v)
-            lanczos(u - i, wx)
-            lanczos(v - j, wy)
             rows = slice(centre + j - 2, centre + j + 4)
             columns = slice(centre + i - 2, centre + i + 4)
             weights[row, column] = np.einsum(
-                "cyxba,b,a->cyx", single[:, :, :, rows, columns], wy, wx
+                "cyxba,b,a->cyx", single[:, :, :, rows, columns], exact(v - j), exact(u - i)
             )
     return Response(weights, centre + within, site)
 

@@ -1,7 +1,9 @@
-"""Compiled kernels: the samples of a mosaic onto a tile of the reference grid.
+"""Compiled loops: the samples of a mosaic onto a tile of the reference grid.
 
 A window of the mosaic is demosaiced into three planes (``demosaic``), which are interpolated at the
-exact place by a Lanczos kernel over 6×6 (a = 3; its weights' sum divided out), no position rounded.
+exact place by a Lanczos kernel over 6×6 (``lanczos``), no position rounded.  The loops go along the
+rows of the tile, in runs of places whose samples lie side by side: a processor takes eight or
+sixteen of them at once.
 
 Frames are added as Σ share·confidence·value and Σ share·confidence: normalised convolution
 (Knutsson & Westin 1993).  A hole in one frame is filled by the others, and by its own
@@ -10,148 +12,22 @@ surroundings only where no frame has anything better.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from typing import NamedTuple
 
 import numpy as np
 
 from stackkit.arrays import Array, Index, Mask, Plane
 from stackkit.calibration.apply import RELIEF_SHIFT
-from stackkit.jit import jit
-from stackkit.raw.bayer import colour_at
+from stackkit.integration.lanczos import weights_of_row
+from stackkit.integration.nodes import NODE
+from stackkit.jit import FAST, jit
 
 LEAST_CONFIDENCE = 0.45
 """Below it a frame by itself gives no value at a place; at the picture's rim half is usual."""
-STARRY = 5.0
-"""Contrast, in standard deviations of a sample, that only a star or a skyline has."""
-LANCZOS_STEPS = 2048
-NODE = 4
-"""Step of the grid of exact places between which the others lie, px."""
-_FAST = {"contract", "reassoc", "nsz", "arcp"}
-"""Liberties with the order of additions, not with NaN."""
 PHASES = 8
 """Steps per pixel in which the noise factor is tabulated."""
-
-
-def _lanczos_table() -> Plane:
-    """Weights (steps + 2, 6), sum 1, of the samples at -2 … 3 for places from 0 to 1."""
-    t = np.arange(LANCZOS_STEPS + 2)[:, None] / LANCZOS_STEPS
-    x = t - np.arange(-2, 4)
-    weights = np.sinc(x) * np.sinc(x / 3)
-    return np.asarray(weights / weights.sum(axis=1, keepdims=True), dtype=np.float32)
-
-
-_LANCZOS = _lanczos_table()
-
-
-@jit(inline="always")
-def lanczos(t, w):  # type: ignore[no-untyped-def]
-    """Lanczos weights for a place at 0 ≤ t < 1, linear between the table's steps (to 1e-6)."""
-    at = t * LANCZOS_STEPS
-    k = int(at)
-    part = np.float32(at - k)
-    for i in range(6):
-        w[i] = _LANCZOS[k, i] + part * (_LANCZOS[k + 1, i] - _LANCZOS[k, i])
-
-
-@jit(inline="always")
-def _cubic(t, w):  # type: ignore[no-untyped-def]
-    """Weights of the samples at -1 … 2 for a place at 0 ≤ t < 1 (Keys 1981, a = -1/2)."""
-    w[0] = ((np.float32(-0.5) * t + 1) * t - np.float32(0.5)) * t
-    w[1] = (np.float32(1.5) * t - np.float32(2.5)) * t * t + 1
-    w[2] = ((np.float32(-1.5) * t + 2) * t + np.float32(0.5)) * t
-    w[3] = (np.float32(0.5) * t - np.float32(0.5)) * t * t
-
-
-@jit(inline="always")
-def _interpolate(plane, i, j, wx, wy):  # type: ignore[no-untyped-def]
-    """Lanczos mean around sample (i, j); beyond the window's edge the edge is repeated."""
-    height, width = plane.shape
-    total = np.float32(0)
-    if 2 <= i < width - 3 and 2 <= j < height - 3:
-        for b in range(6):
-            row = np.float32(0)
-            for a in range(6):
-                row += wx[a] * plane[j + b - 2, i + a - 2]
-            total += wy[b] * row
-        return total
-    for b in range(6):
-        y = min(max(j + b - 2, 0), height - 1)
-        for a in range(6):
-            x = min(max(i + a - 2, 0), width - 1)
-            total += wx[a] * wy[b] * plane[y, x]
-    return total
-
-
-@jit(inline="always")
-def _near(clipped, i, j):  # type: ignore[no-untyped-def]
-    height, width = clipped.shape
-    return clipped[min(max(j, 0), height - 1), min(max(i, 0), width - 1)]
-
-
-@jit
-def _among(plane, i, j, value):  # type: ignore[no-untyped-def]
-    """The value, brought between the least and the greatest of the 4×4 samples around (i, j)."""
-    height, width = plane.shape
-    low, high = np.inf, -np.inf
-    for b in range(-1, 3):
-        for a in range(-1, 3):
-            v = plane[min(max(j + b, 0), height - 1), min(max(i + a, 0), width - 1)]
-            low = min(low, v)
-            high = max(high, v)
-    return min(max(value, low), high)
-
-
-@jit(inline="always")
-def _certainty(confidence, i, j, s, t):  # type: ignore[no-untyped-def]
-    """Confidence between four samples, linearly."""
-    height, width = confidence.shape
-    x0, y0 = min(max(i, 0), width - 1), min(max(j, 0), height - 1)
-    x1, y1 = min(max(i + 1, 0), width - 1), min(max(j + 1, 0), height - 1)
-    upper = (1 - s) * confidence[y0, x0] + s * confidence[y0, x1]
-    lower = (1 - s) * confidence[y1, x0] + s * confidence[y1, x1]
-    return (1 - t) * upper + t * lower
-
-
-@jit(inline="always")
-def _between_nodes(nodes, i, j):  # type: ignore[no-untyped-def]
-    """Place that belongs to point (i, j), linear between exact nodes.
-
-    Between two frames of a session the mapping bends so little that this is good to 0.0001 px, and
-    to 0.001 px where one frame was taken upright and the other across.
-    """
-    x, y = i // NODE, j // NODE
-    s, t = (i - x * NODE) / NODE, (j - y * NODE) / NODE
-    p, q = (1 - s) * (1 - t), s * (1 - t)
-    r, o = (1 - s) * t, s * t
-    u = p * nodes[y, x, 0] + q * nodes[y, x + 1, 0] + r * nodes[y + 1, x, 0]
-    v = p * nodes[y, x, 1] + q * nodes[y, x + 1, 1] + r * nodes[y + 1, x, 1]
-    return u + o * nodes[y + 1, x + 1, 0], v + o * nodes[y + 1, x + 1, 1]
-
-
-@jit(inline="always")
-def _sample_variance(adu, noise, gain):  # type: ignore[no-untyped-def]
-    """Variance of a sample that calibration multiplied by ``gain``."""
-    return gain * (noise[1] * gain + noise[0] * max(adu, 0.0))
-
-
-@jit(inline="always")
-def _cell(table, x, y):  # type: ignore[no-untyped-def]
-    """Row and column of a site in a table (3, …, …); beyond the table its last."""
-    i = min(max(int(x), 0) >> RELIEF_SHIFT, table.shape[2] - 1)
-    j = min(max(int(y), 0) >> RELIEF_SHIFT, table.shape[1] - 1)
-    return j, i
-
-
-@jit(inline="always")
-def _variance(samples, factors):  # type: ignore[no-untyped-def]
-    """Variance of one colour at a place: each colour's samples bring their own."""
-    return factors[0] * samples[0] + factors[1] * samples[1] + factors[2] * samples[2]
-
-
-@jit(inline="always")
-def _polynomial(c, x, y):  # type: ignore[no-untyped-def]
-    return c[0] + x * (c[1] + c[3] * x + c[4] * y) + y * (c[2] + c[5] * y)
+_BATCH = 8
+"""Runs are lengthened to multiples of it: what is too much is written over by the next."""
 
 
 class OpenedTile(NamedTuple):
@@ -159,10 +35,11 @@ class OpenedTile(NamedTuple):
 
     ``planes``, ``confidence`` (3, h, w) from ``demosaic.open_window`` of the window whose first
     sample is site ``origin`` (x, y); ``clipped`` (h, w): where a sample close by is clipped, and a
-    value is kept among those around it; ``layout`` as in ``raw.bayer``; ``nodes`` (…, …, 2) the
-    frame's places x, y of every ``NODE``-th place of the tile, one node beyond it; ``offset``
-    (3, 6), ``unit`` (3,) and ``transparency`` as in ``photometric.Level``; ``slope``, ``floor`` of
-    one sample's noise; ``relief`` as in ``tiles.Placed``.
+    value is kept among those around it (empty where there is none); ``layout`` as in
+    ``raw.bayer``; ``nodes`` (…, …, 2) the frame's places x, y of every ``NODE``-th place of the
+    tile, one node beyond it; ``offset`` (3, 6), ``unit`` (3,) and ``transparency`` as in
+    ``photometric.Level``; ``slope``, ``floor`` of one sample's noise; ``relief`` as in
+    ``tiles.Placed``.
     """
 
     planes: Plane
@@ -179,199 +56,302 @@ class OpenedTile(NamedTuple):
     relief: Plane
 
 
-@jit(fastmath=_FAST)
+class _Row(NamedTuple):
+    """Room for one row of places (n,): where they lie in the frame, ``x``, ``y``, and whether they
+    do; the sample before them, ``column``, ``row``, and how far beyond it they are, ``s``, ``t``;
+    weights (6, n) of columns and rows; then (3, n) values, confidence and variances of values, of
+    samples, what calibration multiplied these by; and the places in the table of noise factors.
+    """
+
+    x: Array
+    y: Array
+    inside: Mask
+    column: Index
+    row: Index
+    s: Plane
+    t: Plane
+    across: Plane
+    down: Plane
+    value: Plane
+    confidence: Plane
+    variance: Plane
+    own: Plane
+    gain: Plane
+    phase: Index
+
+
+@jit
+def _row_of(n):  # type: ignore[no-untyped-def]
+    real, whole = np.float32, np.int64
+    return _Row(
+        np.empty(n),
+        np.empty(n),
+        np.empty(n, np.bool_),
+        np.empty(n, whole),
+        np.empty(n, whole),
+        np.empty(n, real),
+        np.empty(n, real),
+        np.empty((6, n), real),
+        np.empty((6, n), real),
+        np.empty((3, n), real),
+        np.empty((3, n), real),
+        np.empty((3, n), real),
+        np.empty((3, n), real),
+        np.empty((3, n), real),
+        np.empty(n, whole),
+    )
+
+
+@jit(fastmath=FAST)
 def sample_frame(tile, factors, values, variances):  # type: ignore[no-untyped-def]
     """One frame at the places of a tile, on the reference's scale, NaN where it has nothing.
 
-    ``tile``: an :class:`OpenedTile`; ``factors`` from ``interpolation_response.noise_factors``.
+    ``tile``: an :class:`OpenedTile`; ``factors`` (3, 3, (2·PHASES)²) from ``tiles.factors_for``.
     Results: ``values`` and ``variances`` (3, h, w).
     """
-    # Taken out of the tuple once: in the loop each would be counted as a reference again.  What the
-    # two loops share stays written out in both: as a function of its own it took 1.7 times as long.
-    planes, confidence, clipped, origin, layout, nodes = tile[:6]
-    offset, unit, transparency, slope, floor, relief = tile[6:]
-    noise = (slope, floor)
-    wx = np.empty(6, dtype=np.float32)
-    wy = np.empty(6, dtype=np.float32)
-    adu, own = np.empty(3), np.empty(3)
+    line = _row_of(values.shape[2])
     for y in range(values.shape[1]):
-        for x in range(values.shape[2]):
-            values[:, y, x] = np.nan
-            variances[:, y, x] = np.nan
-            u, v = _between_nodes(nodes, x, y)
-            if not (-0.5 <= u <= layout[5] - 0.5 and -0.5 <= v <= layout[6] - 0.5):
-                continue
-            i, j = int(u + 2) - 2, int(v + 2) - 2
-            s, t = u - i, v - j
-            lanczos(s, wx)
-            lanczos(t, wy)
-            column, row = int(((i & 1) + s) * PHASES), int(((j & 1) + t) * PHASES)
-            i, j = i - origin[0], j - origin[1]
-            q, p = _cell(relief, u, v)
-            for c in range(3):
-                adu[c] = _interpolate(planes[c], i, j, wx, wy)
-                if _near(clipped, i, j):
-                    adu[c] = _among(planes[c], i, j, adu[c])
-                own[c] = _sample_variance(adu[c], noise, relief[c, q, p])
-            for c in range(3):
-                sure = _certainty(confidence[c], i, j, s, t)
-                if sure >= LEAST_CONFIDENCE:
-                    away = _polynomial(offset[c], (u - unit[0]) / unit[2], (v - unit[1]) / unit[2])
-                    variance = _variance(own, factors[row, column, c])
-                    values[c, y, x] = (adu[c] - away) / transparency
-                    variances[c, y, x] = variance / sure / (transparency * transparency)
+        _fill_row(tile, factors, y, line)
+        for c in range(3):
+            for x in range(values.shape[2]):
+                known = line.confidence[c, x] >= LEAST_CONFIDENCE
+                values[c, y, x] = line.value[c, x] if known else np.nan
+                spread = line.variance[c, x] / line.confidence[c, x]
+                variances[c, y, x] = spread if known else np.nan
 
 
-@jit(fastmath=_FAST)
+@jit(fastmath=FAST)
 def add_frame(tile, factors, share, sums):  # type: ignore[no-untyped-def]
     """Add one frame to a tile's running sums, with weight ``share``.
 
     ``sums`` (4, 3, h, w): Σ share·confidence·value, Σ share·confidence, Σ their squares·variance,
     the number of frames that count.  Other arguments as in :func:`sample_frame`.
     """
-    planes, confidence, clipped, origin, layout, nodes = tile[:6]
-    offset, unit, transparency, slope, floor, relief = tile[6:]
-    noise = (slope, floor)
-    wx = np.empty(6, dtype=np.float32)
-    wy = np.empty(6, dtype=np.float32)
-    adu, own = np.empty(3), np.empty(3)
+    line = _row_of(sums.shape[3])
+    weight, one = np.float32(share), np.float32(1)
     for y in range(sums.shape[2]):
-        for x in range(sums.shape[3]):
-            u, v = _between_nodes(nodes, x, y)
-            if not (-0.5 <= u <= layout[5] - 0.5 and -0.5 <= v <= layout[6] - 0.5):
-                continue
-            i, j = int(u + 2) - 2, int(v + 2) - 2
-            s, t = u - i, v - j
-            lanczos(s, wx)
-            lanczos(t, wy)
-            column, row = int(((i & 1) + s) * PHASES), int(((j & 1) + t) * PHASES)
-            i, j = i - origin[0], j - origin[1]
-            q, p = _cell(relief, u, v)
-            for c in range(3):
-                adu[c] = _interpolate(planes[c], i, j, wx, wy)
-                if _near(clipped, i, j):
-                    adu[c] = _among(planes[c], i, j, adu[c])
-                own[c] = _sample_variance(adu[c], noise, relief[c, q, p])
-            for c in range(3):
-                sure = _certainty(confidence[c], i, j, s, t)
-                away = _polynomial(offset[c], (u - unit[0]) / unit[2], (v - unit[1]) / unit[2])
-                variance = _variance(own, factors[row, column, c])
-                variance /= transparency * transparency
-                sums[0, c, y, x] += share * sure * (adu[c] - away) / transparency
-                sums[1, c, y, x] += share * sure
+        _fill_row(tile, factors, y, line)
+        for c in range(3):
+            for x in range(sums.shape[3]):
+                part = weight * line.confidence[c, x]
+                sums[0, c, y, x] += part * line.value[c, x]
+                sums[1, c, y, x] += part
                 # Half the samples give twice the variance: confidence² / confidence.
-                sums[2, c, y, x] += share * share * sure * variance
-                if sure >= LEAST_CONFIDENCE:
-                    sums[3, c, y, x] += 1.0
+                sums[2, c, y, x] += weight * part * line.variance[c, x]
+                sums[3, c, y, x] += one if line.confidence[c, x] >= LEAST_CONFIDENCE else 0 * one
 
 
-@jit(fastmath=_FAST)
-def deviations(  # type: ignore[no-untyped-def]
-    codes, coding, layout, model, spread, nodes, level, noise, relief, steepness, out, starry
-):
-    """How far each sample of a frame is from the value that a first stack predicts.
+@jit(fastmath=FAST)
+def _fill_row(tile, factors, y, line):  # type: ignore[no-untyped-def]
+    """Values, confidences (0 outside the frame) and variances of row ``y`` of a tile."""
+    places_of_row(tile.nodes, y, line.x, line.y)
+    right, bottom = tile.layout[5] - 0.5, tile.layout[6] - 0.5
+    for x in range(len(line.x)):
+        line.inside[x] = -0.5 <= line.x[x] <= right and -0.5 <= line.y[x] <= bottom
+        if not line.inside[x]:
+            line.x[x], line.y[x] = 0, 0  # a fisheye's places beyond its circle are NaN
+        column, row = np.floor(line.x[x]), np.floor(line.y[x])
+        line.s[x], line.t[x] = line.x[x] - column, line.y[x] - row
+        line.column[x], line.row[x] = int(column), int(row)
+    weights_of_row(line.s, line.across)
+    weights_of_row(line.t, line.down)
+    _interpolate_row(tile, line)
+    _edges_of_row(tile, line)
+    if tile.clipped.size:
+        _keep_among(tile, line)
+    _variances_of_row(tile, factors, line)
+    _level_row(tile, line)
 
-    ``codes`` (H, W), ``coding`` (step, pedestal); ``model`` (3, H, W) on the reference grid,
-    ``spread`` (3, …, …) its variance, an entry every ``RELIEF_STEP`` px; ``nodes`` the samples'
-    places on that grid, every ``NODE`` px (:func:`sample_frame` has the other arguments).  ``out``
-    (H, W) receives (sample - prediction) / standard deviation, NaN where either is missing.  The
-    variance is the sample's noise, the model's, and (``steepness`` · contrast)².  ``starry`` (H, W)
-    is set where the contrast is over ``STARRY`` standard deviations of the sample.
+
+@jit(fastmath=FAST)
+def places_of_row(nodes, y, x, v):  # type: ignore[no-untyped-def]
+    """Places ``x``, ``v`` (n,) that belong to row ``y``, linear between exact nodes.
+
+    Between two frames of a session the mapping bends so little that this is good to 0.0001 px, and
+    to 0.001 px where one frame was taken upright and the other across.
     """
-    wx, wy = np.empty(4, dtype=np.float32), np.empty(4, dtype=np.float32)
-    height, width = model.shape[1:]
-    transparency = level[2]
-    for j in range(codes.shape[0]):
-        for i in range(codes.shape[1]):
-            out[j, i] = np.nan
-            if codes[j, i] == 0:
-                continue
-            u, v = _between_nodes(nodes, i, j)
-            if not (1.0 <= u < width - 2.0 and 1.0 <= v < height - 2.0):
-                continue
-            c = colour_at(i, j, layout)
-            told, contrast = _told(model, u, v, c, wx, wy)
-            expected = transparency * told + _away(level, i, j, c)
-            contrast *= transparency
-            q, p = _cell(relief, i, j)
-            variance = _sample_variance(expected, noise, relief[c, q, p])
-            if contrast * contrast > STARRY * STARRY * variance:
-                starry[j, i] = True
-            variance += (steepness * contrast) ** 2
-            q, p = _cell(spread, u, v)
-            variance += spread[c, q, p] * transparency * transparency
-            out[j, i] = ((codes[j, i] - 1.0) * coding[0] - coding[1] - expected) / np.sqrt(variance)
+    j = y // NODE
+    t = (y - j * NODE) / NODE
+    for k in range((len(x) + NODE - 1) // NODE):
+        x0 = (1 - t) * nodes[j, k, 0] + t * nodes[j + 1, k, 0]
+        v0 = (1 - t) * nodes[j, k, 1] + t * nodes[j + 1, k, 1]
+        dx = ((1 - t) * nodes[j, k + 1, 0] + t * nodes[j + 1, k + 1, 0] - x0) / NODE
+        dv = ((1 - t) * nodes[j, k + 1, 1] + t * nodes[j + 1, k + 1, 1] - v0) / NODE
+        for p in range(min(NODE, len(x) - k * NODE)):
+            x[k * NODE + p] = x0 + p * dx
+            v[k * NODE + p] = v0 + p * dv
+
+
+_ONE, _TWO, _THREE, _FOUR, _FIVE = (np.uint64(n) for n in range(1, 6))
+"""Unsigned, so that an index which is made of them is, too."""
 
 
 @jit(inline="always")
-def _told(model, u, v, c, wx, wy):  # type: ignore[no-untyped-def]
-    """The model's value in colour c at (u, v), and its contrast: the range over the 4×4 places."""
-    a, b = int(u), int(v)
-    _cubic(np.float32(u - a), wx)
-    _cubic(np.float32(v - b), wy)
-    low, high = model[c, b, a], model[c, b, a]
-    told = np.float32(0)
-    for q in range(4):
-        for p in range(4):
-            value = model[c, b + q - 1, a + p - 1]
-            told += wx[p] * wy[q] * value
-            low = min(low, value)
-            high = max(high, value)
-    return told, high - low
+def _six(samples, p, w):  # type: ignore[no-untyped-def]
+    """Sum of six samples in a row, from p on, by their weights."""
+    return (
+        w[0] * samples[p]
+        + w[1] * samples[p + _ONE]
+        + w[2] * samples[p + _TWO]
+        + w[3] * samples[p + _THREE]
+        + w[4] * samples[p + _FOUR]
+        + w[5] * samples[p + _FIVE]
+    )
+
+
+@jit(fastmath=FAST)
+def _interpolate_row(tile, line):  # type: ignore[no-untyped-def]
+    """Values in ADU of the frame and confidences of a row of places.
+
+    Flat arrays and unsigned indices: otherwise negative ones are allowed for, and nothing is taken
+    side by side.  In one function: handing a tuple on counts a reference for each array.
+    """
+    unsigned = np.uint64
+    height, width = tile.planes.shape[1:]
+    columns, rows, inside, s, t = line.column, line.row, line.inside, line.s, line.t
+    samples, sure = tile.planes.reshape(-1), tile.confidence.reshape(-1)
+    across, down = line.across.reshape(-1), line.down.reshape(-1)
+    values, certain = line.value.reshape(-1), line.confidence.reshape(-1)
+    n, left, top = len(columns), tile.origin[0], tile.origin[1]
+    step, row = unsigned(n), unsigned(width)
+    at = 0
+    while at < n:
+        i, j, begin = columns[at] - left, rows[at] - top, unsigned(at)
+        if not inside[at] or not (2 <= i < width - 3 and 2 <= j < height - 3):
+            at += 1
+            continue
+        end = at + 1
+        while end < n and rows[end] - top == j and columns[end] - left - i == end - at:
+            end += 1
+        count = min((end - at + _BATCH - 1) // _BATCH * _BATCH, n - at, width - 3 - i)
+        for c in range(3):
+            start, out = unsigned((c * height + j - 2) * width + i - 2), unsigned(c * n + at)
+            for k in range(unsigned(count)):
+                m, p = begin + k, start + k
+                w = (
+                    across[m],
+                    across[m + step],
+                    across[m + _TWO * step],
+                    across[m + _THREE * step],
+                    across[m + _FOUR * step],
+                    across[m + _FIVE * step],
+                )
+                values[out + k] = (
+                    down[m] * _six(samples, p, w)
+                    + down[m + step] * _six(samples, p + row, w)
+                    + down[m + _TWO * step] * _six(samples, p + _TWO * row, w)
+                    + down[m + _THREE * step] * _six(samples, p + _THREE * row, w)
+                    + down[m + _FOUR * step] * _six(samples, p + _FOUR * row, w)
+                    + down[m + _FIVE * step] * _six(samples, p + _FIVE * row, w)
+                )
+            start += _TWO * row + _TWO
+            for k in range(unsigned(count)):
+                m, p = begin + k, start + k
+                upper = sure[p] + s[m] * (sure[p + _ONE] - sure[p])
+                lower = sure[p + row] + s[m] * (sure[p + row + _ONE] - sure[p + row])
+                certain[out + k] = upper + t[m] * (lower - upper)
+        at = min(end, at + width - 3 - i)
 
 
 @jit
-def contrasts(model, top, left, out):  # type: ignore[no-untyped-def]
-    """Range of a model (3, H, W) over the 3×3 places around each of a tile: ``out`` (3, h, w)."""
-    colours, height, width = out.shape
-    for c in range(colours):
-        for y in range(height):
-            for x in range(width):
-                own = model[c, top + y, left + x]
-                low, high = own, own
-                for j in range(max(top + y - 1, 0), min(top + y + 2, model.shape[1])):
-                    for i in range(max(left + x - 1, 0), min(left + x + 2, model.shape[2])):
-                        low = min(low, model[c, j, i])
-                        high = max(high, model[c, j, i])
-                out[c, y, x] = high - low if np.isfinite(high - low) else 0
+def _edges_of_row(tile, line):  # type: ignore[no-untyped-def]
+    """The same where the window ends: beyond its edge the edge is repeated; 0 outside the frame."""
+    height, width = tile.planes.shape[1:]
+    for at in range(len(line.x)):
+        i, j = line.column[at] - tile.origin[0], line.row[at] - tile.origin[1]
+        if not line.inside[at]:
+            for c in range(3):
+                line.value[c, at], line.confidence[c, at] = 0, 0
+        elif not (2 <= i < width - 3 and 2 <= j < height - 3):
+            _at_the_edge(tile, line, at, i, j)
+
+
+@jit
+def _at_the_edge(tile, line, at, i, j):  # type: ignore[no-untyped-def]
+    height, width = tile.planes.shape[1:]
+    for c in range(3):
+        total = np.float32(0)
+        for b in range(6):
+            y = min(max(j + b - 2, 0), height - 1)
+            for a in range(6):
+                x = min(max(i + a - 2, 0), width - 1)
+                total += line.across[a, at] * line.down[b, at] * tile.planes[c, y, x]
+        line.value[c, at] = total
+        x0, y0 = min(max(i, 0), width - 1), min(max(j, 0), height - 1)
+        x1, y1 = min(max(i + 1, 0), width - 1), min(max(j + 1, 0), height - 1)
+        sure, s, t = tile.confidence[c], line.s[at], line.t[at]
+        upper = (1 - s) * sure[y0, x0] + s * sure[y0, x1]
+        lower = (1 - s) * sure[y1, x0] + s * sure[y1, x1]
+        line.confidence[c, at] = (1 - t) * upper + t * lower
+
+
+@jit
+def _keep_among(tile, line):  # type: ignore[no-untyped-def]
+    """Beside clipped samples: values between the least and the greatest of the 4×4 around."""
+    height, width = tile.clipped.shape
+    for x in range(len(line.x)):
+        i, j = line.column[x] - tile.origin[0], line.row[x] - tile.origin[1]
+        if tile.clipped[min(max(j, 0), height - 1), min(max(i, 0), width - 1)]:
+            for c in range(3):
+                low, high = np.inf, -np.inf
+                for b in range(-1, 3):
+                    for a in range(-1, 3):
+                        q, p = min(max(j + b, 0), height - 1), min(max(i + a, 0), width - 1)
+                        low = min(low, tile.planes[c, q, p])
+                        high = max(high, tile.planes[c, q, p])
+                line.value[c, x] = min(max(line.value[c, x], low), high)
+
+
+@jit(fastmath=FAST)
+def _variances_of_row(tile, factors, line):  # type: ignore[no-untyped-def]
+    """Variances of values of full confidence: each colour's samples bring their own."""
+    n, per_pixel, along = len(line.x), np.float32(PHASES), 2 * PHASES
+    for x in range(n):
+        column = int((np.float32(line.column[x] & 1) + line.s[x]) * per_pixel)
+        row = int((np.float32(line.row[x] & 1) + line.t[x]) * per_pixel)
+        # Just below the next sample s is rounded to 1.
+        line.phase[x] = min(row, along - 1) * along + min(column, along - 1)
+    for x in range(n):
+        j, i = relief_cell(tile.relief, line.x[x], line.y[x])
+        for c in range(3):
+            line.gain[c, x] = tile.relief[c, j, i]
+    scale = 1 / (tile.transparency * tile.transparency)
+    floor, slope = np.float32(tile.floor * scale), np.float32(tile.slope * scale)
+    for c in range(3):
+        for x in range(n):
+            light = max(line.value[c, x], np.float32(0))
+            line.own[c, x] = line.gain[c, x] * (floor * line.gain[c, x] + slope * light)
+    for c in range(3):
+        for x in range(n):
+            k = line.phase[x]
+            line.variance[c, x] = (
+                factors[c, 0, k] * line.own[0, x]
+                + factors[c, 1, k] * line.own[1, x]
+                + factors[c, 2, k] * line.own[2, x]
+            )
+
+
+@jit(fastmath=FAST)
+def _level_row(tile, line):  # type: ignore[no-untyped-def]
+    """Bring a row's values to the reference's scale and sky."""
+    light = 1 / tile.transparency
+    middle_x, middle_y, unit = tile.unit[0], tile.unit[1], 1 / tile.unit[2]
+    for c in range(3):
+        away = tile.offset[c]
+        for x in range(len(line.x)):
+            u, v = (line.x[x] - middle_x) * unit, (line.y[x] - middle_y) * unit
+            line.value[c, x] = (line.value[c, x] - polynomial(away, u, v)) * light
 
 
 @jit(inline="always")
-def _away(level, x, y, c):  # type: ignore[no-untyped-def]
-    """Difference of a frame's sky background from the reference's at a site."""
-    offset, unit, _ = level
-    return _polynomial(offset[c], (x - unit[0]) / unit[2], (y - unit[1]) / unit[2])
+def relief_cell(table, x, y):  # type: ignore[no-untyped-def]
+    """Row and column of a site in a table (3, …, …); beyond the table its last."""
+    i = min(max(int(x), 0) >> RELIEF_SHIFT, table.shape[2] - 1)
+    j = min(max(int(y), 0) >> RELIEF_SHIFT, table.shape[1] - 1)
+    return j, i
 
 
-@jit
-def expect(codes, sites, coding, origin, layout, model, places, level):  # type: ignore[no-untyped-def]
-    """Write into a window's ``codes`` the values that the model predicts for some samples.
-
-    ``sites`` (N, 2) as x, y in the frame, ``places`` (N, 2) the same on the model's grid;
-    ``origin`` (x, y) is the window's first site.  0 where the model has no value.
-    """
-    wx, wy = np.empty(4, dtype=np.float32), np.empty(4, dtype=np.float32)
-    height, width = model.shape[1:]
-    for k in range(sites.shape[0]):
-        x, y = sites[k, 0], sites[k, 1]
-        u, v = places[k, 0], places[k, 1]
-        codes[y - origin[1], x - origin[0]] = 0
-        if 1.0 <= u < width - 2.0 and 1.0 <= v < height - 2.0:
-            c = colour_at(x, y, layout)
-            told, _ = _told(model, u, v, c, wx, wy)
-            adu = level[2] * told + _away(level, x, y, c)
-            code = np.rint((adu + coding[1]) / coding[0]) + 1
-            if np.isfinite(code):
-                codes[y - origin[1], x - origin[0]] = min(max(code, 1), 65535)
-
-
-def nodes_of(
-    places: Callable[[Array], Array], left: int, top: int, width: int, height: int
-) -> Array:
-    """Exact places of every ``NODE``-th point of a rectangle, and of one node beyond it.
-
-    ``places`` takes points (…, 2) as x, y to where they lie in the other picture.
-    """
-    x = left + NODE * np.arange(width // NODE + 2)
-    y = top + NODE * np.arange(height // NODE + 2)
-    return places(np.stack(np.meshgrid(x, y), axis=-1).astype(np.float64))
+@jit(inline="always")
+def polynomial(c, x, y):  # type: ignore[no-untyped-def]
+    """The quadratic surface of ``photometric.Level``."""
+    return c[0] + x * (c[1] + c[3] * x + c[4] * y) + y * (c[2] + c[5] * y)

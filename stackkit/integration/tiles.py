@@ -22,11 +22,13 @@ from stackkit.calibration.apply import EVEN
 from stackkit.calibration.mosaic_cache import Cache, Window
 from stackkit.geometry.mapping import AnyMapping
 from stackkit.grading.photometric import Level
-from stackkit.integration import resample
 from stackkit.integration.deblur import restorable, restore, restored_factors
 from stackkit.integration.demosaic import beside_clipped, open_window, opening_taps
 from stackkit.integration.interpolation_response import noise_factors
 from stackkit.integration.methods import Method, Samples
+from stackkit.integration.nodes import nodes_of
+from stackkit.integration.prediction import contrasts
+from stackkit.integration.resample import OpenedTile, sample_frame
 from stackkit.noise.photon_transfer import Noise
 from stackkit.raw.bayer import Bayer
 from stackkit.results import Stack
@@ -180,10 +182,10 @@ def _sampler(
                 missing = within(defects, window)
                 codes[missing] = 0
                 opened = opened_tile(cache, frame, tile, window, sensor, codes, missing)
-                resample.sample_frame(opened, factors, values[k], variances[k])
+                sample_frame(opened, factors, values[k], variances[k])
         contrast = np.zeros(size, dtype=np.float32)
         if first is not None:
-            resample.contrasts(first, tile.top, tile.left, contrast)
+            contrasts(first, tile.top, tile.left, contrast)
         flat = (len(frames), -1)
         block = Samples(values.reshape(flat), variances.reshape(flat), weights, contrast.ravel())
         return size, block
@@ -196,9 +198,13 @@ def _fewest(count: NDArray[np.int16], size: tuple[int, int, int]) -> NDArray[np.
     return np.asarray(count.reshape(size).min(axis=0))
 
 
-def factors_for(frames: int, sensor: Bayer, sampling: int = 1) -> Array:
-    """Noise factors of the picture from this number of frames, restored or not."""
-    return restored_factors(sensor, sampling) if restorable(frames) else noise_factors(sensor)
+def factors_for(frames: int, sensor: Bayer, sampling: int = 1) -> Plane:
+    """Noise factors of the picture from this number of frames, restored or not.
+
+    (3, 3, (2·PHASES)²): colour of the value, colour of the samples, place row by row.
+    """
+    found = restored_factors(sensor, sampling) if restorable(frames) else noise_factors(sensor)
+    return np.ascontiguousarray(found.transpose(2, 3, 0, 1).reshape(3, 3, -1), dtype=np.float32)
 
 
 def sharpened(picture: Stack, frames: int, sensor: Bayer, clip: float, sampling: int = 1) -> Stack:
@@ -221,23 +227,24 @@ def opened_tile(
     sensor: Bayer,
     codes: Codes,
     missing: Mask,
-) -> resample.OpenedTile:
+) -> OpenedTile:
     """A frame's window in a tile, demosaiced."""
     planes = np.empty((3, *codes.shape), dtype=np.float32)
     confidence = np.empty_like(planes)
     coding = (cache.coding.step, cache.coding.pedestal)
     taps = opening_taps(sensor.layout)
     open_window(codes, missing, coding, sensor.layout, sensor.cross, taps, planes, confidence)
-    near = np.zeros(codes.shape, dtype=np.bool_)
+    clipped = int(codes.max()) >= sensor.layout[7]
+    near = np.zeros(codes.shape if clipped else (0, 0), dtype=np.bool_)
     beside_clipped(codes, sensor.layout[7], near)
     size = (tile.right - tile.left, tile.bottom - tile.top)
-    return resample.OpenedTile(
+    return OpenedTile(
         planes=planes,
         confidence=confidence,
         clipped=near,
         origin=(window.left, window.top),
         layout=sensor.layout,
-        nodes=resample.nodes_of(frame.mapping.from_reference, tile.left, tile.top, *size),
+        nodes=nodes_of(frame.mapping.from_reference, tile.left, tile.top, *size),
         offset=frame.level.offset,
         unit=frame.level.unit,
         transparency=frame.level.transparency,

@@ -15,7 +15,8 @@ from stackkit.arrays import Array, Codes, Mask, Plane
 from stackkit.calibration import mosaic_cache
 from stackkit.calibration.mosaic_cache import Cache, Window
 from stackkit.geometry.mapping import AnyMapping
-from stackkit.integration import resample
+from stackkit.integration.prediction import expect
+from stackkit.integration.resample import add_frame
 from stackkit.integration.tiles import (
     LARGEST_TILE,
     Placed,
@@ -113,7 +114,7 @@ def total(
         size = (3, tile.bottom - tile.top, tile.right - tile.left)
         here = np.full((len(counts), 3, size[1] // block, size[2] // block), np.nan)
         # Apart: the reference, and every other frame.  Their differences are pure noise.
-        parts = np.zeros((3, 4, *size))
+        parts = np.zeros((3, 4, *size), dtype=np.float32)
         for k, frame in enumerate(frames):
             window = source_window(fine[k].mapping, tile, cache.shape)
             codes = (
@@ -129,7 +130,7 @@ def total(
                 _expect(cache, frame, window, sensor, codes, missing, first)
                 opened = opened_tile(cache, fine[k], tile, window, sensor, codes, missing)
                 group = 0 if k == 0 else 1 + k % 2
-                resample.add_frame(opened, factors, float(frame.weight), parts[group])
+                add_frame(opened, factors, float(frame.weight), parts[group])
             if k > 0 and k + 1 in counts:
                 here[counts.index(k + 1)] = block_means(_noise_of_sum(parts), block)
         here[0] = block_means(_noise_of_one(parts), block)
@@ -156,7 +157,7 @@ def told_counts(frames: int) -> tuple[int, ...]:
     return tuple(sorted({min(2**k, frames) for k in range(frames.bit_length() + 1)}))
 
 
-def _noise_of_one(parts: Array) -> Array:
+def _noise_of_one(parts: Plane) -> Array:
     """Noise of the reference frame at each place, the scene taken out.
 
     From independent parts with weights a and b: the reference minus the rest, times √(b/(a + b)),
@@ -168,7 +169,7 @@ def _noise_of_one(parts: Array) -> Array:
         return np.asarray((own[0] / own[1] - rest[0] / rest[1]) * share)
 
 
-def _noise_of_sum(parts: Array) -> Array:
+def _noise_of_sum(parts: Plane) -> Array:
     """Noise of the sum of the frames so far: a difference of halves, times √(a·b)/(a + b)."""
     one, other = parts[0] + parts[1], parts[2]
     with np.errstate(invalid="ignore", divide="ignore"):
@@ -207,7 +208,7 @@ def _expect(
         return
     rows, columns = np.nonzero(missing)
     sites = np.stack([columns + window.left, rows + window.top], axis=1)
-    resample.expect(
+    expect(
         codes,
         sites,
         (cache.coding.step, cache.coding.pedestal),

@@ -22,8 +22,9 @@ from stackkit.arrays import Mask, Plane
 from stackkit.calibration import mosaic_cache
 from stackkit.calibration.apply import RELIEF_STEP
 from stackkit.calibration.mosaic_cache import Cache
-from stackkit.integration import resample
 from stackkit.integration.methods import STEEPNESS
+from stackkit.integration.nodes import nodes_of
+from stackkit.integration.prediction import deviations
 from stackkit.integration.rejection.trail_path import Trail
 from stackkit.integration.rejection.trails import find_trails, movers, trail_mask
 from stackkit.integration.tiles import Placed, Step
@@ -216,9 +217,9 @@ def _deviation(
     """(sample - prediction) / its standard deviation (H, W), NaN if unknown; marks ``starry``."""
     codes = mosaic_cache.get(cache, frame.number, mosaic_cache.whole(cache))
     height, width = cache.shape
-    nodes = resample.nodes_of(frame.mapping.to_reference, 0, 0, width, height)
+    nodes = nodes_of(frame.mapping.to_reference, 0, 0, width, height)
     deviation = np.empty(cache.shape, dtype=np.float32)
-    resample.deviations(
+    deviations(
         codes,
         (cache.coding.step, cache.coding.pedestal),
         sensor.layout,

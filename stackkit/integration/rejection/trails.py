@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import heapq
 from collections.abc import Mapping, Sequence
+from functools import cache
 from itertools import pairwise
 
 import numpy as np
@@ -31,8 +32,8 @@ from stackkit.integration.rejection.trail_path import (
     followed,
     places_along,
 )
-from stackkit.jit import jit
-from stackkit.robust import sigma_about_zero
+from stackkit.jit import FAST, jit
+from stackkit.robust import MAD_TO_SIGMA, sigma_about_zero
 
 _BIN = 3
 """Side of the cells in which deviations are added, px: about the width of a trail."""
@@ -68,10 +69,10 @@ def find_trails(deviation: Plane, starry: Mask) -> list[Trail]:
     ``starry`` (H, W): where the picture is so steep that deviations mean little.  Strongest first.
     """
     cells, noise = _cells(deviation, starry)
-    known = {side: line_sums.counts(side) for side in _SQUARES}
 
     def brightest(y: int, x: int, side: int) -> tuple[float, Array] | None:
-        return _brightest(cells[y : y + side, x : x + side], noise, known[side])
+        square = np.ascontiguousarray(cells[y : y + side, x : x + side])
+        return _brightest(square, noise, _shares(side))
 
     queue: list[tuple[float, int, int, int]] = []
     for corner in _corners(cells.shape):
@@ -187,44 +188,63 @@ def _bin(deviation, starry, voice, cells):  # type: ignore[no-untyped-def]
             cells[y, x] = total / np.sqrt(count) if count > 2 else 0
 
 
-def _brightest(square: Plane, noise: float, known: Plane) -> tuple[float, Array] | None:
+def _brightest(square: Plane, noise: float, share: Plane) -> tuple[float, Array] | None:
     """The significant line of a square: its sum in standard deviations, its ends (2, 2) in cells;
-    None without one.
+    None without one.  ``share``: see :func:`_shares`.
     """
-    square = np.ascontiguousarray(square)
-    some = square[square != 0]
-    if len(some) < square.size // 4 or _restless(some, noise):
+    if _restless(square, noise):
         return None
-    light, dark, turn, begin, slope = _extremes(square, known)
+    light, dark, turn, begin, slope = _extremes(square, share)
     if light < _CHANCE * noise or light < _DARKEST * dark:
         return None
     return light / noise, np.array(line_sums.ends(len(square), turn, begin, slope)).reshape(2, 2)
 
 
-def _restless(cells: Plane, noise: float) -> bool:
-    """Whether a square holds ground or cloud: most cells scatter, or many are dark, which passing
-    lights do not cause.
-    """
-    scatter = sigma_about_zero(cells)
-    return scatter > _UNREST * noise or float(np.mean(cells < -4 * noise)) > _DARK_CELLS
-
-
 @jit
-def _extremes(square, known):  # type: ignore[no-untyped-def]
+def _restless(square, noise):  # type: ignore[no-untyped-def]
+    """Whether a square is mostly empty or holds ground or cloud: most cells scatter, or many are
+    dark, which passing lights do not cause.
+    """
+    known, far, dark = 0, 0, 0
+    for y in range(square.shape[0]):
+        for x in range(square.shape[1]):
+            cell = square[y, x]
+            known += cell != 0
+            # More than half beyond it: the median is.
+            far += abs(cell) > _UNREST / MAD_TO_SIGMA * noise
+            dark += cell < -4 * noise
+    return known < square.size // 4 or far > known / 2 or dark > _DARK_CELLS * known
+
+
+@cache
+def _shares(side: int) -> Plane:
+    """1/√cells (side, 2·side) of each line of a square, 0 for lines too short to be looked at."""
+    cells = line_sums.counts(side)
+    return np.where(cells < _FEWEST_CELLS, 0, 1 / np.sqrt(np.maximum(cells, 1))).astype(np.float32)
+
+
+@jit(fastmath=FAST)
+def _extremes(square, share):  # type: ignore[no-untyped-def]
     """The brightest and the darkest line over √cells, and where the brightest lies."""
     n = square.shape[0]
-    sums, room = np.zeros((2 * n, n), dtype=np.float32), np.zeros((2 * n, n), dtype=np.float32)
-    light, dark, at_turn, at_begin, at_slope = 0.0, 0.0, 0, 0, 0
+    sums, room = np.zeros((n, 2 * n), dtype=np.float32), np.zeros((n, 2 * n), dtype=np.float32)
+    light, dark, at_turn, at_begin, at_slope = np.float32(0), np.float32(0), 0, 0, 0
     for turn in range(line_sums.TURNS):
         line_sums.line_sums(square, turn, sums, room)
-        for begin in range(2 * n):
-            for slope in range(n):
-                cells = known[begin, slope]
-                if cells >= _FEWEST_CELLS:
-                    value = sums[begin, slope] / np.sqrt(cells)
-                    if value > light:
-                        light, at_turn, at_begin, at_slope = value, turn, begin, slope
-                    dark = max(dark, -value)
+        for slope in range(n):
+            high, low = np.float32(0), np.float32(0)
+            for begin in range(2 * n):
+                value = sums[slope, begin] * share[slope, begin]
+                high, low = max(high, value), min(low, value)
+            dark = max(dark, -low)
+            if high < light or high == 0:
+                continue
+            begin = 0
+            while sums[slope, begin] * share[slope, begin] != high:
+                begin += 1
+            # Cells have a limit: across a bright trail several lines are equally bright.
+            if high > light or (turn == at_turn and begin < at_begin):
+                light, at_turn, at_begin, at_slope = high, turn, begin, slope
     return light, dark, at_turn, at_begin, at_slope
 
 
