@@ -111,7 +111,7 @@ def command(
             if work.note:
                 click.echo(work.note, err=True)
             result = stack(paths, replace(asked, jobs=jobs), progress, work)
-            record = write_results(result, out, progress, editing)
+            record = write_results(result, out, progress, editing, jobs)
     except KeyboardInterrupt as interruption:
         raise KeyboardInterrupt(interrupted(scratch or out)) from interruption
     except BaseException:

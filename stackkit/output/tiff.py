@@ -145,7 +145,7 @@ def _strips(picture: Plane, how: Development, editing: EditingRecord, bits: int)
     for top in range(0, picture.shape[1], _ROWS):
         rows = develop_rows(picture, top, min(top + _ROWS, picture.shape[1]), how)
         light = np.moveaxis(rows, 0, -1) + np.float32(editing["pedestal"])
-        light = np.nan_to_num(light, copy=False, nan=0.0, posinf=0.0, neginf=0.0)
+        light[~np.isfinite(light)] = 0
         if bits == 16:
             codes = np.rint(np.clip(light / editing["full_scale"], 0, 1) * 65535)
             yield _whole_numbers(codes.astype("<u2"))

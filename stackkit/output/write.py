@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict
+from functools import cache, partial
 from pathlib import Path
 
 from stackkit.errors import InputError, OutputError, UsageError
@@ -20,8 +21,11 @@ from stackkit.report import page_of_night
 from stackkit.results import Result
 from stackkit.run.files import FILES, MOVING, RESULTS, reason, replacing, working_folder
 from stackkit.run.progress import Progress
+from stackkit.run.workers import threads, usual
 from stackkit.schemas.run import RunRecord
 
+_LARGE = ("fits", "tiff", "dng", "gradient")
+"""Files that are written beside the others: both take about the same time."""
 PICTURE_BYTES = 1_400_000
 """Greatest size in bytes of the report's pictures of the stack and of one frame."""
 
@@ -57,20 +61,30 @@ def write_results(
     folder: Path,
     progress: Progress | None = None,
     editing: Editing = AS_USUAL,
+    jobs: int | None = None,
 ) -> RunRecord:
     """Write all files of a result into ``folder``; returns the record as written.
 
-    The files are written in a temporary folder and moved when all are complete, the record last:
-    there is a whole result or none.  Raises ``OutputError`` when the disk refuses.
+    The files are made in a folder of their own beside, by two threads if ``jobs`` allows it, and
+    moved when all are complete, the record last: there is a whole result or none.  Raises
+    ``OutputError`` when the disk refuses.
     """
     progress = progress or (lambda _step, _done, _total: None)
     names = editing.files
     progress("Writing", 0, len(names) + 1)
     writers, record = _writers(result, str(folder), editing)
-    with working_folder(folder) as made:
-        for done, (kind, name) in enumerate(names.items(), 1):
+    batches = [[kind for kind in names if (kind in _LARGE) == large] for large in (True, False)]
+    with working_folder(folder) as made, threads(min(jobs or usual(), len(batches))) as pool:
+
+        def write(kinds: Sequence[str]) -> int:
+            for kind in kinds:
+                writers[kind](made / names[kind])
+            return len(kinds)
+
+        done = 0
+        for written in pool.map(write, batches):
+            done += written
             progress("Writing", done, len(names) + 1)
-            writers[kind](made / name)
         _move(made, folder, names)
     progress("Writing", len(names) + 1, len(names) + 1)
     return record
@@ -81,7 +95,7 @@ def _writers(
 ) -> tuple[dict[str, Callable[[Path], None]], RunRecord]:
     """What writes each kind of file, and the record."""
     made = edited(result, editing)
-    pictures = _pictures(result, made)
+    pictures = cache(partial(_pictures, result, made))  # for two files of one thread
     value, how, shown, camera = made.stack.value, made.how, made.preview, result.known.colour
     record: RunRecord = {
         **result.record,
@@ -99,8 +113,8 @@ def _writers(
         "jpeg": lambda path: write_jpeg(path, shown),
         "dng": lambda path: write_linear_dng(path, value, camera, how, record, shown),
         "gradient": lambda path: write_picture(path, sky_of(made), OF_SKY),
-        "pictures": lambda path: write_pictures(path, pictures),
-        "report": lambda path: write_page(path, record, pictures),
+        "pictures": lambda path: write_pictures(path, pictures()),
+        "report": lambda path: write_page(path, record, pictures()),
         "record": lambda path: write_record(path, record),
     }, record
 

@@ -17,7 +17,7 @@ from zlib import crc32
 import imagecodecs
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import map_coordinates, maximum_filter
+from scipy.ndimage import maximum_filter
 
 from stackkit.arrays import Plane
 from stackkit.picture.colour.develop import Development, develop, develop_rows
@@ -148,10 +148,15 @@ def _surroundings(excess: Plane) -> Plane:
         for a, b in pairwise(edges[0])
     ]
     coarse = np.moveaxis(np.array(medians, dtype=np.float32), -1, 0)
-    y, x = ((np.arange(side) + 0.5) * n / side - 0.5 for side, n in ((h, rows), (w, columns)))
-    places = np.meshgrid(y, x, indexing="ij")
-    smooth = [map_coordinates(plane, places, order=1, mode="nearest") for plane in coarse]
-    return np.array(smooth, dtype=np.float32)
+    down, across = _between(rows, h), _between(columns, w)
+    return np.stack([down @ plane @ across.T for plane in coarse])
+
+
+def _between(count: int, side: int) -> Plane:
+    """Matrix (side, count) of linear interpolation between the middles of equal stretches."""
+    at = np.clip((np.arange(side) + 0.5) * count / side - 0.5, 0, count - 1)
+    away = np.abs(at[:, None] - np.arange(count))
+    return np.maximum(1 - away, 0).astype(np.float32)
 
 
 def _stretch(light: Plane) -> Plane:

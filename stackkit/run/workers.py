@@ -25,14 +25,20 @@ def workers(jobs: int | None) -> Iterator[tuple[Executor, Read]]:
     if jobs is not None and jobs < 1:
         raise UsageError("The number of jobs must be 1 or more.")
     count = jobs or usual()
+    with readers(count) as read, threads(count) as pool:
+        yield pool, read
+
+
+@contextmanager
+def threads(count: int) -> Iterator[Executor]:
+    """Threads that end with the block; an interruption waits for none of them."""
     pool = ThreadPoolExecutor(count)
-    with readers(count) as read:
-        try:
-            yield pool, read
-        except KeyboardInterrupt:
-            pool.shutdown(wait=False, cancel_futures=True)
-            raise
-        except BaseException:
-            pool.shutdown(wait=True, cancel_futures=True)
-            raise
-        pool.shutdown(wait=True)
+    try:
+        yield pool
+    except KeyboardInterrupt:
+        pool.shutdown(wait=False, cancel_futures=True)
+        raise
+    except BaseException:
+        pool.shutdown(wait=True, cancel_futures=True)
+        raise
+    pool.shutdown(wait=True)

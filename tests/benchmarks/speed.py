@@ -113,7 +113,7 @@ def _part(name: str, folder: Path, out: Path) -> None:
 
         begin = time.perf_counter()
         with ThreadPoolExecutor() as pool:
-            list(pool.map(lambda path: decode(path).codes.shape, sorted(folder.glob("*.dng"))))
+            list(pool.map(lambda path: decode(path).data.shape, sorted(folder.glob("*.dng"))))
         print(json.dumps({"all": time.perf_counter() - begin}))
         return
     from stackkit.output.write import write_results

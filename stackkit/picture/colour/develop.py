@@ -11,6 +11,7 @@ from scipy.ndimage import maximum_filter
 
 from stackkit.arrays import Array, Plane
 from stackkit.errors import UsageError
+from stackkit.jit import jit
 from stackkit.picture.colour import camera, spaces
 from stackkit.picture.colour.camera import CameraColour, sensible
 from stackkit.picture.colour.spaces import D55, SRGB, Space
@@ -159,18 +160,52 @@ def develop(native: Plane, how: Development) -> Plane:
     any star's is.  A missing colour becomes the mean of the others; where all are missing the pixel
     stays missing.
     """
-    light = native * (how.gains / how.white).astype(np.float32)[:, None, None]
-    full = np.clip((native / np.float32(how.clip) - _NEARLY) / (1 - _NEARLY), 0, 1)
-    full = np.nan_to_num(full * full * (3 - 2 * full))
-    light += full * (np.fmax.reduce(light, axis=0) - light)
-    if full.any():
-        light[1] = _without_rim(light, full.max(axis=0) > 0, how)
-    lost = np.isnan(light)
-    if lost.any():
-        count = (~lost).sum(axis=0)
-        mean = np.where(lost, 0, light).sum(axis=0) / np.maximum(count, 1)
-        light = np.where(lost, np.where(count > 0, mean, np.nan), light)
-    return np.asarray(np.einsum("ij,jyx->iyx", how.matrix.astype(np.float32), light))
+    light = np.empty(native.shape, dtype=np.float32)
+    clipped = np.zeros(native.shape[1:], dtype=np.bool_)
+    gains = (how.gains / how.white).astype(np.float32)
+    _balance(native, gains, np.float32(how.clip), light, clipped)
+    if clipped.any():
+        light[1] = _without_rim(light, clipped, how)
+    _to_space(light, how.matrix.astype(np.float32))
+    return light
+
+
+@jit
+def _balance(native, gains, clip, light, clipped):  # type: ignore[no-untyped-def]
+    """White balance, clipped colours raised to the brightest: ``light``, and where that was."""
+    for y in range(native.shape[1]):
+        for x in range(native.shape[2]):
+            brightest = -np.float32(np.inf)
+            for c in range(3):
+                light[c, y, x] = native[c, y, x] * gains[c]
+                if light[c, y, x] > brightest:
+                    brightest = light[c, y, x]
+            for c in range(3):
+                full = (native[c, y, x] / clip - _NEARLY) / (1 - _NEARLY)
+                if full > 0:
+                    full = min(full, 1.0)
+                    full *= full * (3 - 2 * full)
+                    light[c, y, x] += full * (brightest - light[c, y, x])
+                    clipped[y, x] = True
+
+
+@jit
+def _to_space(light, matrix):  # type: ignore[no-untyped-def]
+    """Fill missing colours with the mean of the others, and take all to the space, in place."""
+    for y in range(light.shape[1]):
+        for x in range(light.shape[2]):
+            total, count = np.float32(0), 0
+            for c in range(3):
+                if not np.isnan(light[c, y, x]):
+                    total += light[c, y, x]
+                    count += 1
+            mean = total / np.float32(count) if count else np.float32(np.nan)
+            r, g, b = light[0, y, x], light[1, y, x], light[2, y, x]
+            r = mean if np.isnan(r) else r
+            g = mean if np.isnan(g) else g
+            b = mean if np.isnan(b) else b
+            for c in range(3):
+                light[c, y, x] = matrix[c, 0] * r + matrix[c, 1] * g + matrix[c, 2] * b
 
 
 def _without_rim(light: Plane, clipped: NDArray[np.bool_], how: Development) -> Plane:
