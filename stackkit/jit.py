@@ -12,7 +12,8 @@ from typing import Any
 import numba
 
 FAST = {"contract", "reassoc", "nsz", "arcp"}
-"""Liberties with the order of additions, not with NaN."""
+"""Liberties with the order of additions, not with NaN; ``isfinite`` takes x from x, which additions
+in another order make 0: ask ``isnan``."""
 _VARIABLE = "NUMBA_CACHE_DIR"
 
 

@@ -475,8 +475,8 @@ MUTATIONS = (
     ),
     Mutation(
         "stackkit/integration/rejection/outliers.py",
-        "total += min(max(v, -single), single)",
-        "total += v",
+        "value[x + 1] = zero if np.isnan(v) else min(max(v, -limit), limit)",
+        "value[x + 1] = zero if np.isnan(v) else v",
         ("test_outliers.py",),
     ),
     Mutation(
@@ -615,8 +615,8 @@ MUTATIONS = (
     ),
     Mutation(
         "stackkit/picture/colour/develop.py",
-        "light += full * (np.fmax.reduce(light, axis=0) - light)",
-        "light += full * (np.fmin.reduce(light, axis=0) - light)",
+        "light[c, y, x] += full * (brightest - light[c, y, x])",
+        "light[c, y, x] -= full * (brightest - light[c, y, x])",
         ("test_colour.py", "test_preview.py"),
     ),
     Mutation(

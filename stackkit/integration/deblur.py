@@ -19,7 +19,7 @@ from scipy.ndimage import maximum_filter
 
 from stackkit.arrays import Array, Plane
 from stackkit.integration.interpolation_response import Response, factors_of, response_of
-from stackkit.jit import jit
+from stackkit.jit import FAST, jit
 from stackkit.raw.bayer import NEVER, Bayer, neutral
 
 _REACH = 2
@@ -169,20 +169,24 @@ def _restored_factors(layout: tuple[int, ...], cross: tuple[float, ...], samplin
     return factors_of(Response(weights, response.places, response.site))
 
 
-@jit
+@jit(fastmath=FAST)
 def _filter(picture, kernels, clipped, out):  # type: ignore[no-untyped-def]
+    """Add to each place the weighted differences of those around it, as far as they are known."""
     colours, height, width = picture.shape
     reach = kernels.shape[1] // 2
+    change = np.empty(width, dtype=np.float32)
     for c in range(colours):
         for y in range(height):
+            change[:] = 0
+            for j in range(max(y - reach, 0), min(y + reach + 1, height)):
+                for i in range(-reach, reach + 1):
+                    share = kernels[c, j - y + reach, i + reach]
+                    left, right = max(-i, 0), width - max(i, 0)
+                    own, other = picture[c, y, left:right], picture[c, j, left + i : right + i]
+                    part = change[left:right]
+                    for x in range(len(part)):
+                        known = not (np.isnan(other[x]) or np.isnan(own[x]))
+                        part[x] += share * (other[x] - own[x]) if known else np.float32(0)
             for x in range(width):
-                own = picture[c, y, x]
-                change = np.float32(0)
-                if np.isfinite(own) and not clipped[y, x]:
-                    for j in range(max(y - reach, 0), min(y + reach + 1, height)):
-                        for i in range(max(x - reach, 0), min(x + reach + 1, width)):
-                            other = picture[c, j, i]
-                            if np.isfinite(other):
-                                share = kernels[c, j - y + reach, i - x + reach]
-                                change += share * (other - own)
-                out[c, y, x] = own + change
+                kept = np.float32(0) if clipped[y, x] else change[x]
+                out[c, y, x] = picture[c, y, x] + kept

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 
-from stackkit.integration.nodes import NODE
-from stackkit.integration.resample import polynomial, relief_cell
+from stackkit.integration.resample import places_of_row, polynomial, relief_cell
 from stackkit.jit import FAST, jit
 from stackkit.raw.bayer import colour_at
 
+_BATCH = 8
+"""Runs of samples are lengthened to multiples of it, as in ``resample``."""
 STARRY = 5.0
 """Contrast, in standard deviations of a sample, that only a star or a skyline has."""
 
@@ -26,46 +27,109 @@ def deviations(  # type: ignore[no-untyped-def]
     variance is the sample's noise, the model's, and (``steepness`` · contrast)².  ``starry`` (H, W)
     is set where the contrast is over ``STARRY`` standard deviations of the sample.
     """
-    wx, wy = np.empty(4, dtype=np.float32), np.empty(4, dtype=np.float32)
-    height, width = model.shape[1:]
-    transparency = level[2]
+    n = codes.shape[1]
+    u, v, own = np.empty(n), np.empty(n), np.empty(n, dtype=np.float32)
+    column, row = np.empty(n, dtype=np.int64), np.empty(n, dtype=np.int64)
+    across, down = np.empty((4, n), dtype=np.float32), np.empty((4, n), dtype=np.float32)
+    model_value, contrast = np.empty((2, n), np.float32), np.empty((2, n), np.float32)
+    right, bottom = model.shape[2] - 2.0, model.shape[1] - 2.0
+    offset, unit, light = level
     for j in range(codes.shape[0]):
-        for i in range(codes.shape[1]):
-            out[j, i] = np.nan
-            if codes[j, i] == 0:
-                continue
-            u, v = _between_nodes(nodes, i, j)
-            if not (1.0 <= u < width - 2.0 and 1.0 <= v < height - 2.0):
-                continue
-            c = colour_at(i, j, layout)
-            told, contrast = _told(model, u, v, c, wx, wy)
-            expected = transparency * told + _away(level, i, j, c)
-            contrast *= transparency
-            q, p = relief_cell(relief, i, j)
-            variance = _sample_variance(expected, noise, relief[c, q, p])
-            if contrast * contrast > STARRY * STARRY * variance:
-                starry[j, i] = True
-            variance += (steepness * contrast) ** 2
-            q, p = relief_cell(spread, u, v)
-            variance += spread[c, q, p] * transparency * transparency
-            out[j, i] = ((codes[j, i] - 1.0) * coding[0] - coding[1] - expected) / np.sqrt(variance)
+        places_of_row(nodes, j, u, v)
+        for i in range(n):
+            known = codes[j, i] != 0 and 1.0 <= u[i] < right and 1.0 <= v[i] < bottom
+            column[i], row[i] = (int(u[i]), int(v[i])) if known else (-1, -1)
+            cubic(np.float32(u[i] - column[i]), across, i)
+            cubic(np.float32(v[i] - row[i]), down, i)
+        colours = colour_at(0, j, layout), colour_at(1, j, layout)
+        _predict_row(model, colours, column, row, across, down, model_value, contrast)
+        for i in range(n):
+            own[i] = np.nan
+            if column[i] >= 0:
+                c, k = colours[i & 1], i & 1
+                x, y = (i - unit[0]) / unit[2], (j - unit[1]) / unit[2]
+                expected = light * model_value[k, i] + polynomial(offset[c], x, y)
+                steep = light * contrast[k, i]
+                q, p = relief_cell(relief, i, j)
+                variance = _sample_variance(expected, noise, relief[c, q, p])
+                if steep * steep > STARRY * STARRY * variance:
+                    starry[j, i] = True
+                q, p = relief_cell(spread, u[i], v[i])
+                variance += (steepness * steep) ** 2 + spread[c, q, p] * light * light
+                adu = (codes[j, i] - 1.0) * coding[0] - coding[1]
+                own[i] = (adu - expected) / np.sqrt(variance)
+        out[j] = own
+
+
+@jit(fastmath=FAST)
+def _predict_row(model, colours, column, row, across, down, value, contrast):  # type: ignore[no-untyped-def]
+    """The model's values (2, n) in both of a row's colours, and its range over the 4×4 places."""
+    unsigned = np.uint64
+    height, width = model.shape[1:]
+    samples, values, ranges = model.reshape(-1), value.reshape(-1), contrast.reshape(-1)
+    wx, wy = across.reshape(-1), down.reshape(-1)
+    n = len(column)
+    step, long, two, three = unsigned(n), unsigned(width), unsigned(2), unsigned(3)
+    at = 0
+    while at < n:
+        a, b, begin = column[at], row[at], unsigned(at)
+        end = at + 1
+        if a < 0:
+            at = end
+            continue
+        while end < n and row[end] == b and column[end] - a == end - at:
+            end += 1
+        # What is too much of a batch is written over by the next run.
+        count = min((end - at + _BATCH - 1) // _BATCH * _BATCH, n - at, width - 2 - a)
+        for k in range(2):
+            start = unsigned((colours[k] * height + b - 1) * width + a - 1)
+            out = unsigned(k * n + at)
+            for i in range(unsigned(count)):
+                m, p = begin + i, start + i
+                w = (wx[m], wx[m + step], wx[m + two * step], wx[m + three * step])
+                values[out + i] = (
+                    wy[m] * _four(samples, p, w)
+                    + wy[m + step] * _four(samples, p + long, w)
+                    + wy[m + two * step] * _four(samples, p + two * long, w)
+                    + wy[m + three * step] * _four(samples, p + three * long, w)
+                )
+                low_1, high_1 = _range_of_four(samples, p)
+                low_2, high_2 = _range_of_four(samples, p + long)
+                low_3, high_3 = _range_of_four(samples, p + two * long)
+                low_4, high_4 = _range_of_four(samples, p + three * long)
+                low = min(min(low_1, low_2), min(low_3, low_4))
+                high = max(max(high_1, high_2), max(high_3, high_4))
+                ranges[out + i] = high - low
+        at = end
+
+
+_ONE, _TWO, _THREE = (np.uint64(n) for n in range(1, 4))
 
 
 @jit(inline="always")
-def _told(model, u, v, c, wx, wy):  # type: ignore[no-untyped-def]
-    """The model's value in colour c at (u, v), and its contrast: the range over the 4×4 places."""
-    a, b = int(u), int(v)
-    _cubic(np.float32(u - a), wx)
-    _cubic(np.float32(v - b), wy)
-    low, high = model[c, b, a], model[c, b, a]
-    told = np.float32(0)
-    for q in range(4):
-        for p in range(4):
-            value = model[c, b + q - 1, a + p - 1]
-            told += wx[p] * wy[q] * value
-            low = min(low, value)
-            high = max(high, value)
-    return told, high - low
+def _four(samples, p, w):  # type: ignore[no-untyped-def]
+    """Sum of four samples in a row, from p on, by their weights."""
+    return (
+        w[0] * samples[p]
+        + w[1] * samples[p + _ONE]
+        + w[2] * samples[p + _TWO]
+        + w[3] * samples[p + _THREE]
+    )
+
+
+@jit(inline="always")
+def _range_of_four(samples, p):  # type: ignore[no-untyped-def]
+    a, b, c, d = samples[p], samples[p + _ONE], samples[p + _TWO], samples[p + _THREE]
+    return min(min(a, b), min(c, d)), max(max(a, b), max(c, d))
+
+
+@jit(inline="always")
+def cubic(t, w, i):  # type: ignore[no-untyped-def]
+    """Weights w[:, i] of the samples at -1 … 2 for a place at 0 ≤ t < 1 (Keys 1981, a = -1/2)."""
+    w[0, i] = ((np.float32(-0.5) * t + 1) * t - np.float32(0.5)) * t
+    w[1, i] = (np.float32(1.5) * t - np.float32(2.5)) * t * t + 1
+    w[2, i] = ((np.float32(-1.5) * t + 2) * t + np.float32(0.5)) * t
+    w[3, i] = (np.float32(0.5) * t - np.float32(0.5)) * t * t
 
 
 @jit
@@ -98,7 +162,7 @@ def expect(codes, sites, coding, origin, layout, model, places, level):  # type:
     ``sites`` (N, 2) as x, y in the frame, ``places`` (N, 2) the same on the model's grid;
     ``origin`` (x, y) is the window's first site.  0 where the model has no value.
     """
-    wx, wy = np.empty(4, dtype=np.float32), np.empty(4, dtype=np.float32)
+    wx, wy = np.empty((4, 1), dtype=np.float32), np.empty((4, 1), dtype=np.float32)
     height, width = model.shape[1:]
     for k in range(sites.shape[0]):
         x, y = sites[k, 0], sites[k, 1]
@@ -106,36 +170,17 @@ def expect(codes, sites, coding, origin, layout, model, places, level):  # type:
         codes[y - origin[1], x - origin[0]] = 0
         if 1.0 <= u < width - 2.0 and 1.0 <= v < height - 2.0:
             c = colour_at(x, y, layout)
-            told, _ = _told(model, u, v, c, wx, wy)
-            adu = level[2] * told + _away(level, x, y, c)
+            a, b = int(u), int(v)
+            cubic(np.float32(u - a), wx, 0)
+            cubic(np.float32(v - b), wy, 0)
+            value = np.float32(0)
+            for q in range(4):
+                for p in range(4):
+                    value += wx[p, 0] * wy[q, 0] * model[c, b + q - 1, a + p - 1]
+            adu = level[2] * value + _away(level, x, y, c)
             code = np.rint((adu + coding[1]) / coding[0]) + 1
             if np.isfinite(code):
                 codes[y - origin[1], x - origin[0]] = min(max(code, 1), 65535)
-
-
-@jit(inline="always")
-def _cubic(t, w):  # type: ignore[no-untyped-def]
-    """Weights of the samples at -1 … 2 for a place at 0 ≤ t < 1 (Keys 1981, a = -1/2)."""
-    w[0] = ((np.float32(-0.5) * t + 1) * t - np.float32(0.5)) * t
-    w[1] = (np.float32(1.5) * t - np.float32(2.5)) * t * t + 1
-    w[2] = ((np.float32(-1.5) * t + 2) * t + np.float32(0.5)) * t
-    w[3] = (np.float32(0.5) * t - np.float32(0.5)) * t * t
-
-
-@jit(inline="always")
-def _between_nodes(nodes, i, j):  # type: ignore[no-untyped-def]
-    """Place that belongs to point (i, j), linear between exact nodes.
-
-    Between two frames of a session the mapping bends so little that this is good to 0.0001 px, and
-    to 0.001 px where one frame was taken upright and the other across.
-    """
-    x, y = i // NODE, j // NODE
-    s, t = (i - x * NODE) / NODE, (j - y * NODE) / NODE
-    p, q = (1 - s) * (1 - t), s * (1 - t)
-    r, o = (1 - s) * t, s * t
-    u = p * nodes[y, x, 0] + q * nodes[y, x + 1, 0] + r * nodes[y + 1, x, 0]
-    v = p * nodes[y, x, 1] + q * nodes[y, x + 1, 1] + r * nodes[y + 1, x, 1]
-    return u + o * nodes[y + 1, x + 1, 0], v + o * nodes[y + 1, x + 1, 1]
 
 
 @jit(inline="always")

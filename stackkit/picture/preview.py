@@ -156,7 +156,7 @@ def _between(count: int, side: int) -> Plane:
     """Matrix (side, count) of linear interpolation between the middles of equal stretches."""
     at = np.clip((np.arange(side) + 0.5) * count / side - 0.5, 0, count - 1)
     away = np.abs(at[:, None] - np.arange(count))
-    return np.maximum(1 - away, 0).astype(np.float32)
+    return np.asarray(np.maximum(1 - away, 0), dtype=np.float32)
 
 
 def _stretch(light: Plane) -> Plane:

@@ -28,7 +28,7 @@ from stackkit.integration.prediction import deviations
 from stackkit.integration.rejection.trail_path import Trail
 from stackkit.integration.rejection.trails import find_trails, movers, trail_mask
 from stackkit.integration.tiles import Placed, Step
-from stackkit.jit import jit
+from stackkit.jit import FAST, jit
 from stackkit.raw.bayer import Bayer
 from stackkit.results import Stack
 from stackkit.run.checkpoints import Checkpoints, advance, newest
@@ -243,24 +243,35 @@ def outliers(deviation: Plane) -> Mask:
     return mask
 
 
-@jit
+@jit(fastmath=FAST)
 def _mark(deviation, single, together, mask):  # type: ignore[no-untyped-def]
+    """Reject single samples, and around means of 3×3 samples that are too far off."""
     height, width = deviation.shape
-    for y in range(height):
-        for x in range(width):
-            total = 0.0
-            count = 0
-            for j in range(max(y - 1, 0), min(y + 2, height)):
-                for i in range(max(x - 1, 0), min(x + 2, width)):
-                    v = deviation[j, i]
-                    if np.isfinite(v):
-                        # A hot sample must not turn its neighbours into a trail: it is limited to
-                        # the threshold of a single sample.
-                        total += min(max(v, -single), single)
-                        count += 1
+    # Sums and numbers of three samples side by side, of the last three rows; beyond the edge none.
+    sums, counts = np.zeros((2, 3, width), dtype=np.float32)
+    value, there = np.zeros((2, width + 2), dtype=np.float32)
+    limit, zero = np.float32(single), np.float32(0)
+    for below in range(height + 1):
+        k = below % 3
+        if below < height:
+            for x in range(width):
+                v = deviation[below, x]
+                # A hot sample must not make a trail of its neighbours: its value is capped at the
+                # limit for one sample.
+                value[x + 1] = zero if np.isnan(v) else min(max(v, -limit), limit)
+                there[x + 1] = 0 if np.isnan(v) else 1
+            for x in range(width):
+                sums[k, x] = value[x] + value[x + 1] + value[x + 2]
+                counts[k, x] = there[x] + there[x + 1] + there[x + 2]
+        else:
+            sums[k], counts[k] = 0, 0
+        y = below - 1
+        for x in range(width if y >= 0 else 0):
             if abs(deviation[y, x]) > single:
                 mask[y, x] = True
-            if count > 0 and abs(total) > together * np.sqrt(count):
+            total = sums[0, x] + sums[1, x] + sums[2, x]
+            count = counts[0, x] + counts[1, x] + counts[2, x]
+            if total * total > together * together * count:
                 for j in range(max(y - _GROWTH, 0), min(y + _GROWTH + 1, height)):
                     for i in range(max(x - _GROWTH, 0), min(x + _GROWTH + 1, width)):
                         if abs(j - y) + abs(i - x) < 2 * _GROWTH:
