@@ -6,8 +6,10 @@ else here asks for it.
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 MAD_TO_SIGMA = 1.4826
 """Standard deviation over median absolute deviation of Gaussian samples: 1/Φ⁻¹(3/4)."""
@@ -22,3 +24,15 @@ def sigma_about_median(values: ArrayLike) -> float:
     """Standard deviation of Gaussian samples about their median."""
     own = np.asarray(values)
     return sigma_about_zero(own - np.median(own))
+
+
+def medians_of_known(values: NDArray[Any]) -> NDArray[Any]:
+    """Median of the known values of each row (n, m): NaN is left out, and stays where all are.
+
+    ``numpy.nanmedian`` takes the rows one by one or masks them, and twenty times as long.
+    """
+    ordered = np.sort(values, axis=1)  # NaN comes last
+    known = np.isfinite(ordered).sum(axis=1)
+    rows = np.arange(len(values))
+    low, high = ordered[rows, np.maximum(known - 1, 0) // 2], ordered[rows, known // 2]
+    return np.asarray((low + high) / 2)

@@ -50,13 +50,13 @@ def open_window(codes, missing, coding, layout, cross, taps, planes, confidence)
     """
     step, pedestal = coding
     height, width = codes.shape
-    _open_inside(codes, layout, cross, planes)
-    shift = step + pedestal
-    for c in range(3):
-        for y in range(height):
-            for x in range(width):
-                planes[c, y, x] = planes[c, y, x] * step - shift
-                confidence[c, y, x] = 1.0
+    adu = np.empty(codes.shape, dtype=np.float32)
+    scale, shift = np.float32(step), np.float32(step + pedestal)
+    for y in range(height):
+        for x in range(width):
+            adu[y, x] = codes[y, x] * scale - shift
+    _open_inside(adu, layout, cross, planes)
+    confidence[:] = 1
     middle = _window_levels(codes, step, pedestal, layout)
     none = np.zeros_like(cross)
     again, plain = np.zeros((2, height, width), dtype=np.bool_)
@@ -78,11 +78,10 @@ def open_window(codes, missing, coding, layout, cross, taps, planes, confidence)
 
 
 @jit(fastmath=_FAST)
-def _open_inside(codes, layout, cross, planes):  # type: ignore[no-untyped-def]
+def _open_inside(f, layout, cross, planes):  # type: ignore[no-untyped-def]
     """Opens a window as if nothing were missing, but for its rim of 2; in rows, for speed."""
-    height, width = codes.shape
+    height, width = f.shape
     half, quarter = np.float32(0.5), np.float32(0.25)
-    f = codes.astype(np.float32)
     steep = np.zeros(width, dtype=np.float32)
     corners = np.zeros(width, dtype=np.float32)
     for y in range(2, height - 2):

@@ -9,14 +9,12 @@ weights, so that the Milky Way keeps its colour.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from stackkit.arrays import Array, Plane
 from stackkit.picture.orientation import upright
-from stackkit.robust import MAD_TO_SIGMA, sigma_about_zero
+from stackkit.robust import MAD_TO_SIGMA, medians_of_known, sigma_about_zero
 from stackkit.schemas.picture import GradientRecord
 
 _TILES = 32
@@ -105,23 +103,16 @@ def tiles(small: Plane) -> tuple[Array, Array, Array]:
     blocks = blocks.reshape(3, rows, tile, columns, tile).swapaxes(2, 3).reshape(3, -1, tile * tile)
     known = np.isfinite(blocks[0]).sum(axis=1)
     kept = np.flatnonzero(2 * known >= np.minimum(tile * tile, h * w))
-    blocks, known = blocks[:, kept], known[kept]
+    blocks = blocks[:, kept]
     light = blocks.mean(axis=0)
-    spread = np.abs(light - _medians(light, known)[:, None])
+    spread = np.abs(light - medians_of_known(light)[:, None])
     y, x = (kept // columns) * tile, (kept % columns) * tile
     centres = (y + np.minimum(y + tile, h)) / 2, (x + np.minimum(x + tile, w)) / 2
     return (
-        np.stack([_medians(block, known) for block in blocks], axis=1),
-        MAD_TO_SIGMA * _medians(spread, known),
+        np.stack([medians_of_known(block) for block in blocks], axis=1),
+        MAD_TO_SIGMA * medians_of_known(spread),
         np.stack(centres, axis=1),
     )
-
-
-def _medians(values: Plane, known: NDArray[np.int64]) -> Any:
-    """Median of the known values (n,) of each row (n, m), which may have NaN besides."""
-    ordered = np.sort(values, axis=1)  # NaN comes last
-    rows = np.arange(len(values))
-    return (ordered[rows, (known - 1) // 2] + ordered[rows, known // 2]) / 2
 
 
 def gradient_record(

@@ -15,13 +15,13 @@ import numpy as np
 from numpy.typing import NDArray
 from photutils.background import Background2D, MedianBackground
 from photutils.detection import find_peaks
-from scipy.ndimage import binary_dilation, binary_erosion, gaussian_filter
+from scipy.ndimage import binary_dilation, gaussian_filter
 
 from stackkit.arrays import Plane
 from stackkit.calibration.apply import EVEN, RELIEF_STEP
 from stackkit.jit import jit
 from stackkit.noise.photon_transfer import Noise
-from stackkit.robust import MAD_TO_SIGMA
+from stackkit.robust import MAD_TO_SIGMA, medians_of_known
 
 if TYPE_CHECKING:
     from astropy.table import Table
@@ -103,19 +103,22 @@ def _filled(site: Plane) -> Plane:
     if missing.all():
         return np.zeros_like(site)
     height, width = site.shape
-    lost = binary_erosion(missing, np.ones((3, 3)), border_value=1)
-    rows, columns = np.nonzero(missing & ~lost)
+    rows, columns = np.nonzero(missing)
     near = np.stack(
         [
             site[np.clip(rows + dy, 0, height - 1), np.clip(columns + dx, 0, width - 1)]
             for dy in (-1, 0, 1)
             for dx in (-1, 0, 1)
             if dy or dx
-        ]
+        ],
+        axis=1,
     )
+    beside = medians_of_known(near)
+    lost = np.isnan(beside)
+    if lost.any():
+        beside[lost] = np.nanmedian(site)
     filled = site.copy()
-    filled[lost] = np.nanmedian(site)
-    filled[rows, columns] = np.nanmedian(near, axis=0)
+    filled[rows, columns] = beside
     return filled
 
 

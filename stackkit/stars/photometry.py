@@ -6,6 +6,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from stackkit.arrays import Array, Plane
+from stackkit.robust import medians_of_known
 from stackkit.stars.detect import SIGMA_TO_FWHM, Stars, select
 
 _HALF = 7
@@ -42,18 +43,11 @@ def patches(plane: Plane, xy: Array) -> tuple[Array, Array, Array]:
     r = np.hypot(dx, dy)
     ring = np.where((r >= _RING[0]) & (r <= _RING[1]), values, np.nan)
     return (
-        values - _middle(ring.reshape(len(xy), ring[0].size if len(xy) else 1))[:, None, None],
+        values
+        - medians_of_known(ring.reshape(len(xy), ring[0].size if len(xy) else 1))[:, None, None],
         dx,
         dy,
     )
-
-
-def _middle(rows: Array) -> Array:
-    """Median of each row, NaN left out, NaN where nothing is."""
-    known = np.isfinite(rows).any(axis=1)
-    out = np.full(len(rows), np.nan)
-    out[known] = np.nanmedian(rows[known], axis=1)
-    return out
 
 
 def widths(plane: Plane, xy: Array) -> Array:

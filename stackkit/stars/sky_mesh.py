@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stackkit.arrays import Plane
-from stackkit.robust import MAD_TO_SIGMA
+from stackkit.robust import MAD_TO_SIGMA, medians_of_known
 
 MESH = 64
 """Side of the mesh's boxes, px."""
@@ -59,8 +59,8 @@ def _clipped_mean(rows: Plane) -> Plane:
     if not enough.any():
         return out
     kept = rows[enough]
-    middle = np.nanmedian(kept, axis=1, keepdims=True)
+    middle = medians_of_known(kept)[:, None]
     away = np.abs(kept - middle)
-    near = away <= 2.5 * (MAD_TO_SIGMA * np.nanmedian(away, axis=1, keepdims=True) + 0.5)
+    near = away <= 2.5 * (MAD_TO_SIGMA * medians_of_known(away)[:, None] + 0.5)
     out[enough] = np.where(near, kept, 0).sum(axis=1) / np.maximum(near.sum(axis=1), 1)
     return out

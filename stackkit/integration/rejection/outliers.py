@@ -10,7 +10,6 @@ samples wider than found; trails that cross the frame as a line are cut along th
 
 from __future__ import annotations
 
-import warnings
 from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, field
@@ -31,6 +30,7 @@ from stackkit.integration.tiles import Placed, Step
 from stackkit.jit import FAST, jit
 from stackkit.raw.bayer import Bayer
 from stackkit.results import Stack
+from stackkit.robust import medians_of_known
 from stackkit.run.checkpoints import Checkpoints, advance, newest
 from stackkit.sensor.fixed_pattern import (
     Evidence,
@@ -188,9 +188,8 @@ def _coarse(variance: Plane) -> Plane:
     rows, columns = (side // (step // 4) for side in thin.shape[1:])
     blocks = thin.reshape(3, rows, step // 4, columns, step // 4)
     usual = np.nanmedian(thin, axis=(1, 2))[:, None, None]
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", RuntimeWarning)  # blocks that no frame reaches
-        medians = np.nanmedian(blocks, axis=(2, 4))
+    medians = medians_of_known(blocks.swapaxes(2, 3).reshape(3 * rows * columns, -1))
+    medians = medians.reshape(3, rows, columns)
     return np.where(np.isfinite(medians), medians, usual).astype(np.float32)
 
 
