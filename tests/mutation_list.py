@@ -499,8 +499,8 @@ MUTATIONS = (
     ),
     Mutation(
         "stackkit/integration/deblur.py",
-        "np.roll(there, (down[row], right[column]), axis=(0, 1))",
-        "np.roll(there, (right[column], down[row]), axis=(0, 1))",
+        "np.roll(there, move, axis=(-2, -1))",
+        "np.roll(there, move, axis=(-1, -2))",
         ("test_deblur.py",),
     ),
     Mutation(

@@ -13,6 +13,7 @@ Missing places are ignored: differences to them are left out.
 from __future__ import annotations
 
 from functools import lru_cache
+from itertools import product
 
 import numpy as np
 from scipy.ndimage import maximum_filter
@@ -161,11 +162,10 @@ def _restored_factors(layout: tuple[int, ...], cross: tuple[float, ...], samplin
             at_row, at_column = (within + steps * (k - reach) // sampling for k in (j, i))
             rows, columns = at_row % (2 * steps), at_column % (2 * steps)
             down, right = (at_row - rows) // steps, (at_column - columns) // steps
-            for row in range(2 * steps):
-                for column in range(2 * steps):
-                    there = response.weights[rows[row], columns[column], c]
-                    moved = np.roll(there, (down[row], right[column]), axis=(0, 1))
-                    weights[row, column, c] += kernel[j, i] * moved
+            for move in product(np.unique(down), np.unique(right)):
+                y, x = np.ix_(np.flatnonzero(down == move[0]), np.flatnonzero(right == move[1]))
+                there = response.weights[rows[y], columns[x], c]
+                weights[y, x, c] += kernel[j, i] * np.roll(there, move, axis=(-2, -1))
     return factors_of(Response(weights, response.places, response.site))
 
 
