@@ -12,7 +12,8 @@ from stackkit.simulate.camera import pattern_indices
 from stackkit.simulate.night import mid_time
 from stackkit.simulate.sensor import hot_pixels
 from stackkit.simulate.sky import catalogue, pixels
-from stackkit.stars.detect import cells, detect
+from stackkit.stars.cells import cells
+from stackkit.stars.detect import detect
 
 CLIP = 3800.0
 

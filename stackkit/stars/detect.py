@@ -9,11 +9,11 @@ by the noise.  Centroids are measured without any demosaicing.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
-from photutils.background import Background2D, MedianBackground
+from photutils.background import Background2D
 from photutils.detection import find_peaks
 from scipy.ndimage import binary_dilation, gaussian_filter
 
@@ -22,6 +22,7 @@ from stackkit.calibration.apply import EVEN, RELIEF_STEP
 from stackkit.jit import jit
 from stackkit.noise.photon_transfer import Noise
 from stackkit.robust import MAD_TO_SIGMA, medians_of_known
+from stackkit.stars.cells import cells, empty_cells
 
 if TYPE_CHECKING:
     from astropy.table import Table
@@ -80,48 +81,6 @@ def select(stars: Stars, which: NDArray[np.bool_] | NDArray[np.int64]) -> Stars:
     return Stars(*(getattr(stars, name)[which] for name in Stars.__dataclass_fields__))
 
 
-def cells(adu: Plane) -> Plane:
-    """Sum of each 2×2 cell of a mosaic (H, W) → (H//2, W//2); missing samples filled in.
-
-    A missing sample is replaced by its site's median nearby: good enough for detection, and never
-    used to measure.  The centre of cell (i, j) lies at x = 2j + 0.5, y = 2i + 0.5.
-    """
-    height, width = adu.shape[0] // 2 * 2, adu.shape[1] // 2 * 2
-    total = np.zeros((height // 2, width // 2), dtype=np.float32)
-    for dy in (0, 1):
-        for dx in (0, 1):
-            site = adu[dy:height:2, dx:width:2]
-            total += _filled(site)
-    return total
-
-
-def _filled(site: Plane) -> Plane:
-    """One site plane with each missing sample at the median of the eight around it."""
-    missing = ~np.isfinite(site)
-    if not missing.any():
-        return site
-    if missing.all():
-        return np.zeros_like(site)
-    height, width = site.shape
-    rows, columns = np.nonzero(missing)
-    near = np.stack(
-        [
-            site[np.clip(rows + dy, 0, height - 1), np.clip(columns + dx, 0, width - 1)]
-            for dy in (-1, 0, 1)
-            for dx in (-1, 0, 1)
-            if dy or dx
-        ],
-        axis=1,
-    )
-    beside = medians_of_known(near)
-    lost = np.isnan(beside)
-    if lost.any():
-        beside[lost] = np.nanmedian(site)
-    filled = site.copy()
-    filled[rows, columns] = beside
-    return filled
-
-
 def _beside(stars: Stars, empty: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Which stars (N,) lie in an empty cell or beside one."""
     if not empty.any():
@@ -130,13 +89,6 @@ def _beside(stars: Stars, empty: NDArray[np.bool_]) -> NDArray[np.bool_]:
     cell = np.rint((stars.xy[:, ::-1] - 0.5) / 2).astype(np.int64)
     row, column = np.clip(cell, 0, np.array(empty.shape) - 1).T
     return np.asarray(near[row, column])
-
-
-def _empty(adu: Plane) -> NDArray[np.bool_]:
-    """Cells (H//2, W//2) of which no sample is there: what lies behind the end of a file."""
-    height, width = adu.shape[0] // 2 * 2, adu.shape[1] // 2 * 2
-    there = np.isfinite(adu[:height, :width]).reshape(height // 2, 2, width // 2, 2)
-    return np.asarray(~there.any(axis=(1, 3)))
 
 
 def detect(
@@ -153,7 +105,7 @@ def detect(
     (``calibration.apply.Calibrated``). Returns an empty table, never an error, when there is
     nothing to see.
     """
-    empty = _empty(adu)
+    empty = empty_cells(adu)
     found = _peaks(cells(adu), empty)
     if len(found) == 0:
         return select(_table(np.zeros((0, 8))), np.zeros(0, dtype=bool))
@@ -182,6 +134,12 @@ def _gains(relief: Plane, places: Column) -> Column:
     return np.asarray(gains, dtype=np.float64)
 
 
+def _box_medians(boxes: NDArray[Any], axis: int) -> NDArray[Any]:  # noqa: ARG001
+    """``photutils.background.MedianBackground`` for boxes along the last axis, in half the time."""
+    medians = medians_of_known(boxes.reshape(-1, boxes.shape[-1]))
+    return medians.reshape(boxes.shape[:-1])
+
+
 def _peaks(summed: Plane, empty: NDArray[np.bool_]) -> Column:
     """Approximate places (N, 2) as x, y of stars, brightest first; none in ``empty`` cells."""
     if min(summed.shape) < 8 or empty.all():
@@ -192,7 +150,7 @@ def _peaks(summed: Plane, empty: NDArray[np.bool_]) -> Column:
         mask=empty if empty.any() else None,
         exclude_percentile=80,  # crowded boxes are better than none
         filter_size=1,
-        bkg_estimator=MedianBackground(),
+        bkg_estimator=_box_medians,
     )
     flat = summed - _spread_out(background.background_mesh, summed.shape)
     flat[empty] = 0

@@ -12,7 +12,7 @@ from scipy.ndimage import maximum_filter, median_filter
 
 from stackkit.arrays import Plane
 from stackkit.robust import sigma_about_median
-from stackkit.stars.detect import cells
+from stackkit.stars.cells import cells
 
 _SIDE = 4
 """Cells of 2×2 samples per box of the coarse check, in either direction."""
