@@ -2,7 +2,7 @@
 
     python -m tests.benchmarks.speed            # 24 frames of 3 MP and 8 of 12 MP
     python -m tests.benchmarks.speed --long     # 10, 30, 100 and 300 frames of 3 MP
-    python -m tests.benchmarks.speed --brief    # six small frames: what CI prints
+    python -m tests.benchmarks.speed --methods  # beside astropy, and ten methods beside one stack
 
 Every part runs in a process of its own, its loops compiled before.  Printed are the clock and the
 core seconds of ``rival.py``, of bare decoding and of the whole command with its stages; the peak of
@@ -25,7 +25,6 @@ import time
 from dataclasses import dataclass
 from pathlib import Path
 
-LANDED = Path(__file__).with_suffix(".json")
 _PAUSE = 0.05
 """Seconds from one look at the processes to the next."""
 
@@ -199,7 +198,6 @@ def main() -> None:
     parser = argparse.ArgumentParser(prog="python -m tests.benchmarks.speed", description=__doc__)
     parser.add_argument("--seed", type=int, default=1031)
     parser.add_argument("--long", action="store_true")
-    parser.add_argument("--brief", action="store_true")
     parser.add_argument("--methods", action="store_true")
     parser.add_argument("--part", help=argparse.SUPPRESS)
     parser.add_argument("folder", nargs="?", type=Path, help=argparse.SUPPRESS)
@@ -207,10 +205,6 @@ def main() -> None:
     options = parser.parse_args()
     if options.part:
         _part(options.part, options.folder, options.out)
-    elif options.brief:
-        compared(6, 1000, 750, options.seed)
-        landed = json.loads(LANDED.read_text())["brief"]
-        print(f"last landed: {landed:.2f}")
     elif options.long:
         for frames in (10, 30, 100, 300):
             compared(frames, 2000, 1500, options.seed, rival=False)
