@@ -18,7 +18,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from stackkit.jit import jit
+from stackkit.jit import FAST, jit
 from stackkit.raw.bayer import colour_at
 
 Taps = tuple[NDArray[np.int64], NDArray[np.int64]]
@@ -27,7 +27,6 @@ FILLED = 1e-3
 """Confidence of a value that replaces a missing sample: counts only where nothing else does."""
 _RINGS = 5
 """How far from a clipped sample interpolation would ring, px."""
-_FAST = {"contract", "reassoc", "nsz", "arcp"}
 
 
 @jit
@@ -77,7 +76,7 @@ def open_window(codes, missing, coding, layout, cross, taps, planes, confidence)
                 )
 
 
-@jit(fastmath=_FAST)
+@jit(fastmath=FAST)
 def _open_inside(f, layout, cross, planes):  # type: ignore[no-untyped-def]
     """Opens a window as if nothing were missing, but for its rim of 2; in rows, for speed."""
     height, width = f.shape

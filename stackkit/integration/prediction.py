@@ -5,11 +5,10 @@ from __future__ import annotations
 import numpy as np
 
 from stackkit.integration.resample import places_of_row, polynomial, relief_cell
+from stackkit.integration.runs import ONE, THREE, TWO, end_of_run, in_batches
 from stackkit.jit import FAST, jit
 from stackkit.raw.bayer import colour_at
 
-_BATCH = 8
-"""Runs of samples are lengthened to multiples of it, as in ``resample``."""
 STARRY = 5.0
 """Contrast, in standard deviations of a sample, that only a star or a skyline has."""
 
@@ -69,41 +68,35 @@ def _predict_row(model, colours, column, row, across, down, value, contrast):  #
     samples, values, ranges = model.reshape(-1), value.reshape(-1), contrast.reshape(-1)
     wx, wy = across.reshape(-1), down.reshape(-1)
     n = len(column)
-    step, long, two, three = unsigned(n), unsigned(width), unsigned(2), unsigned(3)
+    step, long = unsigned(n), unsigned(width)
     at = 0
     while at < n:
         a, b, begin = column[at], row[at], unsigned(at)
-        end = at + 1
         if a < 0:
-            at = end
+            at += 1
             continue
-        while end < n and row[end] == b and column[end] - a == end - at:
-            end += 1
-        # What is too much of a batch is written over by the next run.
-        count = min((end - at + _BATCH - 1) // _BATCH * _BATCH, n - at, width - 2 - a)
+        end = end_of_run(column, row, at)
+        count = in_batches(end - at, min(n - at, width - 2 - a))
         for k in range(2):
             start = unsigned((colours[k] * height + b - 1) * width + a - 1)
             out = unsigned(k * n + at)
             for i in range(unsigned(count)):
                 m, p = begin + i, start + i
-                w = (wx[m], wx[m + step], wx[m + two * step], wx[m + three * step])
+                w = (wx[m], wx[m + step], wx[m + TWO * step], wx[m + THREE * step])
                 values[out + i] = (
                     wy[m] * _four(samples, p, w)
                     + wy[m + step] * _four(samples, p + long, w)
-                    + wy[m + two * step] * _four(samples, p + two * long, w)
-                    + wy[m + three * step] * _four(samples, p + three * long, w)
+                    + wy[m + TWO * step] * _four(samples, p + TWO * long, w)
+                    + wy[m + THREE * step] * _four(samples, p + THREE * long, w)
                 )
                 low_1, high_1 = _range_of_four(samples, p)
                 low_2, high_2 = _range_of_four(samples, p + long)
-                low_3, high_3 = _range_of_four(samples, p + two * long)
-                low_4, high_4 = _range_of_four(samples, p + three * long)
+                low_3, high_3 = _range_of_four(samples, p + TWO * long)
+                low_4, high_4 = _range_of_four(samples, p + THREE * long)
                 low = min(min(low_1, low_2), min(low_3, low_4))
                 high = max(max(high_1, high_2), max(high_3, high_4))
                 ranges[out + i] = high - low
         at = end
-
-
-_ONE, _TWO, _THREE = (np.uint64(n) for n in range(1, 4))
 
 
 @jit(inline="always")
@@ -111,15 +104,15 @@ def _four(samples, p, w):  # type: ignore[no-untyped-def]
     """Sum of four samples in a row, from p on, by their weights."""
     return (
         w[0] * samples[p]
-        + w[1] * samples[p + _ONE]
-        + w[2] * samples[p + _TWO]
-        + w[3] * samples[p + _THREE]
+        + w[1] * samples[p + ONE]
+        + w[2] * samples[p + TWO]
+        + w[3] * samples[p + THREE]
     )
 
 
 @jit(inline="always")
 def _range_of_four(samples, p):  # type: ignore[no-untyped-def]
-    a, b, c, d = samples[p], samples[p + _ONE], samples[p + _TWO], samples[p + _THREE]
+    a, b, c, d = samples[p], samples[p + ONE], samples[p + TWO], samples[p + THREE]
     return min(min(a, b), min(c, d)), max(max(a, b), max(c, d))
 
 

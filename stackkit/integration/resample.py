@@ -20,14 +20,13 @@ from stackkit.arrays import Array, Index, Mask, Plane
 from stackkit.calibration.apply import RELIEF_SHIFT
 from stackkit.integration.lanczos import weights_of_row
 from stackkit.integration.nodes import NODE
+from stackkit.integration.runs import FIVE, FOUR, ONE, THREE, TWO, end_of_run, in_batches
 from stackkit.jit import FAST, jit
 
 LEAST_CONFIDENCE = 0.45
 """Below it a frame by itself gives no value at a place; at the picture's rim half is usual."""
 PHASES = 8
 """Steps per pixel in which the noise factor is tabulated."""
-_BATCH = 8
-"""Runs are lengthened to multiples of it: what is too much is written over by the next."""
 
 
 class OpenedTile(NamedTuple):
@@ -182,20 +181,16 @@ def places_of_row(nodes, y, x, v):  # type: ignore[no-untyped-def]
             v[k * NODE + p] = v0 + p * dv
 
 
-_ONE, _TWO, _THREE, _FOUR, _FIVE = (np.uint64(n) for n in range(1, 6))
-"""Unsigned, so that an index which is made of them is, too."""
-
-
 @jit(inline="always")
 def _six(samples, p, w):  # type: ignore[no-untyped-def]
     """Sum of six samples in a row, from p on, by their weights."""
     return (
         w[0] * samples[p]
-        + w[1] * samples[p + _ONE]
-        + w[2] * samples[p + _TWO]
-        + w[3] * samples[p + _THREE]
-        + w[4] * samples[p + _FOUR]
-        + w[5] * samples[p + _FIVE]
+        + w[1] * samples[p + ONE]
+        + w[2] * samples[p + TWO]
+        + w[3] * samples[p + THREE]
+        + w[4] * samples[p + FOUR]
+        + w[5] * samples[p + FIVE]
     )
 
 
@@ -220,10 +215,8 @@ def _interpolate_row(tile, line):  # type: ignore[no-untyped-def]
         if not inside[at] or not (2 <= i < width - 3 and 2 <= j < height - 3):
             at += 1
             continue
-        end = at + 1
-        while end < n and rows[end] - top == j and columns[end] - left - i == end - at:
-            end += 1
-        count = min((end - at + _BATCH - 1) // _BATCH * _BATCH, n - at, width - 3 - i)
+        end = end_of_run(columns, rows, at)
+        count = in_batches(end - at, min(n - at, width - 3 - i))
         for c in range(3):
             start, out = unsigned((c * height + j - 2) * width + i - 2), unsigned(c * n + at)
             for k in range(unsigned(count)):
@@ -231,24 +224,24 @@ def _interpolate_row(tile, line):  # type: ignore[no-untyped-def]
                 w = (
                     across[m],
                     across[m + step],
-                    across[m + _TWO * step],
-                    across[m + _THREE * step],
-                    across[m + _FOUR * step],
-                    across[m + _FIVE * step],
+                    across[m + TWO * step],
+                    across[m + THREE * step],
+                    across[m + FOUR * step],
+                    across[m + FIVE * step],
                 )
                 values[out + k] = (
                     down[m] * _six(samples, p, w)
                     + down[m + step] * _six(samples, p + row, w)
-                    + down[m + _TWO * step] * _six(samples, p + _TWO * row, w)
-                    + down[m + _THREE * step] * _six(samples, p + _THREE * row, w)
-                    + down[m + _FOUR * step] * _six(samples, p + _FOUR * row, w)
-                    + down[m + _FIVE * step] * _six(samples, p + _FIVE * row, w)
+                    + down[m + TWO * step] * _six(samples, p + TWO * row, w)
+                    + down[m + THREE * step] * _six(samples, p + THREE * row, w)
+                    + down[m + FOUR * step] * _six(samples, p + FOUR * row, w)
+                    + down[m + FIVE * step] * _six(samples, p + FIVE * row, w)
                 )
-            start += _TWO * row + _TWO
+            start += TWO * row + TWO
             for k in range(unsigned(count)):
                 m, p = begin + k, start + k
-                upper = sure[p] + s[m] * (sure[p + _ONE] - sure[p])
-                lower = sure[p + row] + s[m] * (sure[p + row + _ONE] - sure[p + row])
+                upper = sure[p] + s[m] * (sure[p + ONE] - sure[p])
+                lower = sure[p + row] + s[m] * (sure[p + row + ONE] - sure[p + row])
                 certain[out + k] = upper + t[m] * (lower - upper)
         at = min(end, at + width - 3 - i)
 
