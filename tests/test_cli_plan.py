@@ -103,7 +103,7 @@ def test_words_fit_eighty_columns(made, columns):
     assert max(map(len, said.splitlines())) <= min(columns, 80)
     flat = " ".join(said.split())
     for words in (
-        "knows nothing of the weather",
+        "does not know the weather",
         "Local rules and warnings come first",
         "Never point a camera or any optics at the Sun",
         "Tell somebody where you are",

@@ -73,7 +73,7 @@ def cautions() -> tuple[str, ...]:
 def weather() -> str:
     """That the plan does not include the weather, and what to look up."""
     return (
-        "This plan knows nothing of the weather. On the day look up cloud cover by the hour (low, "
+        "This plan does not know the weather. On the day look up cloud cover by the hour (low, "
         "middle and high cloud), wind and gusts, dew point against temperature, frost, thunder "
         "and official warnings; at the coast the tide."
     )

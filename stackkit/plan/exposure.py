@@ -133,16 +133,17 @@ def _until(camera: Camera, aim: Aim, allowed: float, guess: float) -> float:
 def rules(camera: Camera, declination: float) -> list[tuple[str, str, float]]:
     """Rules of thumb: name, formula, seconds.
 
-    The first is common practice; the aperture-aware ones are a published photographers' rule,
-    simple and full, N the f-number, p the pixels' distance in µm, f in mm.
+    The first is common practice; the NPF rule, short and full, was published by F. Michaud (Société
+    astronomique du Havre; source and formulae from memory): N the f-number, p the pixels' distance
+    in µm, f in mm.
     """
     f, n, p = camera.focal_mm, camera.f_number, camera.pitch
     cosine = max(float(np.cos(np.radians(declination))), 0.05)
     full = (16.9 * n + 0.1 * f + 13.7 * p) / (f * cosine)
     return [
-        ("500", "500 / f as on 36 × 24 mm", 500 / camera.focal_35mm),
-        ("aperture-aware, simple", "(35 N + 30 p) / f", (35 * n + 30 * p) / f),
-        ("aperture-aware, full", "(16.9 N + 0.1 f + 13.7 p) / (f cos δ)", full),
+        ("500 rule", "500 / f as on 36 × 24 mm", 500 / camera.focal_35mm),
+        ("NPF rule, short", "(35 N + 30 p) / f", (35 * n + 30 * p) / f),
+        ("NPF rule, full", "(16.9 N + 0.1 f + 13.7 p) / (f cos δ)", full),
     ]
 
 

@@ -210,7 +210,7 @@ def why_shorter(bound: Limit) -> str:
     if known.seconds < 1.2 * bound.seconds:
         return ""
     return (
-        f"{known.name} knows nothing of your pixels: its {known.seconds:.0f} s would trail "
+        f"The {known.name} ignores the size of your pixels: its {known.seconds:.0f} s would trail "
         f"{known.fastest_px:.0f} px here."
     )
 
