@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import errno
 import os
+import threading
+import time
+from contextlib import suppress
 from pathlib import Path
 
 import numpy as np
@@ -20,7 +23,7 @@ from stackkit.picture.colour.spaces import SRGB
 from stackkit.picture.preview import write_jpeg, write_png
 from stackkit.record.file import write_record
 from stackkit.results import Stack
-from stackkit.run.files import reason, replacing
+from stackkit.run.files import reason, replacing, working_folder
 
 VALUE = np.ones((3, 40, 50), dtype=np.float32)
 STACK = Stack(VALUE, VALUE, np.ones((40, 50), dtype=np.int16))
@@ -156,3 +159,22 @@ def test_a_disk_that_says_late_that_it_is_full(tmp_path, monkeypatch):
 )
 def test_reasons_in_plain_words(code, words):
     assert words in reason(OSError(code, os.strerror(code)))
+
+
+def test_a_working_folder_goes_though_a_thread_still_writes(tmp_path):
+    ended = threading.Event()
+
+    def write(folder):
+        with suppress(OSError):
+            while not ended.is_set():
+                (folder / f"{time.monotonic_ns()}").write_bytes(b"late")
+
+    for _ in range(20):
+        with suppress(KeyboardInterrupt), working_folder(tmp_path) as folder:
+            thread = threading.Thread(target=write, args=(folder,))
+            thread.start()
+            raise KeyboardInterrupt
+        ended.set()
+        thread.join()
+        ended.clear()
+        assert list(tmp_path.iterdir()) == []

@@ -86,6 +86,10 @@ def reason(error: OSError) -> str:
     return f"{error.strerror or error}."
 
 
+_TRIES = 50
+"""Times at most that a working folder is removed until it is gone."""
+
+
 @contextmanager
 def working_folder(place: Path | None) -> Iterator[Path]:
     """A hidden folder in ``place`` (None: the system's temporary one) that goes with the block.
@@ -99,11 +103,18 @@ def working_folder(place: Path | None) -> Iterator[Path]:
         folder = tempfile.TemporaryDirectory(prefix=_PASSING, dir=where, ignore_cleanup_errors=True)
     except OSError as error:
         raise OutputError(f"Cannot write to {where}: {reason(error)}") from error
-    with folder as name, held(Path(name)):
-        try:
-            yield Path(name)
-        except OutputError as error:
-            raise OutputError(str(error).replace(name, str(where))) from error
+    try:
+        with folder as name, held(Path(name)):
+            try:
+                yield Path(name)
+            except OutputError as error:
+                raise OutputError(str(error).replace(name, str(where))) from error
+    finally:
+        # After an interruption a thread may have put one more file there meanwhile.
+        for _ in range(_TRIES):
+            if not Path(folder.name).exists():
+                break
+            shutil.rmtree(folder.name, ignore_errors=True)
 
 
 def clear_stale(where: Path, older: float = 0.0) -> None:
