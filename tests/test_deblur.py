@@ -61,10 +61,12 @@ def test_what_is_smooth_stays_and_so_does_what_stands_beside_a_gap():
     picture[hole] = np.nan
     level = np.where(hole, np.nan, np.float32(70))
     sensor = layout("RGGB", picture.shape[1:], BALANCE)
-    assert np.array_equal(np.isnan(restore(picture, sensor, np.inf)), hole)
-    np.testing.assert_allclose(restore(level, sensor, np.inf), level)
+    assert np.array_equal(np.isnan(restore(picture, sensor, np.inf, Here())), hole)
+    np.testing.assert_allclose(restore(level, sensor, np.inf, Here()), level)
     whole = np.stack([100.0 + 3 * x - 2 * y] * 3).astype(np.float32)
-    np.testing.assert_allclose(restore(whole, sensor, np.inf)[INSIDE], whole[INSIDE], rtol=1e-5)
+    np.testing.assert_allclose(
+        restore(whole, sensor, np.inf, Here())[INSIDE], whole[INSIDE], rtol=1e-5
+    )
 
 
 def test_it_is_a_plain_correlation_inside():
@@ -72,7 +74,7 @@ def test_it_is_a_plain_correlation_inside():
     sensor = layout("GBRG", (40, 50), BALANCE)
     expected = np.stack([correlate(p, k) for p, k in zip(picture, kernels(sensor), strict=True)])
     np.testing.assert_allclose(
-        restore(picture, sensor, np.inf)[INSIDE], expected[INSIDE], atol=1e-5
+        restore(picture, sensor, np.inf, Here())[INSIDE], expected[INSIDE], atol=1e-5
     )
 
 
@@ -80,7 +82,7 @@ def test_clipped_places_stay_and_throw_no_ring():
     picture = np.minimum(5000 * star((60, 60), (30, 30), 4.0), 1000) + 100
     picture = np.stack([picture] * 3).astype(np.float32)
     sensor = layout("RGGB", (60, 60), BALANCE)
-    out = restore(picture, sensor, 1045.0)
+    out = restore(picture, sensor, 1045.0, Here())
     clipped = picture >= 1045
     assert clipped.any()
     assert np.array_equal(out[clipped], picture[clipped])

@@ -22,10 +22,8 @@ def opened(codes, pattern, step=1.0, pedestal=0.0, balance=None, missing=None):
     grid = layout(pattern, codes.shape, balance)
     planes = np.full((3, *codes.shape), np.nan, np.float32)
     confidence = np.full_like(planes, np.nan)
-    taps = demosaic.opening_taps(grid.layout)
-    demosaic.open_window(
-        codes, missing, (step, pedestal), grid.layout, grid.cross, taps, planes, confidence
-    )
+    kind = (grid.layout, grid.cross, demosaic.opening_taps(grid.layout), demosaic.EVERY_RIM)
+    demosaic.open_window(codes, missing, (step, pedestal), *kind, planes, confidence)
     return planes, confidence
 
 

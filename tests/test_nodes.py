@@ -7,9 +7,18 @@ from scipy.spatial.transform import Rotation
 from stackkit.geometry.lens import Lens, Projection, reaching
 from stackkit.geometry.mapping import Mapping
 from stackkit.integration.lanczos import weights_of_row
-from stackkit.integration.nodes import NODE, nodes_of
+from stackkit.integration.nodes import Nodes, limits, nodes_of, places_of_row
 
 SIZE = (2000, 1500)
+
+
+def placed(places, left, top, width, height):
+    """Places (height, width, 2) of a rectangle as the loops take them."""
+    nodes = nodes_of(places, left, top, width, height)
+    out = np.empty((2, height, width))
+    for y in range(height):
+        places_of_row(nodes, y, out[0, y], out[1, y])
+    return np.moveaxis(out, 0, -1)
 
 
 def turned(degrees, projection=Projection.RECTILINEAR, focal=1350.0):
@@ -27,19 +36,38 @@ def turned(degrees, projection=Projection.RECTILINEAR, focal=1350.0):
 def test_nodes_are_where_the_mapping_puts_them(degrees, projection, focal):
     mapping = turned(degrees, projection, focal)
     for left, top, width, height in ((0, 0, 256, 256), (1792, 1280, 208, 220), (900, 700, 50, 3)):
-        found = nodes_of(mapping.from_reference, left, top, width, height)
-        x = left + NODE * np.arange(width // NODE + 2)
-        y = top + NODE * np.arange(height // NODE + 2)
+        found = placed(mapping.from_reference, left, top, width, height)
+        x, y = left + np.arange(width), top + np.arange(height)
         exact = mapping.from_reference(np.stack(np.meshgrid(x, y), axis=-1).astype(float))
-        assert found.shape == exact.shape
-        assert np.array_equal(np.isnan(found), np.isnan(exact))
         np.testing.assert_allclose(found, exact, atol=1e-4)
 
 
-def test_whole_pixels_stay_whole():
-    found = nodes_of(lambda xy: np.add(xy, (3.0, -0.5)), 0, 0, 200, 100)
-    assert found[5, 7].tolist() == [31.0, 19.5]
-    assert np.array_equal(found * 2, np.rint(found * 2))
+def circle(xy):
+    """The plane as it is, within 300 px of its middle."""
+    away = np.hypot(*np.moveaxis(np.asarray(xy) - (400.0, 300.0), -1, 0))
+    return np.where((away < 300)[..., None], np.asarray(xy, dtype=float), np.nan)
+
+
+def test_a_rim_costs_only_what_lies_at_it():
+    found = placed(circle, 0, 0, 800, 600)
+    y, x = np.mgrid[:600, :800]
+    away = np.hypot(x - 400, y - 300)
+    known = np.isfinite(found).all(axis=-1)
+    assert known[away < 300 - 4 * np.sqrt(2)].all()
+    assert not known[away > 300].any()
+    np.testing.assert_allclose(found[known], np.stack([x, y], axis=-1)[known], atol=1e-9)
+
+
+def test_what_a_rectangle_reaches_is_known():
+    mapping = turned(2.5)
+    nodes = nodes_of(mapping.from_reference, 300, 200, 250, 130)
+    low, high = limits(nodes, 250, 130)
+    found = placed(mapping.from_reference, 300, 200, 250, 130).reshape(-1, 2)
+    assert (low <= found.min(axis=0)).all()
+    assert (high >= found.max(axis=0)).all()
+    assert (low > found.min(axis=0) - 17).all()
+    assert (high < found.max(axis=0) + 17).all()
+    assert limits(Nodes(np.full((9, 9, 2), np.nan), 16, True), 100, 100) is None
 
 
 def test_weights_are_lanczos_s():

@@ -6,6 +6,7 @@ import itertools
 
 import numpy as np
 import pytest
+from command_line import simulated
 from grids import corners
 from scenes import (
     Here,
@@ -27,8 +28,10 @@ from scipy.stats import norm
 from stackkit.calibration import mosaic_cache
 from stackkit.grading.photometric import Level, flat_level
 from stackkit.integration.methods import METHODS
+from stackkit.integration.passes import judge_samples
 from stackkit.integration.rejection.outliers import FEWEST, judge, outliers
 from stackkit.noise.photon_transfer import Noise
+from stackkit.pipeline import Options, prepared
 from stackkit.sensor.fixed_pattern import limits
 
 SHAPE = (128, 160)
@@ -295,11 +298,13 @@ def test_a_site_that_is_off_in_all_frames_is_a_defect(tmp_path):
 
 
 def test_too_few_frames_are_not_judged(tmp_path):
-    cache, frames, _ = night(tmp_path, FEWEST - 1, added=[(0, trail(2000.0)[0])])
-    defects, share, rejected = judged(cache, frames)
-    assert share == 0
-    assert not defects.any()
-    assert not any(mask.any() for mask in rejected)
+    """Their suspects are left out, and nothing else."""
+    folder = simulated(tmp_path / "night", frames=FEWEST - 1)
+    with prepared([folder], Options(jobs=1)) as ready:
+        judgement = judge_samples(ready.lights, ready.placed, ready.suspects, ready.context)
+    assert judgement.expected is None
+    assert (judgement.verdict.rejected, judgement.verdict.trails) == (0, {})
+    assert (judgement.verdict.defects == ready.suspects).all()
 
 
 def test_threads_change_nothing(tmp_path):

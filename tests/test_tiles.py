@@ -340,7 +340,7 @@ def test_a_source_window_holds_all_that_a_tile_needs(turn, f, k1, row, column):
     y, x = np.mgrid[tile.top : tile.bottom, tile.left : tile.right]
     u, v = mapping.from_reference(np.stack([x, y], axis=-1)).reshape(-1, 2).T
     inside = (u >= -0.5) & (u <= shape[1] - 0.5) & (v >= -0.5) & (v <= shape[0] - 0.5)
-    window = tiles.source_window(mapping, tile, shape)
+    window = tiles.source_window(tiles.tile_nodes(mapping, tile), tile, shape)
     if not inside.any():
         return
     assert window is not None

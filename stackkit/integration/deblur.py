@@ -12,6 +12,7 @@ Missing places are ignored: differences to them are left out.
 
 from __future__ import annotations
 
+from concurrent.futures import Executor
 from functools import lru_cache
 from itertools import product
 
@@ -35,6 +36,8 @@ _PRICE = 0.01
 """Weight of noise relative to a star's power."""
 _BESIDE = 4
 """Pixels around a clipped one that are left as they are: clipped stars follow no optics."""
+_ROWS = 64
+"""Rows that a thread restores at a time."""
 _FREQUENCIES = 24
 _FLOOR = 1e-2
 """Least weight of noise, so that frequencies that interpolation suppresses are not amplified."""
@@ -59,7 +62,7 @@ def restored_factors(sensor: Bayer, sampling: int = 1) -> Array:
     return _restored_factors(*_key(sensor), sampling)
 
 
-def restore(picture: Plane, sensor: Bayer, clip: float, sampling: int = 1) -> Plane:
+def restore(picture: Plane, sensor: Bayer, clip: float, pool: Executor, sampling: int = 1) -> Plane:
     """The picture (3, H, W) without the blur; from ``clip`` ADU on samples count as clipped."""
     out = np.empty_like(picture)
     clipped = np.zeros(picture.shape[1:], dtype=bool)
@@ -67,7 +70,12 @@ def restore(picture: Plane, sensor: Bayer, clip: float, sampling: int = 1) -> Pl
         clipped |= plane >= clip
     if clipped.any():
         clipped = maximum_filter(clipped, 2 * _BESIDE * sampling + 1)
-    _filter(picture, kernels(sensor, sampling), clipped, out)
+    shapes, height = kernels(sensor, sampling), picture.shape[1]
+
+    def rows(top: int) -> None:
+        _filter(picture, shapes, clipped, top, min(top + _ROWS, height), out)
+
+    list(pool.map(rows, range(0, height, _ROWS)))
     return out
 
 
@@ -170,23 +178,27 @@ def _restored_factors(layout: tuple[int, ...], cross: tuple[float, ...], samplin
 
 
 @jit(fastmath=FAST)
-def _filter(picture, kernels, clipped, out):  # type: ignore[no-untyped-def]
-    """Add to each place the weighted differences of those around it, as far as they are known."""
+def _filter(picture, kernels, clipped, top, bottom, out):  # type: ignore[no-untyped-def]
+    """Add to each place of some rows the weighted differences of those around it, as far as they
+    are known.
+
+    Flat and with unsigned indices: numba then takes several places at once.
+    """
+    unsigned, zero = np.uint64, np.float32(0)
     colours, height, width = picture.shape
     reach = kernels.shape[1] // 2
-    change = np.empty(width, dtype=np.float32)
+    samples, change = picture.reshape(-1), np.empty(width, dtype=np.float32)
     for c in range(colours):
-        for y in range(height):
+        for y in range(top, bottom):
             change[:] = 0
-            for j in range(max(y - reach, 0), min(y + reach + 1, height)):
+            row = (c * height + y) * width
+            for j in range(max(-reach, -y), min(reach + 1, height - y)):
                 for i in range(-reach, reach + 1):
-                    share = kernels[c, j - y + reach, i + reach]
-                    left, right = max(-i, 0), width - max(i, 0)
-                    own, other = picture[c, y, left:right], picture[c, j, left + i : right + i]
-                    part = change[left:right]
-                    for x in range(len(part)):
-                        known = not (np.isnan(other[x]) or np.isnan(own[x]))
-                        part[x] += share * (other[x] - own[x]) if known else np.float32(0)
+                    share, first = kernels[c, j + reach, i + reach], unsigned(max(-i, 0))
+                    own = unsigned(row) + first
+                    other = unsigned(row + j * width + max(i, 0))
+                    for x in range(unsigned(width - abs(i))):
+                        away = samples[other + x] - samples[own + x]
+                        change[first + x] += share * (zero if np.isnan(away) else away)
             for x in range(width):
-                kept = np.float32(0) if clipped[y, x] else change[x]
-                out[c, y, x] = picture[c, y, x] + kept
+                out[c, y, x] = picture[c, y, x] + (zero if clipped[y, x] else change[x])

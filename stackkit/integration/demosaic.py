@@ -18,6 +18,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from stackkit.integration.runs import ONE, TWO
 from stackkit.jit import FAST, jit
 from stackkit.raw.bayer import colour_at
 
@@ -25,6 +26,8 @@ Taps = tuple[NDArray[np.int64], NDArray[np.int64]]
 
 FILLED = 1e-3
 """Confidence of a value that replaces a missing sample: counts only where nothing else does."""
+EVERY_RIM = (True, True, True, True)
+"""Of a window that is a whole frame."""
 _RINGS = 5
 """How far from a clipped sample interpolation would ring, px."""
 
@@ -34,18 +37,22 @@ def beside_clipped(codes, clip, near):  # type: ignore[no-untyped-def]
     """Set ``near`` (h, w) where a sample of a window is clipped close by; empty, it stays so."""
     height, width = near.shape
     for y in range(height):
+        highest = codes[y, 0]
         for x in range(width):
+            highest = max(highest, codes[y, x])
+        for x in range(width if highest >= clip else 0):
             if codes[y, x] >= clip:
                 near[max(y - _RINGS, 0) : y + _RINGS + 1, max(x - _RINGS, 0) : x + _RINGS + 1] = 1
 
 
 @jit
-def open_window(codes, missing, coding, layout, cross, taps, planes, confidence):  # type: ignore[no-untyped-def]
+def open_window(codes, missing, coding, layout, cross, taps, rims, planes, confidence):  # type: ignore[no-untyped-def]
     """A window of codes (h, w), first site even, as ADU ``planes`` and ``confidence`` (3, h, w).
 
     ``missing`` (h, w): samples that do not count; their code is what is expected there, or 0.
     ``coding`` = (step, pedestal); ``layout`` from :func:`layout_of`; ``cross`` as in
-    :class:`Bayer`; ``taps`` from :func:`opening_taps`.
+    :class:`Bayer`; ``taps`` from :func:`opening_taps`; ``rims`` (top, bottom, left, right): whether
+    the frame ends there.  Where it does not, the outermost two rows and columns are not filled.
     """
     step, pedestal = coding
     height, width = codes.shape
@@ -58,53 +65,87 @@ def open_window(codes, missing, coding, layout, cross, taps, planes, confidence)
     confidence[:] = 1
     middle = _window_levels(codes, step, pedestal, layout)
     none = np.zeros_like(cross)
-    again, plain = np.zeros((2, height, width), dtype=np.bool_)
+    plain = np.zeros(codes.shape, dtype=np.bool_)
     beside_clipped(codes, layout[7], plain)
+    places, count = _to_reopen(codes, missing, plain, rims)
+    for k in range(count):
+        y, x = places[k] // width, places[k] % width
+        share = none if plain[y, x] else cross
+        _reopen(codes, missing, x, y, coding, layout, share, taps, middle, planes, confidence)
+
+
+@jit
+def _to_reopen(codes, missing, plain, rims):  # type: ignore[no-untyped-def]
+    """Places of a window, row by row in one number, that are not opened as usual, and how many: at
+    the frame's rims, beside clipped samples, and two steps along rows and columns from missing
+    ones.
+    """
+    height, width = codes.shape
+    places, count = np.empty(codes.size, dtype=np.int64), 0
+    again = np.zeros(codes.shape, dtype=np.bool_)
     for y in range(height):
-        rim = y < 2 or y >= height - 2
+        rim = (rims[0] and y < 2) or (rims[1] and y >= height - 2)
+        # Most rows have nothing: they are passed over quickly.
+        lacking, beside = 0, 0
         for x in range(width):
-            if rim or x < 2 or x >= width - 2 or plain[y, x]:
-                again[y, x] = True
+            lacking += np.uint8(codes[y, x] == 0) | np.uint8(missing[y, x])
+            beside += plain[y, x]
+        for x in range(width if lacking else 0):
             if codes[y, x] == 0 or missing[y, x]:
-                again[max(y - 2, 0) : y + 3, max(x - 2, 0) : x + 3] = True
+                for j in range(max(y - 2, 0), min(y + 3, height)):
+                    reach = 2 - abs(j - y)
+                    again[j, max(x - reach, 0) : x + reach + 1] = True
+        if rim or beside:
+            for x in range(width):
+                again[y, x] |= rim or plain[y, x]
+        if rims[2]:
+            again[y, :2] = True
+        if rims[3]:
+            again[y, max(width - 2, 0) :] = True
     for y in range(height):
         for x in range(width):
-            if again[y, x]:
-                share = none if plain[y, x] else cross
-                _reopen(
-                    codes, missing, x, y, coding, layout, share, taps, middle, planes, confidence
-                )
+            places[count] = y * width + x
+            count += again[y, x]
+    return places, count
 
 
 @jit(fastmath=FAST)
 def _open_inside(f, layout, cross, planes):  # type: ignore[no-untyped-def]
-    """Opens a window as if nothing were missing, but for its rim of 2; in rows, for speed."""
+    """Opens a window as if nothing were missing, but for its rim of 2.
+
+    At each place for both kinds of site, of which one is kept: so that a row's places are taken
+    side by side.  Flat, with unsigned indices, for the same reason.
+    """
     height, width = f.shape
     half, quarter = np.float32(0.5), np.float32(0.25)
-    steep = np.zeros(width, dtype=np.float32)
-    corners = np.zeros(width, dtype=np.float32)
+    samples, at_green = f.reshape(-1), np.empty(width, dtype=np.bool_)
+    long = np.uint64(width)
     for y in range(2, height - 2):
-        first = 2 + ((2 + y + layout[4]) & 1)  # green sites have this parity in the row
-        for x in range(2, width - 2):
-            corners[x] = quarter * (
-                f[y - 1, x - 1] + f[y - 1, x + 1] + f[y + 1, x - 1] + f[y + 1, x + 1]
-            )
-            around = f[y, x - 2] + f[y, x + 2] + f[y - 2, x] + f[y + 2, x]
-            steep[x] = f[y, x] - quarter * around
-        for x in range(first, width - 2, 2):
-            steep[x] = f[y, x] - corners[x]
-        red_row = y & 1 == layout[1]
-        here, other = (0, 2) if red_row else (2, 0)
+        for x in range(width):
+            at_green[x] = (x + y + layout[4]) & 1 == 0
+        here, other = (0, 2) if y & 1 == layout[1] else (2, 0)
         own, away, green = planes[here, y], planes[other, y], planes[1, y]
-        for x in range(first, width - 2, 2):
-            green[x] = f[y, x]
-            own[x] = half * (f[y, x - 1] + f[y, x + 1]) + cross[1, here] * steep[x]
-            away[x] = half * (f[y - 1, x] + f[y + 1, x]) + cross[1, other] * steep[x]
-        for x in range(5 - first, width - 2, 2):
-            beside = f[y, x - 1] + f[y, x + 1] + f[y - 1, x] + f[y + 1, x]
-            green[x] = quarter * beside + cross[here, 1] * steep[x]
-            own[x] = f[y, x]
-            away[x] = corners[x] + cross[here, other] * steep[x]
+        at_own, at_other, own_green, own_other = (
+            cross[1, here],
+            cross[1, other],
+            cross[here, 1],
+            cross[here, other],
+        )
+        row = np.uint64(y * width)
+        for x in range(TWO, np.uint64(max(width - 2, 2))):
+            p = row + x
+            up, down, v = p - long, p + long, samples[p]
+            corners = quarter * (
+                samples[up - ONE] + samples[up + ONE] + samples[down - ONE] + samples[down + ONE]
+            )
+            beside = half * (samples[p - ONE] + samples[p + ONE])
+            above = half * (samples[up] + samples[down])
+            far = samples[p - TWO] + samples[p + TWO] + samples[up - long] + samples[down + long]
+            other_steep, steep = v - corners, v - quarter * far
+            g = at_green[x]
+            green[x] = v if g else half * (beside + above) + own_green * steep
+            own[x] = beside + at_own * other_steep if g else v
+            away[x] = above + at_other * other_steep if g else corners + own_other * steep
 
 
 @jit

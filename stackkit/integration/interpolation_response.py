@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stackkit.arrays import Array
-from stackkit.integration.demosaic import open_window, opening_taps
+from stackkit.integration.demosaic import EVERY_RIM, open_window, opening_taps
 from stackkit.integration.lanczos import exact
 from stackkit.integration.resample import PHASES
 from stackkit.raw.bayer import NEVER, Bayer, colour_at
@@ -42,7 +42,15 @@ def response_of(sensor: Bayer) -> Response:
             codes = np.ones((size, size), dtype=np.uint16)
             codes[y, x] = 2
             open_window(
-                codes, none, (1.0, 0.0), sensor.layout, sensor.cross, taps, planes, confidence
+                codes,
+                none,
+                (1.0, 0.0),
+                sensor.layout,
+                sensor.cross,
+                taps,
+                EVERY_RIM,
+                planes,
+                confidence,
             )
             single[:, y, x] = planes
     within = (np.arange(2 * PHASES) + 0.5) / PHASES

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from functools import partial
 from typing import Literal
 
 import numpy as np
@@ -13,7 +12,7 @@ from numpy.typing import NDArray
 from stackkit.calibration import apply, mosaic_cache
 from stackkit.calibration.load import Lights
 from stackkit.integration.methods import METHODS, Method
-from stackkit.integration.rejection.outliers import FEWEST, Verdict, judge
+from stackkit.integration.rejection.outliers import FEWEST, Verdict, judge, lasting_defects
 from stackkit.integration.tiles import (
     Outcome,
     Placed,
@@ -33,7 +32,6 @@ _FIRST_FRAMES = 9
 _FILL, _WIDEST = 8, 2.0
 """Frames that fill a grid of twice as many places, and width of stars, px, up to which it shows
 more detail."""
-_ROUND_NAMES = (("First stack", "Rejecting outliers"), ("Second stack", "Rejecting again"))
 
 
 @dataclass(frozen=True)
@@ -65,35 +63,45 @@ class Integration:
 def judge_samples(
     lights: Lights, placed: Sequence[Placed], suspects: NDArray[np.bool_], context: Context
 ) -> Judgement:
-    """Compare every sample with a first stack, twice where hot pixels affect that stack."""
-    judgement = Judgement(Verdict(suspects, None, 0.0), None)
+    """Compare every sample with a first stack.
+
+    With few frames hot pixels affect the stack that should reveal them: then a stack before it
+    finds them.
+    """
+    if len(placed) < FEWEST:
+        return Judgement(Verdict(suspects, None, 0.0), None)
+    shelf = context.place.checkpoints
     masks = [mosaic_cache.mask_file(lights.cache, frame.number) for frame in placed]
-    times = _times_judged(len(placed))
-    for k in range(times):
-        # The next pass overwrites the masks.
-        beside = masks if k == times - 1 else []
-        again = partial(_judge_once, lights, placed, judgement.verdict.defects, context, k)
-        judgement = checkpointed(context.place.checkpoints, f"look-{k}", again, beside)
-    return judgement
+
+    def found() -> NDArray[np.bool_]:
+        first = _first_stack(lights, placed, suspects, context, "Trial stack", "hot")
+        known = (lights.cache, placed, lights.sensor, suspects, first, context.pool)
+        return lasting_defects(*known, _step(context, "Confirming hot pixels"), shelf, "hot.judged")
+
+    def judged() -> Judgement:
+        first = _first_stack(lights, placed, defects, context, "First stack", "look")
+        known = (lights.cache, placed, lights.sensor, defects, first, context.pool)
+        verdict = judge(*known, _step(context, "Rejecting outliers"), shelf, "look.judged")
+        return Judgement(verdict, first.value)
+
+    defects = suspects if len(placed) > _FIRST_FRAMES else checkpointed(shelf, "hot", found)
+    return checkpointed(shelf, "look", judged, masks)
 
 
-def _judge_once(
-    lights: Lights, placed: Sequence[Placed], defects: NDArray[np.bool_], context: Context, k: int
-) -> Judgement:
-    """The ``k``-th pass: a first stack without the known ``defects``, and the verdict by it."""
-    stacking, rejecting = _ROUND_NAMES[k]
-    grid = (lights.sensor, defects)
+def _first_stack(
+    lights: Lights,
+    placed: Sequence[Placed],
+    defects: NDArray[np.bool_],
+    context: Context,
+    title: str,
+    entry: str,
+) -> Stack:
+    """The median of a few frames without the ``defects``: what samples are compared with."""
+    shelf, name = context.place.checkpoints, f"{entry}.first"
     few = _spread_over(placed, _FIRST_FRAMES)
-    name = f"look-{k}.first"
-    known = (*grid, METHODS["median"], None, clip(lights))
-    pool = CheckpointedPool(context.pool, context.place.checkpoints, name)
-    step = _step(context, stacking)
-    first = checkpointed(
-        context.place.checkpoints, name, lambda: combine(lights.cache, few, *known, pool, step)
-    )
-    found = partial(judge, lights.cache, placed, *grid, first, context.pool)
-    verdict = found(_step(context, rejecting), context.place.checkpoints, f"look-{k}.judged")
-    return Judgement(verdict, first.value)
+    known = (lights.sensor, defects, METHODS["median"], None, clip(lights))
+    pool, step = CheckpointedPool(context.pool, shelf, name), _step(context, title)
+    return checkpointed(shelf, name, lambda: combine(lights.cache, few, *known, pool, step))
 
 
 def combine_by_sample(
@@ -162,13 +170,6 @@ def clip(lights: Lights) -> float:
 
 def _step(context: Context, name: str) -> Callable[[int, int], None]:
     return lambda done, of: context.progress(name, done, of)
-
-
-def _times_judged(frames: int) -> int:
-    """With few frames a hot pixel affects the first stack that should reveal it: judged twice."""
-    if frames < FEWEST:
-        return 0
-    return 2 if frames <= _FIRST_FRAMES else 1
 
 
 def _spread_over(placed: Sequence[Placed], most: int) -> list[Placed]:

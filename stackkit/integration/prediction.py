@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from stackkit.integration.resample import places_of_row, polynomial, relief_cell
+from stackkit.integration.nodes import places_of_row
+from stackkit.integration.resample import polynomial, relief_cell
 from stackkit.integration.runs import ONE, THREE, TWO, end_of_run, in_batches
 from stackkit.jit import FAST, jit
 from stackkit.raw.bayer import colour_at
@@ -20,8 +21,8 @@ def deviations(  # type: ignore[no-untyped-def]
     """How far each sample of a frame is from the value that a first stack predicts.
 
     ``codes`` (H, W), ``coding`` (step, pedestal); ``model`` (3, H, W) on the reference grid,
-    ``spread`` (3, …, …) its variance, an entry every ``RELIEF_STEP`` px; ``nodes`` the samples'
-    places on that grid, every ``NODE`` px (:func:`sample_frame` has the other arguments).  ``out``
+    ``spread`` (3, …, …) its variance, an entry every ``RELIEF_STEP`` px; ``nodes``: the samples'
+    places on that grid (:func:`sample_frame` has the other arguments).  ``out``
     (H, W) receives (sample - prediction) / standard deviation, NaN where either is missing.  The
     variance is the sample's noise, the model's, and (``steepness`` · contrast)².  ``starry`` (H, W)
     is set where the contrast is over ``STARRY`` standard deviations of the sample.

@@ -19,7 +19,7 @@ import numpy as np
 from stackkit.arrays import Array, Index, Mask, Plane
 from stackkit.calibration.apply import RELIEF_SHIFT
 from stackkit.integration.lanczos import weights_of_row
-from stackkit.integration.nodes import NODE
+from stackkit.integration.nodes import Nodes, places_of_row
 from stackkit.integration.runs import FIVE, FOUR, ONE, THREE, TWO, end_of_run, in_batches
 from stackkit.jit import FAST, jit
 
@@ -27,6 +27,8 @@ LEAST_CONFIDENCE = 0.45
 """Below it a frame by itself gives no value at a place; at the picture's rim half is usual."""
 PHASES = 8
 """Steps per pixel in which the noise factor is tabulated."""
+_TINY = 1e-6
+"""Error of a place, px, that must not move whole pixels to their neighbours or out of the frame."""
 
 
 class OpenedTile(NamedTuple):
@@ -35,10 +37,9 @@ class OpenedTile(NamedTuple):
     ``planes``, ``confidence`` (3, h, w) from ``demosaic.open_window`` of the window whose first
     sample is site ``origin`` (x, y); ``clipped`` (h, w): where a sample close by is clipped, and a
     value is kept among those around it (empty where there is none); ``layout`` as in
-    ``raw.bayer``; ``nodes`` (…, …, 2) the frame's places x, y of every ``NODE``-th place of the
-    tile, one node beyond it; ``offset`` (3, 6), ``unit`` (3,) and ``transparency`` as in
-    ``photometric.Level``; ``slope``, ``floor`` of one sample's noise; ``relief`` as in
-    ``tiles.Placed``.
+    ``raw.bayer``; ``nodes``: where the tile's places lie in the frame; ``offset`` (3, 6), ``unit``
+    (3,) and ``transparency`` as in ``photometric.Level``; ``slope``, ``floor`` of one sample's
+    noise; ``relief`` as in ``tiles.Placed``.
     """
 
     planes: Plane
@@ -46,7 +47,7 @@ class OpenedTile(NamedTuple):
     clipped: Mask
     origin: tuple[int, int]
     layout: Index
-    nodes: Array
+    nodes: Nodes
     offset: Array
     unit: Array
     transparency: float
@@ -144,12 +145,13 @@ def add_frame(tile, factors, share, sums):  # type: ignore[no-untyped-def]
 def _fill_row(tile, factors, y, line):  # type: ignore[no-untyped-def]
     """Values, confidences (0 outside the frame) and variances of row ``y`` of a tile."""
     places_of_row(tile.nodes, y, line.x, line.y)
-    right, bottom = tile.layout[5] - 0.5, tile.layout[6] - 0.5
+    first = -0.5 - _TINY
+    right, bottom = tile.layout[5] - 0.5 + _TINY, tile.layout[6] - 0.5 + _TINY
     for x in range(len(line.x)):
-        line.inside[x] = -0.5 <= line.x[x] <= right and -0.5 <= line.y[x] <= bottom
+        line.inside[x] = first <= line.x[x] <= right and first <= line.y[x] <= bottom
         if not line.inside[x]:
             line.x[x], line.y[x] = 0, 0  # a fisheye's places beyond its circle are NaN
-        column, row = np.floor(line.x[x]), np.floor(line.y[x])
+        column, row = np.floor(line.x[x] + _TINY), np.floor(line.y[x] + _TINY)
         line.s[x], line.t[x] = line.x[x] - column, line.y[x] - row
         line.column[x], line.row[x] = int(column), int(row)
     weights_of_row(line.s, line.across)
@@ -160,25 +162,6 @@ def _fill_row(tile, factors, y, line):  # type: ignore[no-untyped-def]
         _keep_among(tile, line)
     _variances_of_row(tile, factors, line)
     _level_row(tile, line)
-
-
-@jit(fastmath=FAST)
-def places_of_row(nodes, y, x, v):  # type: ignore[no-untyped-def]
-    """Places ``x``, ``v`` (n,) that belong to row ``y``, linear between exact nodes.
-
-    Between two frames of a session the mapping bends so little that this is good to 0.0001 px, and
-    to 0.001 px where one frame was taken upright and the other across.
-    """
-    j = y // NODE
-    t = (y - j * NODE) / NODE
-    for k in range((len(x) + NODE - 1) // NODE):
-        x0 = (1 - t) * nodes[j, k, 0] + t * nodes[j + 1, k, 0]
-        v0 = (1 - t) * nodes[j, k, 1] + t * nodes[j + 1, k, 1]
-        dx = ((1 - t) * nodes[j, k + 1, 0] + t * nodes[j + 1, k + 1, 0] - x0) / NODE
-        dv = ((1 - t) * nodes[j, k + 1, 1] + t * nodes[j + 1, k + 1, 1] - v0) / NODE
-        for p in range(min(NODE, len(x) - k * NODE)):
-            x[k * NODE + p] = x0 + p * dx
-            v[k * NODE + p] = v0 + p * dv
 
 
 @jit(inline="always")

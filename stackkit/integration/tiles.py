@@ -26,7 +26,7 @@ from stackkit.integration.deblur import restorable, restore, restored_factors
 from stackkit.integration.demosaic import beside_clipped, open_window, opening_taps
 from stackkit.integration.interpolation_response import noise_factors
 from stackkit.integration.methods import Method, Samples
-from stackkit.integration.nodes import nodes_of
+from stackkit.integration.nodes import Nodes, limits, nodes_of
 from stackkit.integration.prediction import contrasts
 from stackkit.integration.resample import OpenedTile, sample_frame
 from stackkit.noise.photon_transfer import Noise
@@ -114,7 +114,7 @@ def combine(
     picture = empty_stack(cache.shape)
     side = tile_side(len(frames))
     fill([picture.value, picture.variance, picture.coverage], side, one, pool, step)
-    return sharpened(picture, len(frames), sensor, clip)
+    return sharpened(picture, len(frames), sensor, clip, pool)
 
 
 def values_by_method(
@@ -151,7 +151,7 @@ def values_by_method(
     spent = np.sum(fill(pictures, tile_side(len(frames)), one, pool, step), axis=0)
     if restorable(len(frames)):
         for picture in pictures:
-            picture[:] = restore(picture, sensor, clip)
+            picture[:] = restore(picture, sensor, clip, pool)
     return [
         Outcome(picture, float(left_out / max(there, 1)), float(seconds))
         for picture, (left_out, there, seconds) in zip(pictures, spent, strict=True)
@@ -174,14 +174,15 @@ def _sampler(
         values = np.full((len(frames), *size), np.nan, dtype=np.float32)
         variances = np.full_like(values, np.nan)
         for k, frame in enumerate(frames):
-            window = source_window(frame.mapping, tile, cache.shape)
+            nodes = tile_nodes(frame.mapping, tile)
+            window = source_window(nodes, tile, cache.shape)
             if window is not None:
                 codes = mosaic_cache.get(cache, frame.number, window)
                 if not codes.any():  # behind the end of a file that was cut off
                     continue
                 missing = within(defects, window)
                 codes[missing] = 0
-                opened = opened_tile(cache, frame, tile, window, sensor, codes, missing)
+                opened = opened_tile(cache, frame, nodes, window, sensor, codes, missing)
                 sample_frame(opened, factors, values[k], variances[k])
         contrast = np.zeros(size, dtype=np.float32)
         if first is not None:
@@ -207,11 +208,13 @@ def factors_for(frames: int, sensor: Bayer, sampling: int = 1) -> Plane:
     return np.ascontiguousarray(found.transpose(2, 3, 0, 1).reshape(3, 3, -1), dtype=np.float32)
 
 
-def sharpened(picture: Stack, frames: int, sensor: Bayer, clip: float, sampling: int = 1) -> Stack:
+def sharpened(
+    picture: Stack, frames: int, sensor: Bayer, clip: float, pool: Executor, sampling: int = 1
+) -> Stack:
     """The picture restored, where the number of frames allows it."""
     if not restorable(frames):
         return picture
-    return replace(picture, value=restore(picture.value, sensor, clip, sampling))
+    return replace(picture, value=restore(picture.value, sensor, clip, pool, sampling))
 
 
 def within(plane: NDArray[_Sample], window: Window) -> NDArray[_Sample]:
@@ -222,29 +225,30 @@ def within(plane: NDArray[_Sample], window: Window) -> NDArray[_Sample]:
 def opened_tile(
     cache: Cache,
     frame: Placed,
-    tile: Window,
+    nodes: Nodes,
     window: Window,
     sensor: Bayer,
     codes: Codes,
     missing: Mask,
 ) -> OpenedTile:
-    """A frame's window in a tile, demosaiced."""
+    """A frame's window in a tile, demosaiced; ``nodes``: where the tile's places lie in it."""
     planes = np.empty((3, *codes.shape), dtype=np.float32)
     confidence = np.empty_like(planes)
     coding = (cache.coding.step, cache.coding.pedestal)
     taps = opening_taps(sensor.layout)
-    open_window(codes, missing, coding, sensor.layout, sensor.cross, taps, planes, confidence)
+    height, width = cache.shape
+    rims = (window.top == 0, window.bottom == height, window.left == 0, window.right == width)
+    open_window(codes, missing, coding, sensor.layout, sensor.cross, taps, rims, planes, confidence)
     clipped = int(codes.max()) >= sensor.layout[7]
     near = np.zeros(codes.shape if clipped else (0, 0), dtype=np.bool_)
     beside_clipped(codes, sensor.layout[7], near)
-    size = (tile.right - tile.left, tile.bottom - tile.top)
     return OpenedTile(
         planes=planes,
         confidence=confidence,
         clipped=near,
         origin=(window.left, window.top),
         layout=sensor.layout,
-        nodes=nodes_of(frame.mapping.from_reference, tile.left, tile.top, *size),
+        nodes=nodes,
         offset=frame.level.offset,
         unit=frame.level.unit,
         transparency=frame.level.transparency,
@@ -255,15 +259,18 @@ def opened_tile(
     )
 
 
-def source_window(mapping: AnyMapping, tile: Window, shape: tuple[int, int]) -> Window | None:
+def tile_nodes(mapping: AnyMapping, tile: Window) -> Nodes:
+    """Where a tile's places lie in a frame."""
+    size = (tile.right - tile.left, tile.bottom - tile.top)
+    return nodes_of(mapping.from_reference, tile.left, tile.top, *size)
+
+
+def source_window(nodes: Nodes, tile: Window, shape: tuple[int, int]) -> Window | None:
     """The part of a frame that a tile's places need, starting on even sites; None when outside."""
-    x = np.linspace(tile.left, tile.right - 1, 9)
-    y = np.linspace(tile.top, tile.bottom - 1, 9)
-    there = mapping.from_reference(np.stack(np.meshgrid(x, y), axis=-1)).reshape(-1, 2)
-    there = there[np.isfinite(there).all(axis=1)]
-    if len(there) == 0:
+    found = limits(nodes, tile.right - tile.left, tile.bottom - tile.top)
+    if found is None:
         return None
-    low, high = there.min(axis=0) - _REACH, there.max(axis=0) + _REACH + 1
+    low, high = found[0] - _REACH, found[1] + _REACH + 1
     left, top = (max(int(v) // 2 * 2, 0) for v in np.floor(low))
     right, bottom = min(int(np.ceil(high[0])), shape[1]), min(int(np.ceil(high[1])), shape[0])
     return Window(top, bottom, left, right) if right > left and bottom > top else None

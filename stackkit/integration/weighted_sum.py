@@ -15,6 +15,7 @@ from stackkit.arrays import Array, Codes, Mask, Plane
 from stackkit.calibration import mosaic_cache
 from stackkit.calibration.mosaic_cache import Cache, Window
 from stackkit.geometry.mapping import AnyMapping
+from stackkit.integration.halves import noise_of_one, noise_of_sum
 from stackkit.integration.prediction import expect
 from stackkit.integration.resample import add_frame
 from stackkit.integration.tiles import (
@@ -27,11 +28,12 @@ from stackkit.integration.tiles import (
     opened_tile,
     sharpened,
     source_window,
+    tile_nodes,
     tiles,
     within,
 )
 from stackkit.jit import jit
-from stackkit.noise.photon_transfer import BLOCK_MEAN, block_means
+from stackkit.noise.photon_transfer import BLOCK_MEAN
 from stackkit.raw.bayer import Bayer
 from stackkit.results import Stack
 
@@ -116,7 +118,8 @@ def total(
         # Apart: the reference, and every other frame.  Their differences are pure noise.
         parts = np.zeros((3, 4, *size), dtype=np.float32)
         for k, frame in enumerate(frames):
-            window = source_window(fine[k].mapping, tile, cache.shape)
+            nodes = tile_nodes(fine[k].mapping, tile)
+            window = source_window(nodes, tile, cache.shape)
             codes = (
                 mosaic_cache.get(cache, frame.number, window) if window is not None else _NOTHING
             )
@@ -128,12 +131,12 @@ def total(
                 missing = missing | mosaic_cache.get_rejected(cache, frame.number, window)
                 missing |= _rim(codes)
                 _expect(cache, frame, window, sensor, codes, missing, first)
-                opened = opened_tile(cache, fine[k], tile, window, sensor, codes, missing)
+                opened = opened_tile(cache, frame, nodes, window, sensor, codes, missing)
                 group = 0 if k == 0 else 1 + k % 2
                 add_frame(opened, factors, float(frame.weight), parts[group])
             if k > 0 and k + 1 in counts:
-                here[counts.index(k + 1)] = block_means(_noise_of_sum(parts), block)
-        here[0] = block_means(_noise_of_one(parts), block)
+                noise_of_sum(parts, block, here[counts.index(k + 1)])
+        noise_of_one(parts, block, here[0])
         sums = parts.sum(axis=0)
         with np.errstate(invalid="ignore", divide="ignore"):
             value, variance = sums[0] / sums[1], sums[2] / sums[1] ** 2
@@ -144,7 +147,7 @@ def total(
     for tile, here in zip(tiles(grid, LARGEST_TILE), means, strict=True):
         y, x = tile.top // block, tile.left // block
         noise[:, :, y : y + here.shape[2], x : x + here.shape[3]] = here
-    picture = sharpened(picture, len(frames), sensor, clip, sampling)
+    picture = sharpened(picture, len(frames), sensor, clip, pool, sampling)
     return picture, NoiseBlocks(counts, noise)
 
 
@@ -155,26 +158,6 @@ def _finer(mapping: AnyMapping, sampling: int) -> AnyMapping:
 def told_counts(frames: int) -> tuple[int, ...]:
     """Numbers of frames for which the noise is measured: 1, 2, 4, 8 …, all."""
     return tuple(sorted({min(2**k, frames) for k in range(frames.bit_length() + 1)}))
-
-
-def _noise_of_one(parts: Plane) -> Array:
-    """Noise of the reference frame at each place, the scene taken out.
-
-    From independent parts with weights a and b: the reference minus the rest, times √(b/(a + b)),
-    has the reference's own variance.
-    """
-    own, rest = parts[0], parts[1] + parts[2]
-    with np.errstate(invalid="ignore", divide="ignore"):
-        share = np.sqrt(rest[1] / (own[1] + rest[1]))
-        return np.asarray((own[0] / own[1] - rest[0] / rest[1]) * share)
-
-
-def _noise_of_sum(parts: Plane) -> Array:
-    """Noise of the sum of the frames so far: a difference of halves, times √(a·b)/(a + b)."""
-    one, other = parts[0] + parts[1], parts[2]
-    with np.errstate(invalid="ignore", divide="ignore"):
-        both = np.sqrt(one[1] * other[1]) / (one[1] + other[1])
-        return np.asarray((one[0] / one[1] - other[0] / other[1]) * both)
 
 
 def _rim(codes: Codes) -> Mask:

@@ -18,7 +18,7 @@ from stackkit.calibration import mosaic_cache
 from stackkit.calibration.load import Lights
 from stackkit.calibration.mosaic_cache import Coding
 from stackkit.grading.grade import Grade
-from stackkit.integration.demosaic import open_window, opening_taps
+from stackkit.integration.demosaic import EVERY_RIM, open_window, opening_taps
 from stackkit.noise.photon_transfer import Noise, variance_of
 from stackkit.picture.preview import upright_picture
 from stackkit.picture.shrink import shrink
@@ -185,7 +185,7 @@ def _opened_rows(frame: OneFrame, sensor: Bayer, first: int, last: int) -> Plane
     codes = frame.codes[first:last]
     planes, confidence = np.empty((2, 3, *codes.shape), dtype=np.float32)
     coding = (frame.coding.step, frame.coding.pedestal)
-    taps = opening_taps(sensor.layout)
     nothing = np.zeros(codes.shape, dtype=np.bool_)
-    open_window(codes, nothing, coding, sensor.layout, sensor.cross, taps, planes, confidence)
+    kind = (coding, sensor.layout, sensor.cross, opening_taps(sensor.layout), EVERY_RIM)
+    open_window(codes, nothing, *kind, planes, confidence)
     return np.asarray(np.where(confidence > 0, planes, np.float32(np.nan)))
