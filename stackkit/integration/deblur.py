@@ -75,7 +75,9 @@ def restore(picture: Plane, sensor: Bayer, clip: float, pool: Executor, sampling
     def rows(top: int) -> None:
         _filter(picture, shapes, clipped, top, min(top + _ROWS, height), out)
 
-    list(pool.map(rows, range(0, height, _ROWS)))
+    # Not mapped: a pool that keeps what it maps need not keep these.
+    for done in [pool.submit(rows, top) for top in range(0, height, _ROWS)]:
+        done.result()
     return out
 
 

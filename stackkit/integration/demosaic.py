@@ -88,7 +88,7 @@ def _to_reopen(codes, missing, plain, rims):  # type: ignore[no-untyped-def]
         # Most rows have nothing: they are passed over quickly.
         lacking, beside = 0, 0
         for x in range(width):
-            lacking += np.uint8(codes[y, x] == 0) | np.uint8(missing[y, x])
+            lacking += (codes[y, x] == 0) | missing[y, x]
             beside += plain[y, x]
         for x in range(width if lacking else 0):
             if codes[y, x] == 0 or missing[y, x]:

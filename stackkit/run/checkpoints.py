@@ -14,7 +14,7 @@ import pickle
 import shutil
 import struct
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from concurrent.futures import Executor
+from concurrent.futures import Executor, Future
 from contextlib import suppress
 from dataclasses import dataclass, is_dataclass
 from enum import Enum
@@ -101,6 +101,10 @@ class CheckpointedPool(Executor):
 
         items = [list(items) for items in iterables]
         return self._pool.map(one, range(len(items[0])), *items)
+
+    def submit(self, fn: Callable[..., _Made], /, *args: Any, **known: Any) -> Future[_Made]:
+        """The pool's own: nothing is kept."""
+        return self._pool.submit(fn, *args, **known)
 
 
 def newest(
