@@ -22,7 +22,7 @@ from stackkit.integration.methods import (
     winsorised,
     with_parameters,
 )
-from stackkit.integration.order_statistics import sorting_network
+from stackkit.sorting import sorting_network
 
 # M-estimators
 

@@ -3,7 +3,12 @@ from functools import lru_cache
 import numpy as np
 import pytest
 from grids import corners
-from photutils.detection import DAOStarFinder
+from hypothesis import given
+from hypothesis import strategies as st
+from photutils.background import Background2D, MedianBackground
+from photutils.detection import DAOStarFinder, find_peaks
+from scenes import examples
+from scipy.ndimage import gaussian_filter
 from scipy.spatial import cKDTree
 
 from stackkit.noise.photon_transfer import Noise
@@ -12,8 +17,10 @@ from stackkit.simulate.camera import pattern_indices
 from stackkit.simulate.night import mid_time
 from stackkit.simulate.sensor import hot_pixels
 from stackkit.simulate.sky import catalogue, pixels
+from stackkit.stars.background import BOX, background
 from stackkit.stars.cells import cells
 from stackkit.stars.detect import detect
+from stackkit.stars.peaks import _maxima, _smoothed, _weights
 
 CLIP = 3800.0
 
@@ -85,6 +92,64 @@ def test_positions_equal_daostarfinder():
     assert len(theirs) > 30
     assert (distance < 1.0).mean() > 0.95
     assert np.median(distance) < 0.15
+
+
+@pytest.mark.parametrize("shape", [(96, 128), (75, 101), (32, 40)])
+def test_the_background_is_photutils_s(shape):
+    """Outside reference: photutils' Background2D with its usual clipping, median and deviation."""
+    rng = np.random.default_rng(shape[0])
+    picture = rng.normal(80, 4, shape).astype(np.float32) + np.linspace(0, 30, shape[1], dtype="f4")
+    picture[rng.random(shape) < 0.02] += 300
+    empty = np.zeros(shape, dtype=bool)
+    level, deviation = background(picture, empty)
+    kind = {"exclude_percentile": 80, "filter_size": 1, "bkg_estimator": MedianBackground()}
+    theirs = Background2D(picture, BOX, **kind)
+    full = tuple(slice(side // BOX) for side in shape)
+    np.testing.assert_allclose(level[full], theirs.background_mesh[full], rtol=1e-6)
+    np.testing.assert_allclose(deviation[full], theirs.background_rms_mesh[full], rtol=5e-3)
+
+
+def test_boxes_that_are_not_there_are_like_the_nearest():
+    picture = np.repeat(np.float32([7, 9, 1]), BOX)[:, None].repeat(BOX, axis=1)
+    empty = picture == 1
+    level, deviation = background(picture, empty)
+    assert level.tolist() == [[7], [9], [9]]
+    assert deviation.tolist() == [[0], [0], [0]]
+
+
+def test_peaks_are_those_of_photutils():
+    """Outside references: scipy's Gaussian filter and photutils' find_peaks at the same limit."""
+    rng = np.random.default_rng(12)
+    picture = rng.normal(0, 1, (90, 70)).astype(np.float32)
+    smooth = np.empty_like(picture)
+    _smoothed(picture, _weights(), smooth)
+    expected = gaussian_filter(picture, 0.7)
+    np.testing.assert_allclose(smooth, expected, atol=2e-6)
+    rows, columns = _maxima(smooth, np.full(picture.shape, 1.0, dtype=np.float32))
+    table = find_peaks(smooth, 1.0, box_size=3)
+    theirs = set(zip(table["y_peak"].tolist(), table["x_peak"].tolist(), strict=True))
+    assert set(zip(rows.tolist(), columns.tolist(), strict=True)) == theirs
+    assert len(theirs) > 100
+
+
+@examples(40)
+@given(st.integers(0, 10**6), st.floats(0.0, 0.9))
+def test_cells_are_sums_with_medians_in_the_gaps(seed, share):
+    rng = np.random.default_rng(seed)
+    adu = rng.normal(50, 9, (12, 15)).astype(np.float32)
+    adu[rng.random(adu.shape) < share] = np.nan
+    full = adu[:12, :14].copy()
+    padded = np.pad(full, 2, mode="reflect")  # the site's own kind, as at the edge
+    padded[:2], padded[-2:] = padded[2:4], padded[-4:-2]
+    padded[:, :2], padded[:, -2:] = padded[:, 2:4], padded[:, -4:-2]
+    for y, x in np.argwhere(np.isnan(full)):
+        near = padded[y : y + 5 : 2, x : x + 5 : 2].ravel()
+        near = near[np.isfinite(near)]
+        site = adu[y % 2 :: 2, x % 2 :: 2]
+        known = site[np.isfinite(site)]
+        full[y, x] = np.median(near) if near.size else np.median(known) if known.size else 0
+    expected = full.reshape(6, 2, 7, 2).sum(axis=(1, 3))
+    np.testing.assert_allclose(cells(adu), expected, rtol=1e-5)
 
 
 def test_width_flux_and_saturation_are_measured():

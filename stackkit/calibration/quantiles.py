@@ -11,6 +11,7 @@ from stackkit.arrays import Plane
 from stackkit.calibration import mosaic_cache
 from stackkit.calibration.mosaic_cache import Cache, Window
 from stackkit.jit import jit
+from stackkit.sorting import sort_rows, sorting_network
 
 _BUDGET = 32 * 2**20
 _MOST_FRAMES = 15
@@ -25,7 +26,7 @@ def quantile_of(cache: Cache, frames: Sequence[int], share: float, pool: Executo
     few = min(len(frames), _MOST_FRAMES)
     chosen = [frames[int(i)] for i in np.linspace(0, len(frames) - 1, few).round()]
     levels = np.array(list(pool.map(lambda k: _level(cache, k), chosen)), dtype=np.float32)
-    middle = np.empty(cache.shape, dtype=np.float32)
+    middle, network = np.empty(cache.shape, dtype=np.float32), sorting_network(len(chosen))
     rows = max(int(_BUDGET / (2 * len(chosen) * cache.shape[1])) // 2 * 2, 8)
     bands = [
         Window(top, min(top + rows, cache.shape[0]), 0, cache.shape[1])
@@ -34,7 +35,7 @@ def quantile_of(cache: Cache, frames: Sequence[int], share: float, pool: Executo
 
     def one(band: Window) -> None:
         codes = np.stack([mosaic_cache.get(cache, k, band) for k in chosen])
-        _quantile_over_frames(codes, levels, share, middle[band.top : band.bottom])
+        _quantile_over_frames(codes, levels, share, network, middle[band.top : band.bottom])
 
     for _ in pool.map(one, bands):
         pass
@@ -60,20 +61,25 @@ def insert(rising, count, value):  # type: ignore[no-untyped-def]
 
 
 @jit
-def _quantile_over_frames(codes, levels, share, out):  # type: ignore[no-untyped-def]
+def _quantile_over_frames(codes, levels, share, network, out):  # type: ignore[no-untyped-def]
     """Quantile over frames (N, h, w) of code minus its frame's and site's level, NaN if none.
 
     The bands begin on even rows, so that rows and sites go together.
     """
     count, height, width = codes.shape
-    kept = np.empty(count, dtype=np.float32)
+    missing, nothing = np.float32(np.inf), np.float32(np.nan)
+    values = np.empty((count, width), dtype=np.float32)
+    known = np.empty(width, dtype=np.int32)
     for y in range(height):
+        known[:] = 0
+        for k in range(count):
+            row, own = codes[k, y], values[k]
+            even, odd = levels[k, 2 * (y & 1)], levels[k, 2 * (y & 1) + 1]
+            for x in range(width):
+                level = odd if x & 1 else even
+                own[x] = row[x] - level if row[x] != 0 else missing
+                known[x] += row[x] != 0
+        sort_rows(values, network)
         for x in range(width):
-            site = 2 * (y & 1) + (x & 1)
-            n = 0
-            for k in range(count):
-                if codes[k, y, x] != 0:
-                    v = codes[k, y, x] - levels[k, site]
-                    insert(kept, n, v)
-                    n += 1
-            out[y, x] = kept[int((n - 1) * share + 0.5)] if n > 0 else np.nan
+            at = int((known[x] - 1) * share + 0.5)
+            out[y, x] = values[at, x] if known[x] > 0 else nothing

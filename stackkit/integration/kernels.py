@@ -15,6 +15,7 @@ from __future__ import annotations
 import numpy as np
 
 from stackkit.jit import jit
+from stackkit.sorting import sort_rows
 
 LANES = 256
 """Places that are worked on side by side."""
@@ -60,12 +61,7 @@ def sort(x, network, s):  # type: ignore[no-untyped-def]
         row, out = x[k], s[k]
         for j in range(LANES):
             out[j] = row[j] if row[j] == row[j] else INFINITY
-    for pair in range(len(network)):
-        one, other = s[network[pair, 0]], s[network[pair, 1]]
-        for j in range(LANES):
-            a, b = one[j], other[j]
-            one[j] = a if a < b else b
-            other[j] = b if a < b else a
+    sort_rows(s, network)
 
 
 @jit

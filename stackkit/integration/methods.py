@@ -24,11 +24,8 @@ from numpy.typing import NDArray
 
 from stackkit.errors import UsageError
 from stackkit.integration import kernels, noise_kernels
-from stackkit.integration.order_statistics import (
-    extreme_variances,
-    median_variances,
-    sorting_network,
-)
+from stackkit.integration.order_statistics import extreme_variances, median_variances
+from stackkit.sorting import sorting_network
 
 Block = NDArray[np.float32]
 Combined = tuple[Block, Block, NDArray[np.int16]]

@@ -1,4 +1,4 @@
-"""Sorting in lanes, and the noise of order statistics of Gaussian samples."""
+"""The noise of order statistics of Gaussian samples."""
 
 from __future__ import annotations
 
@@ -46,30 +46,6 @@ def extreme_variances(most: int) -> Table:
         mean = np.sum(of_largest * x)
         out[n] = np.sum(of_largest * (x - mean) ** 2)
     return _fixed(out)
-
-
-@lru_cache(maxsize=64)
-def sorting_network(size: int) -> NDArray[np.int32]:
-    """Pairs (M, 2) of rows that, put into order one after the other, sort ``size`` rows.
-
-    Odd-even merge sort: Batcher 1968, Sorting networks and their applications; for any size as in
-    Knuth, The Art of Computer Programming 3, algorithm 5.2.2M.  The same steps whatever the values,
-    so that many places are sorted side by side.
-    """
-    pairs = []
-    top = 1 << max(size - 1, 0).bit_length() >> 1
-    p = top
-    while p > 0:
-        q, r, d = top, 0, p
-        while True:
-            pairs += [(i, i + d) for i in range(size - d) if i & p == r]
-            if q == p:
-                break
-            d, q, r = q - p, q >> 1, p
-        p >>= 1
-    network = np.array(pairs, np.int32).reshape(-1, 2)
-    network.setflags(write=False)
-    return network
 
 
 def _fixed(table: NDArray[np.float64]) -> Table:

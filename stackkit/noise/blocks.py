@@ -28,6 +28,8 @@ OTHER = np.array([[2 * ((y + j) % 2) + (x + i) % 2 for j, i in LAGS] for y, x in
 OWN = np.arange(4)[:, None] == OTHER
 _SPIKE = 6.0
 """Standard deviations from which on a lone sample of the difference does not count."""
+_ENOUGH = 5000
+"""Blocks of a pair that suffice: of larger frames every second, third … is taken."""
 _SPLIT = 4
 """The field is cut into 4×4 parts; left out in turn, they give the uncertainty (jackknife)."""
 
@@ -52,26 +54,27 @@ def measure_blocks(pairs: Sequence[tuple[Plane, Plane]], clip: float) -> Blocks:
     figures, groups = [np.empty((0, 4, 4 + len(LAGS)))], [np.empty(0, dtype=np.int64)]
     for a, b in pairs:
         rows, columns = a.shape[0] // _ROWS, a.shape[1] // _COLUMNS
-        found = np.empty((rows * columns, 4, 4 + len(LAGS)))
-        usable = np.zeros(rows * columns, dtype=bool)
-        _measure(a, b, clip, LAGS, OTHER, found, usable)
+        chosen = np.arange(0, rows * columns, max(rows * columns // _ENOUGH, 1))
+        found = np.empty((len(chosen), 4, 4 + len(LAGS)))
+        usable = np.zeros(len(chosen), dtype=bool)
+        _measure(a, b, clip, LAGS, OTHER, chosen, found, usable)
         part = _SPLIT * (np.arange(rows) * _SPLIT // max(rows, 1))[:, None]
         part = part + np.arange(columns) * _SPLIT // max(columns, 1)
         figures.append(found[usable])
-        groups.append(part.ravel()[usable])
+        groups.append(part.ravel()[chosen][usable])
     every = np.concatenate(figures)
     parts = (every[:, :, 0], every[:, :, 1], every[:, :, 2], every[:, :, 3], every[:, :, 4:])
     return Blocks(*parts, np.concatenate(groups))
 
 
 @jit
-def _measure(a, b, clip, lags, other, found, usable):  # type: ignore[no-untyped-def]
-    """Fill in the figures of each block (n, 4, 4 + lags) and whether it can be used."""
+def _measure(a, b, clip, lags, other, chosen, found, usable):  # type: ignore[no-untyped-def]
+    """Fill in the figures of each block ``chosen`` (n, 4, 4 + lags) and whether it can be used."""
     across = a.shape[1] // 32
     shape = (_ROWS, _COLUMNS)
     d, s, v = np.zeros(shape), np.zeros(shape), np.zeros(shape)
     for k in range(len(usable)):
-        top, left = k // across * _ROWS, k % across * _COLUMNS
+        top, left = chosen[k] // across * _ROWS, chosen[k] % across * _COLUMNS
         usable[k] = _take(a[top:, left:], b[top:, left:], clip, d, s, v)
         if usable[k]:
             _moments(d, s, v, found[k])

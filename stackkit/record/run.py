@@ -33,7 +33,7 @@ _UNSURE = 0.5
 """Uncertainty of a mapping in the corners, px, above which there is a warning."""
 _SHADING = ("GainMap", "FixVignetteRadial", "ScalePerRow", "ScalePerColumn")
 """Opcodes that a flat replaces."""
-_LIBRARIES = ("numpy", "scipy", "astropy", "photutils", "rawpy", "tifffile", "imagecodecs", "numba")
+_LIBRARIES = ("numpy", "scipy", "astropy", "rawpy", "tifffile", "imagecodecs", "numba")
 """Libraries that affect the result."""
 
 

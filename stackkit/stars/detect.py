@@ -1,28 +1,25 @@
 """Stars on a mosaic: found on the summed Bayer cells, measured on the raw samples themselves.
 
-Detection runs on cells of 2×2 samples, where colour does not matter: background and noise by
-photutils, a matched filter, local maxima.  Each star is then fitted on the single samples around
-it: one Gaussian place and width for all colours, an amplitude and a sky level per colour, weighted
-by the noise.  Centroids are measured without any demosaicing.
+Detection runs on cells of 2×2 samples, where colour does not matter (``peaks``).  Each star is then
+fitted on the single samples around it: one Gaussian place and width for all colours, an amplitude
+and a sky level per colour, weighted by the noise.  Centroids are measured without any demosaicing.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
-from photutils.background import Background2D
-from photutils.detection import find_peaks
-from scipy.ndimage import binary_dilation, gaussian_filter
+from scipy.ndimage import binary_dilation
 
 from stackkit.arrays import Plane
 from stackkit.calibration.apply import EVEN, RELIEF_STEP
 from stackkit.jit import jit
 from stackkit.noise.photon_transfer import Noise
-from stackkit.robust import MAD_TO_SIGMA, medians_of_known
 from stackkit.stars.cells import cells, empty_cells
+from stackkit.stars.peaks import peaks
 
 if TYPE_CHECKING:
     from astropy.table import Table
@@ -33,10 +30,6 @@ SIGMA_TO_FWHM = 2.3548
 """Full width at half maximum of a Gaussian in standard deviations."""
 MOST_STARS = 1000
 """The brightest ones kept per frame."""
-_BOX = 32
-"""Background mesh, in cells."""
-_DETECTION = 5.0
-"""Height of a star's peak over the filtered noise, in standard deviations."""
 _RADIUS = 5
 """Half the side of the window a star is fitted in, px."""
 
@@ -106,7 +99,7 @@ def detect(
     nothing to see.
     """
     empty = empty_cells(adu)
-    found = _peaks(cells(adu), empty)
+    found = peaks(cells(adu), empty, 3 * MOST_STARS // 2)
     if len(found) == 0:
         return select(_table(np.zeros((0, 8))), np.zeros(0, dtype=bool))
     rows = np.full((len(found), 8), np.nan)
@@ -132,57 +125,6 @@ def _gains(relief: Plane, places: Column) -> Column:
     rows, columns = relief.shape[1:]
     gains = relief[1, np.clip(y, 0, rows - 1), np.clip(x, 0, columns - 1)]
     return np.asarray(gains, dtype=np.float64)
-
-
-def _box_medians(boxes: NDArray[Any], axis: int) -> NDArray[Any]:  # noqa: ARG001
-    """``photutils.background.MedianBackground`` for boxes along the last axis, in half the time."""
-    medians = medians_of_known(boxes.reshape(-1, boxes.shape[-1]))
-    return medians.reshape(boxes.shape[:-1])
-
-
-def _peaks(summed: Plane, empty: NDArray[np.bool_]) -> Column:
-    """Approximate places (N, 2) as x, y of stars, brightest first; none in ``empty`` cells."""
-    if min(summed.shape) < 8 or empty.all():
-        return np.zeros((0, 2))
-    background = Background2D(
-        summed,
-        box_size=min(_BOX, *summed.shape),
-        mask=empty if empty.any() else None,
-        exclude_percentile=80,  # crowded boxes are better than none
-        filter_size=1,
-        bkg_estimator=_box_medians,
-    )
-    flat = summed - _spread_out(background.background_mesh, summed.shape)
-    flat[empty] = 0
-    filtered = gaussian_filter(flat, 0.7)
-    filtered[empty] = 0
-    known = filtered[~empty]
-    spread = MAD_TO_SIGMA * np.median(np.abs(known - np.median(known)))
-    scale = background.background_rms_mesh / max(background.background_rms_median, 1e-9)
-    threshold = _DETECTION * max(float(spread), 1e-6)
-    limit = threshold * _spread_out(np.maximum(scale, 0.5), summed.shape)
-    if not (filtered > limit).any():
-        return np.zeros((0, 2))
-    table = find_peaks(filtered, limit, box_size=3, n_peaks=3 * MOST_STARS // 2)
-    if table is None or len(table) == 0:
-        return np.zeros((0, 2))
-    order = np.argsort(-np.asarray(table["peak_value"]), kind="stable")
-    x = np.asarray(table["x_peak"], dtype=float)[order]
-    y = np.asarray(table["y_peak"], dtype=float)[order]
-    return np.stack([2 * x + 0.5, 2 * y + 0.5], axis=1)
-
-
-def _spread_out(mesh: Column, shape: tuple[int, ...]) -> Plane:
-    """A background mesh at every cell, linear between the boxes' centres."""
-    along = []
-    for boxes, cells_there in zip(mesh.shape, shape, strict=True):
-        at = np.clip((np.arange(cells_there) + 0.5) / _BOX - 0.5, 0, boxes - 1)
-        low = np.minimum(at.astype(np.int64), max(boxes - 2, 0))
-        weights = np.zeros((cells_there, boxes), dtype=np.float32)
-        weights[np.arange(cells_there), low] = 1 - (at - low)
-        weights[np.arange(cells_there), np.minimum(low + 1, boxes - 1)] += at - low
-        along.append(weights)
-    return np.asarray(along[0] @ mesh.astype(np.float32) @ along[1].T)
 
 
 def _table(rows: Column) -> Stars:

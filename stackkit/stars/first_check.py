@@ -8,7 +8,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.ndimage import maximum_filter, median_filter
+from numpy.lib.stride_tricks import sliding_window_view
+from scipy.ndimage import maximum_filter
 
 from stackkit.arrays import Plane
 from stackkit.robust import sigma_about_median
@@ -36,8 +37,7 @@ UNSEEN = FirstCheck()
 
 def first_check(adu: Plane, clip: float) -> FirstCheck:
     """A coarse check of a mosaic (H, W), ADU above black, NaN where missing."""
-    known = np.isfinite(adu)
-    clipped = np.count_nonzero(adu[known] >= clip) / max(int(np.count_nonzero(known)), 1)
+    clipped = np.count_nonzero(adu >= clip) / max(int(np.count_nonzero(~np.isnan(adu))), 1)
     return FirstCheck(float(clipped), _spots(cells(adu)))
 
 
@@ -48,7 +48,21 @@ def _spots(summed: Plane) -> int:
         return 0
     cut = summed[: rows * _SIDE, : columns * _SIDE]
     coarse = cut.reshape(rows, _SIDE, columns, _SIDE).mean(axis=(1, 3))
-    flat = coarse - median_filter(coarse, size=_AROUND)
+    flat = coarse - _around(coarse)
     spread = sigma_about_median(flat)
     peaks = (flat == maximum_filter(flat, size=3)) & (flat > _HEIGHT * max(spread, 1e-6))
     return int(np.count_nonzero(peaks))
+
+
+def _around(coarse: Plane) -> Plane:
+    """Median of the boxes around each; that of every third one serves its neighbours, too."""
+    third = 3
+    padded = np.pad(coarse, _AROUND // 2, mode="symmetric")
+    windows = sliding_window_view(padded, (_AROUND, _AROUND))[1::third, 1::third]
+    rising = np.sort(windows.reshape(*windows.shape[:2], -1), axis=2)
+    medians = rising[:, :, rising.shape[2] // 2]
+    rows, columns = (
+        np.minimum(np.arange(side) // third, n - 1)
+        for side, n in zip(coarse.shape, medians.shape, strict=True)
+    )
+    return np.asarray(medians[rows[:, None], columns])
