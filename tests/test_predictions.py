@@ -140,7 +140,8 @@ def test_deviations_are_those_of_plain_arithmetic(pattern):
         contrast = light * np.ptp(around)
         gain = relief[c, j // 32, i // 32]
         own = gain * (noise[0] * expected + noise[1] * gain)
-        whole = own + (steepness * contrast) ** 2 + light**2 * spread[c, v // 32, u // 32]
+        beside = spread[c, v // 32, (i // 32 * 32 + 16 + 2) // 32]  # of the block's middle
+        whole = own + (steepness * contrast) ** 2 + light**2 * beside
         adu = (codes[j, i] - 1.0) * coding[0] - coding[1]
         told = np.nan if codes[j, i] == 0 else (adu - expected) / np.sqrt(whole)
         assert out[j, i] == pytest.approx(told, rel=1e-3, abs=1e-3, nan_ok=True)

@@ -129,7 +129,7 @@ def test_peaks_are_those_of_photutils():
     table = find_peaks(smooth, 1.0, box_size=3)
     theirs = set(zip(table["y_peak"].tolist(), table["x_peak"].tolist(), strict=True))
     assert set(zip(rows.tolist(), columns.tolist(), strict=True)) == theirs
-    assert len(theirs) > 100
+    assert len(theirs) > 20
 
 
 @examples(40)

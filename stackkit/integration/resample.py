@@ -82,7 +82,7 @@ class _Row(NamedTuple):
 
 @jit
 def _row_of(n):  # type: ignore[no-untyped-def]
-    real, whole = np.float32, np.int64
+    real, whole = np.float32, np.int32
     return _Row(
         np.empty(n),
         np.empty(n),

@@ -10,7 +10,7 @@ import numpy as np
 
 from stackkit.jit import jit
 
-ONE, TWO, THREE, FOUR, FIVE = (np.uint64(n) for n in range(1, 6))
+ZERO, ONE, TWO, THREE, FOUR, FIVE = (np.uint64(n) for n in range(6))
 _BATCH = 8
 """Places that a vector unit takes at once, at least."""
 
