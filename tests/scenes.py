@@ -19,6 +19,7 @@ from stackkit.calibration.mosaic_cache import Cache
 from stackkit.geometry.mapping import Mapping, plane_mapping
 from stackkit.grading.photometric import Level, flat_level
 from stackkit.integration import demosaic, tiles, weighted_sum
+from stackkit.integration.first_stack import FirstStack, first_stack
 from stackkit.integration.methods import METHODS, Method
 from stackkit.integration.tiles import Placed
 from stackkit.noise.photon_transfer import Noise
@@ -126,6 +127,20 @@ def combined(
     defects = no_defects(cache) if defects is None else defects
     grid = layout(pattern, cache.shape, balance)
     return tiles.combine(cache, frames, grid, defects, method, None, np.inf, pool or Here(), quiet)
+
+
+def first_of(
+    cache: Cache,
+    frames: Sequence[Placed],
+    pattern: str = "RGGB",
+    defects: NDArray[np.bool_] | None = None,
+    pool: Executor | None = None,
+    balance: tuple[float, float, float] | None = None,
+) -> FirstStack:
+    """What their samples are compared with."""
+    defects = no_defects(cache) if defects is None else defects
+    grid = layout(pattern, cache.shape, balance)
+    return first_stack(cache, frames, grid, defects, np.inf, pool or Here(), quiet)
 
 
 def summed(

@@ -10,8 +10,8 @@ from grids import corners
 from scenes import (
     Here,
     cache_of,
-    combined,
     exposed,
+    first_of,
     layout,
     no_defects,
     photographed,
@@ -25,7 +25,6 @@ from scenes import (
 from scipy.ndimage import maximum_filter
 
 from stackkit.geometry.mapping import Mapping
-from stackkit.integration.methods import METHODS
 from stackkit.integration.rejection.outliers import judge
 from stackkit.noise.photon_transfer import Noise
 from stackkit.simulate import Night, ideal_picture
@@ -78,7 +77,7 @@ def test_a_suspect_under_a_slow_star_is_acquitted_and_a_hot_one_is_not(drifting)
     under[middle[:, 1], middle[:, 0]] = True  # where a median over frames sees most of the star
     suspects = under | hot | gone
     white = (1.0, 1.0, 1.0)
-    first = combined(cache, frames, method=METHODS["median"], defects=suspects, balance=white)
+    first = first_of(cache, frames, defects=suspects, balance=white)
     grid = layout("RGGB", cache.shape, white)
     verdict = judge(cache, frames, grid, suspects, first, Here(), quiet)
     assert verdict.defects[under].sum() == 0
@@ -118,7 +117,7 @@ def placed_truly(night, folder):
 
 def verdict_of(cache, frames, night, pool=None):
     """Verdict, and the first stack that it goes by."""
-    first = combined(cache, frames, method=METHODS["median"], balance=BALANCE, pool=pool)
+    first = first_of(cache, frames, balance=BALANCE, pool=pool)
     grid = layout(night.pattern, cache.shape, BALANCE)
     return judge(cache, frames, grid, no_defects(cache), first, pool or Here(), quiet), first
 

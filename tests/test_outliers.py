@@ -11,7 +11,7 @@ from grids import corners
 from scenes import (
     Here,
     cache_of,
-    combined,
+    first_of,
     layout,
     mosaic,
     no_defects,
@@ -27,7 +27,6 @@ from scipy.stats import norm
 
 from stackkit.calibration import mosaic_cache
 from stackkit.grading.photometric import Level, flat_level
-from stackkit.integration.methods import METHODS
 from stackkit.integration.passes import judge_samples
 from stackkit.integration.rejection.outliers import FEWEST, judge, outliers
 from stackkit.noise.photon_transfer import Noise
@@ -167,7 +166,7 @@ WHITE = (2.0, 1.0, 1 / 0.7)
 def judged(cache, frames, pool=None, suspects=None):
     """Defects, rejected share and each frame's rejected samples."""
     suspects = no_defects(cache) if suspects is None else suspects
-    first = combined(cache, frames, method=METHODS["median"], defects=suspects, balance=WHITE)
+    first = first_of(cache, frames, defects=suspects, balance=WHITE)
     grid = layout("RGGB", cache.shape, WHITE)
     verdict = judge(cache, frames, grid, suspects, first, pool or Here(), quiet)
     whole = mosaic_cache.whole(cache)

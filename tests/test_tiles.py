@@ -12,6 +12,7 @@ from scenes import (
     cache_of,
     combined,
     examples,
+    first_of,
     layout,
     mosaic,
     no_defects,
@@ -234,6 +235,17 @@ def test_a_robust_method_leaves_out_a_trail(tmp_path):
     robust, plain = (combined(cache, frames, method=METHODS[m]).value for m in ("median", "mean"))
     assert np.abs(robust[:, 4:-4, 4:-4] - 300).max() < 0.1
     assert plain[:, 35, 4:-4] == pytest.approx(300 + 2700 / 5, rel=1e-4)
+
+
+def test_the_first_stack_is_the_median_with_its_variance(sky_rotation):
+    cache, frames, defects = sky_rotation
+    first = first_of(cache, frames, defects=defects)
+    whole = combined(cache, frames, method=METHODS["median"], defects=defects)
+    np.testing.assert_array_equal(first.value, whole.value)
+    blocks = [whole.variance[:, y : y + 32, x : x + 32] for y in (0, 64) for x in (32, 96)]
+    told = [first.spread[:, y // 32, x // 32] for y in (0, 64) for x in (32, 96)]
+    for block, spread in zip(blocks, told, strict=True):
+        assert spread == pytest.approx(np.nanmedian(block[:, ::4, ::4], axis=(1, 2)), rel=1e-6)
 
 
 # Threads and tiles

@@ -157,6 +157,25 @@ def median(values, variances, weights, network, expected, value, variance, count
 
 
 @jit
+def median_values(values, network, out):  # type: ignore[no-untyped-def]
+    """Medians (P,) alone of values (N, P), NaN where a sample is missing or none is there."""
+    s, n = np.empty((len(values), LANES), np.float32), np.empty(LANES, np.int32)
+    for start in range(0, values.shape[1], LANES):
+        width = min(LANES, values.shape[1] - start)
+        n[:] = 0
+        for k in range(len(values)):
+            row, own = values[k, start : start + width], s[k]
+            for j in range(width):
+                there = row[j] == row[j]
+                own[j] = row[j] if there else INFINITY
+                n[j] += np.int32(there)
+        sort_rows(s, network)
+        for j in range(width):
+            middle = _HALF * s[(n[j] - 1) // 2, j] + _HALF * s[n[j] // 2, j]
+            out[start + j] = middle if n[j] > 0 else _NAN
+
+
+@jit
 def extreme(values, variances, weights, sign, expected, value, variance, count):  # type: ignore[no-untyped-def]
     """Largest of ``sign`` times the values; ``expected`` (N + 1,) as in ``median``."""
     x, v, _, n, m = scratch(len(values))

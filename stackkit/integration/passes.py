@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 
 from stackkit.calibration import apply, mosaic_cache
 from stackkit.calibration.load import Lights
-from stackkit.integration.methods import METHODS, Method
+from stackkit.integration.first_stack import FirstStack, first_stack
+from stackkit.integration.methods import Method
 from stackkit.integration.rejection.outliers import FEWEST, Verdict, judge, lasting_defects
 from stackkit.integration.tiles import (
     Outcome,
@@ -95,13 +96,13 @@ def _first_stack(
     context: Context,
     title: str,
     entry: str,
-) -> Stack:
+) -> FirstStack:
     """The median of a few frames without the ``defects``: what samples are compared with."""
     shelf, name = context.place.checkpoints, f"{entry}.first"
     few = _spread_over(placed, _FIRST_FRAMES)
-    known = (lights.sensor, defects, METHODS["median"], None, clip(lights))
     pool, step = CheckpointedPool(context.pool, shelf, name), _step(context, title)
-    return checkpointed(shelf, name, lambda: combine(lights.cache, few, *known, pool, step))
+    known = (lights.cache, few, lights.sensor, defects, clip(lights), pool, step)
+    return checkpointed(shelf, name, lambda: first_stack(*known))
 
 
 def combine_by_sample(

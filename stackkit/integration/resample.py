@@ -103,21 +103,28 @@ def _row_of(n):  # type: ignore[no-untyped-def]
 
 
 @jit(fastmath=FAST)
-def sample_frame(tile, factors, values, variances):  # type: ignore[no-untyped-def]
+def sample_frame(tile, factors, every, values, variances):  # type: ignore[no-untyped-def]
     """One frame at the places of a tile, on the reference's scale, NaN where it has nothing.
 
     ``tile``: an :class:`OpenedTile`; ``factors`` (3, 3, (2·PHASES)²) from ``tiles.factors_for``.
-    Results: ``values`` and ``variances`` (3, h, w).
+    Results: ``values`` (3, h, w) and ``variances`` (3, …, w) of each row that is a multiple of
+    ``every``.
     """
-    line = _row_of(values.shape[2])
+    line, nothing = _row_of(values.shape[2]), np.float32(np.nan)
     for y in range(values.shape[1]):
-        _fill_row(tile, factors, y, line)
+        _fill_row(tile, y, line)
+        if y % every == 0:
+            _variances_of_row(tile, factors, line)
+            for c in range(3):
+                for x in range(values.shape[2]):
+                    spread = line.variance[c, x] / line.confidence[c, x]
+                    known = line.confidence[c, x] >= LEAST_CONFIDENCE
+                    variances[c, y // every, x] = spread if known else nothing
+        _level_row(tile, line)
         for c in range(3):
             for x in range(values.shape[2]):
                 known = line.confidence[c, x] >= LEAST_CONFIDENCE
-                values[c, y, x] = line.value[c, x] if known else np.nan
-                spread = line.variance[c, x] / line.confidence[c, x]
-                variances[c, y, x] = spread if known else np.nan
+                values[c, y, x] = line.value[c, x] if known else nothing
 
 
 @jit(fastmath=FAST)
@@ -130,7 +137,9 @@ def add_frame(tile, factors, share, sums):  # type: ignore[no-untyped-def]
     line = _row_of(sums.shape[3])
     weight, one = np.float32(share), np.float32(1)
     for y in range(sums.shape[2]):
-        _fill_row(tile, factors, y, line)
+        _fill_row(tile, y, line)
+        _variances_of_row(tile, factors, line)
+        _level_row(tile, line)
         for c in range(3):
             for x in range(sums.shape[3]):
                 part = weight * line.confidence[c, x]
@@ -142,8 +151,8 @@ def add_frame(tile, factors, share, sums):  # type: ignore[no-untyped-def]
 
 
 @jit(fastmath=FAST)
-def _fill_row(tile, factors, y, line):  # type: ignore[no-untyped-def]
-    """Values, confidences (0 outside the frame) and variances of row ``y`` of a tile."""
+def _fill_row(tile, y, line):  # type: ignore[no-untyped-def]
+    """Values in ADU of the frame and confidences (0 outside it) of row ``y`` of a tile."""
     places_of_row(tile.nodes, y, line.x, line.y)
     first = -0.5 - _TINY
     right, bottom = tile.layout[5] - 0.5 + _TINY, tile.layout[6] - 0.5 + _TINY
@@ -160,8 +169,6 @@ def _fill_row(tile, factors, y, line):  # type: ignore[no-untyped-def]
     _edges_of_row(tile, line)
     if tile.clipped.size:
         _keep_among(tile, line)
-    _variances_of_row(tile, factors, line)
-    _level_row(tile, line)
 
 
 @jit(inline="always")

@@ -173,17 +173,8 @@ def _sampler(
         size = (3, tile.bottom - tile.top, tile.right - tile.left)
         values = np.full((len(frames), *size), np.nan, dtype=np.float32)
         variances = np.full_like(values, np.nan)
-        for k, frame in enumerate(frames):
-            nodes = tile_nodes(frame.mapping, tile)
-            window = source_window(nodes, tile, cache.shape)
-            if window is not None:
-                codes = mosaic_cache.get(cache, frame.number, window)
-                if not codes.any():  # behind the end of a file that was cut off
-                    continue
-                missing = within(defects, window)
-                codes[missing] = 0
-                opened = opened_tile(cache, frame, nodes, window, sensor, codes, missing)
-                sample_frame(opened, factors, values[k], variances[k])
+        for k, opened in opened_frames(cache, frames, tile, sensor, defects):
+            sample_frame(opened, factors, 1, values[k], variances[k])
         contrast = np.zeros(size, dtype=np.float32)
         if first is not None:
             contrasts(first, tile.top, tile.left, contrast)
@@ -192,6 +183,22 @@ def _sampler(
         return size, block
 
     return sample
+
+
+def opened_frames(
+    cache: Cache, frames: Sequence[Placed], tile: Window, sensor: Bayer, defects: Mask
+) -> Iterator[tuple[int, OpenedTile]]:
+    """The frames that have something in a tile, by their place in the list, without defects."""
+    for k, frame in enumerate(frames):
+        nodes = tile_nodes(frame.mapping, tile)
+        window = source_window(nodes, tile, cache.shape)
+        if window is None:
+            continue
+        codes = mosaic_cache.get(cache, frame.number, window)
+        if codes.any():  # else behind the end of a file that was cut off
+            missing = within(defects, window)
+            codes[missing] = 0
+            yield k, opened_tile(cache, frame, nodes, window, sensor, codes, missing)
 
 
 def _fewest(count: NDArray[np.int16], size: tuple[int, int, int]) -> NDArray[np.int16]:

@@ -21,6 +21,7 @@ from stackkit.arrays import Mask, Plane
 from stackkit.calibration import mosaic_cache
 from stackkit.calibration.apply import RELIEF_STEP
 from stackkit.calibration.mosaic_cache import Cache
+from stackkit.integration.first_stack import FirstStack, block_medians
 from stackkit.integration.methods import STEEPNESS
 from stackkit.integration.nodes import nodes_of
 from stackkit.integration.prediction import deviations
@@ -29,8 +30,6 @@ from stackkit.integration.rejection.trails import find_trails, movers, trail_mas
 from stackkit.integration.tiles import Placed, Step
 from stackkit.jit import FAST, jit
 from stackkit.raw.bayer import Bayer
-from stackkit.results import Stack
-from stackkit.robust import medians_of_known
 from stackkit.run.checkpoints import Checkpoints, advance, newest
 from stackkit.sensor.fixed_pattern import (
     Evidence,
@@ -74,7 +73,7 @@ def judge(
     frames: Sequence[Placed],
     sensor: Bayer,
     suspects: Mask,
-    first: Stack,
+    first: FirstStack,
     pool: Executor,
     step: Step,
     checkpoints: Checkpoints | None = None,
@@ -85,12 +84,11 @@ def judge(
     ``suspects`` (H, W) are left out of the first stack; they are acquitted when it shows a star
     there.  Progress is kept in the ``checkpoints`` under this ``name``.
     """
-    spread = _coarse(first.variance)
     in_time = sorted(frames, key=lambda frame: frame.number)
 
     def one(frame: Placed) -> tuple[Mask, Plane, Mask, list[Trail]]:
         starry = np.zeros(cache.shape, dtype=bool)
-        deviation = _deviation(cache, frame, sensor, first.value, spread, starry)
+        deviation = _deviation(cache, frame, sensor, first, starry)
         return outliers(deviation), deviation, starry, find_trails(deviation, starry)
 
     so_far = _gathered(cache, in_time, partial(_lazily, pool, one), step, checkpoints, name)
@@ -103,7 +101,7 @@ def judge(
     share = pattern_share(evidence, unfit, moved)
     pattern = None
     if share > 0:
-        noise = _sky_noise(first, frames[0], spread)
+        noise = _sky_noise(first, frames[0])
         pattern = fixed_pattern(evidence, unfit, share, noise, sensor.layout, cache.coding)
     return Verdict(defects, pattern, rejected / (len(frames) * defects.size), trails)
 
@@ -113,19 +111,18 @@ def lasting_defects(
     frames: Sequence[Placed],
     sensor: Bayer,
     suspects: Mask,
-    first: Stack,
+    first: FirstStack,
     pool: Executor,
     step: Step,
     checkpoints: Checkpoints | None = None,
     name: str = "hot",
 ) -> Mask:
     """The defects (H, W) alone that :func:`judge` would find, in less time."""
-    spread = _coarse(first.variance)
     in_time = sorted(frames, key=lambda frame: frame.number)
 
     def one(frame: Placed) -> tuple[Mask, Plane, Mask, list[Trail]]:
         starry = np.zeros(cache.shape, dtype=bool)
-        deviation = _deviation(cache, frame, sensor, first.value, spread, starry)
+        deviation = _deviation(cache, frame, sensor, first, starry)
         return outliers(deviation), deviation, starry, []
 
     so_far = _gathered(cache, in_time, partial(_lazily, pool, one), step, checkpoints, name)
@@ -188,31 +185,18 @@ def _drift(frames: Sequence[Placed], shape: tuple[int, int]) -> float:
     return float(np.nan_to_num(np.nanmedian(np.hypot(*(last - first).T))))
 
 
-def _sky_noise(first: Stack, frame: Placed, spread: Plane) -> Plane:
+def _sky_noise(first: FirstStack, frame: Placed) -> Plane:
     """Standard deviation (3, …, …) of a sample of the empty sky about the first stack, in ADU."""
-    sky = np.maximum(_coarse(first.value), 0)
+    sky = block_medians(first.value[:, ::4, ::4], RELIEF_STEP // 4)
+    sky = np.maximum(np.where(np.isfinite(sky), sky, np.nanmedian(sky, (1, 2), keepdims=True)), 0)
     rows, columns = (np.arange(side) for side in sky.shape[1:])
     rows, columns = (
         np.minimum(at, side - 1)
         for at, side in zip((rows, columns), frame.relief.shape[1:], strict=True)
     )
     gain = frame.relief[:, rows[:, None], columns]
-    variance = gain * (frame.noise.slope * sky + frame.noise.floor * gain) + spread
+    variance = gain * (frame.noise.slope * sky + frame.noise.floor * gain) + first.spread
     return np.asarray(np.sqrt(variance), dtype=np.float32)
-
-
-def _coarse(variance: Plane) -> Plane:
-    """Medians (3, …, …) of blocks of ``RELIEF_STEP`` px, those of the whole where nothing is."""
-    step = RELIEF_STEP
-    thin = variance[:, ::4, ::4]
-    short = [-side % (step // 4) for side in thin.shape[1:]]
-    thin = np.pad(thin, ((0, 0), (0, short[0]), (0, short[1])), constant_values=np.nan)
-    rows, columns = (side // (step // 4) for side in thin.shape[1:])
-    blocks = thin.reshape(3, rows, step // 4, columns, step // 4)
-    usual = np.nanmedian(thin, axis=(1, 2))[:, None, None]
-    medians = medians_of_known(blocks.swapaxes(2, 3).reshape(3 * rows * columns, -1))
-    medians = medians.reshape(3, rows, columns)
-    return np.where(np.isfinite(medians), medians, usual).astype(np.float32)
 
 
 def _lazily(pool: Executor, one, frames):  # type: ignore[no-untyped-def]
@@ -231,8 +215,7 @@ def _deviation(
     cache: Cache,
     frame: Placed,
     sensor: Bayer,
-    model: Plane,
-    spread: Plane,
+    first: FirstStack,
     starry: Mask,
 ) -> Plane:
     """(sample - prediction) / its standard deviation (H, W), NaN if unknown; marks ``starry``."""
@@ -244,8 +227,8 @@ def _deviation(
         codes,
         (cache.coding.step, cache.coding.pedestal),
         sensor.layout,
-        model,
-        spread,
+        first.value,
+        first.spread,
         nodes,
         (frame.level.offset, frame.level.unit, frame.level.transparency),
         (frame.noise.slope, frame.noise.floor),
