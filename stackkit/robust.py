@@ -36,3 +36,13 @@ def medians_of_known(values: NDArray[Any]) -> NDArray[Any]:
     rows = np.arange(len(values))
     low, high = ordered[rows, np.maximum(known - 1, 0) // 2], ordered[rows, known // 2]
     return np.asarray((low + high) / 2)
+
+
+def block_medians(plane: NDArray[Any], side: int) -> NDArray[np.float32]:
+    """Medians (n, …, …) of blocks of planes (n, h, w), NaN where nothing is known."""
+    short = [(0, -length % side) for length in plane.shape[1:]]
+    whole = np.pad(plane, [(0, 0), *short], constant_values=np.nan)
+    colours, rows, columns = len(plane), *(length // side for length in whole.shape[1:])
+    blocks = whole.reshape(colours, rows, side, columns, side).swapaxes(2, 3)
+    medians = medians_of_known(blocks.reshape(colours * rows * columns, -1))
+    return np.asarray(medians.reshape(colours, rows, columns), dtype=np.float32)

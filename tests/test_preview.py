@@ -17,11 +17,10 @@ from grids import corners
 from PIL import Image
 
 from stackkit.output.dng import MosaicTags
-from stackkit.picture import preview
 from stackkit.picture.colour.camera import camera_colour
 from stackkit.picture.colour.develop import CameraWhite, Development, development
 from stackkit.picture.colour.spaces import SRGB
-from stackkit.picture.preview import LONGEST, rendering_of, upright_picture, write_jpeg, write_png
+from stackkit.picture.preview import LONGEST, rendered, upright_picture, write_jpeg, write_png
 from stackkit.raw.headers.metadata import ColourProfile, Metadata
 from stackkit.simulate import Night, ideal_picture
 
@@ -38,7 +37,7 @@ def balanced(balance, white=WHITE):
 
 
 def render(value, balance, white):
-    return preview.render(value, rendering_of(value, balanced(balance, white)))
+    return rendered(value, balanced(balance, white))[1]
 
 
 def mosaic_matrix():
@@ -125,7 +124,7 @@ def test_with_a_cameras_matrix_too(case):
     known = CameraWhite(colour, night.sensitivity, None)
     sky = float(np.median(value[1]))
     how = development(known, white, WHITE, 0.95 * WHITE, sky=sky)
-    picture = preview.render(value, rendering_of(value, how))
+    picture = rendered(value, how)[1]
     red, green, blue = background(picture)
     assert 0.09 < green < 0.14
     assert (red, blue) == pytest.approx((green, green), rel=0.02)
@@ -203,7 +202,7 @@ def test_the_brightest_channel_is_scaled_down_with_the_others():
 
 def test_stars_of_several_hundred_sigma_are_bright_and_not_clipped():
     value = even_sky()
-    noise = rendering_of(value, balanced(BALANCE)).noise * WHITE
+    noise = rendered(value, balanced(BALANCE))[0].noise * WHITE
     places = {300: 100, 500: 150, 800: 200}
     for sigmas, x in places.items():
         add_star(value, 100, x, (sigmas * noise,) * 3)

@@ -18,7 +18,7 @@ from stackkit.calibration import mosaic_cache
 from stackkit.noise.photon_transfer import Noise
 from stackkit.picture.archive import ALONE, STACK, read_pictures
 from stackkit.picture.edit import edited
-from stackkit.picture.preview import Rendering, render, rendering_of
+from stackkit.picture.preview import Rendering, render, rendered
 from stackkit.picture.thumbnails import OneFrame, opened, picture_name, webp
 from stackkit.simulate import Mishap, MishapKind
 from stackkit.stars.detect import Stars, detect
@@ -148,7 +148,7 @@ def test_even_pictures_of_any_size_are_shown(
     rendering: Rendering, shape: tuple[int, int], level: float
 ) -> None:
     plain = np.full((3, *shape), level, dtype=np.float32)
-    shown = render(plain, rendering_of(plain, rendering.how))
+    shown = rendered(plain, rendering.how)[1]
     assert shown.shape == (*shape, 3)
     assert np.ptp(seen(webp(shown, 10_000))) < 12
 

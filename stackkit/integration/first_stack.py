@@ -26,7 +26,7 @@ from stackkit.integration.tiles import (
     tiles,
 )
 from stackkit.raw.bayer import Bayer
-from stackkit.robust import medians_of_known
+from stackkit.robust import block_medians
 from stackkit.sorting import sorting_network
 
 _EVERY = 4
@@ -87,13 +87,3 @@ def first_stack(
     if restorable(len(frames)):
         value = restore(value, sensor, clip, pool)
     return FirstStack(value, spread)
-
-
-def block_medians(plane: Plane, side: int) -> Plane:
-    """Medians (n, …, …) of blocks of a plane (n, h, w), NaN where nothing is known."""
-    short = [(0, -length % side) for length in plane.shape[1:]]
-    whole = np.pad(plane, [(0, 0), *short], constant_values=np.nan)
-    colours, rows, columns = len(plane), *(length // side for length in whole.shape[1:])
-    blocks = whole.reshape(colours, rows, side, columns, side).swapaxes(2, 3)
-    medians = medians_of_known(blocks.reshape(colours * rows * columns, -1))
-    return np.asarray(medians.reshape(colours, rows, columns), dtype=np.float32)

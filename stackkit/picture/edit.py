@@ -20,7 +20,7 @@ from stackkit.picture.colour.develop import (
 )
 from stackkit.picture.colour.spaces import SRGB, space_named
 from stackkit.picture.gradient import gradient_record, sky_of_grid, without_sky
-from stackkit.picture.preview import Rendering, render, rendering_of, upright_picture
+from stackkit.picture.preview import Rendering, rendered, upright_picture
 from stackkit.results import Result, Stack
 from stackkit.run.files import FILES, ON_REQUEST
 from stackkit.schemas.picture import ColourRecord, EditingRecord, GradientRecord, White
@@ -86,10 +86,9 @@ def edited(result: Result, wanted: Editing = AS_USUAL) -> Edited:
     levels = result.white, result.record["integration"]["clip_adu"]
     sky = _usual_place(stack.value)
     how = development(result.known, wanted.white, *levels, space_named(wanted.space), sky)
-    rendering = rendering_of(
-        stack.value, development(result.known, wanted.white, *levels, SRGB, sky)
-    )
-    preview = upright_picture(render(stack.value, rendering), orientation)
+    for_viewing = development(result.known, wanted.white, *levels, SRGB, sky)
+    rendering, shown = rendered(stack.value, for_viewing)
+    preview = upright_picture(shown, orientation)
     if wanted.gradient == REMOVE:
         stack = replace(stack, value=without_sky(stack.value, rendering.sky))
     pedestal, below = pedestal_of(stack.value, how)

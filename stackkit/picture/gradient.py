@@ -50,10 +50,12 @@ def sky_at(sky: SkyModel, y: Array, x: Array) -> Plane:
     """The sky (3, rows, columns) at ``y`` (rows,) and ``x`` (columns,), shares of the sides."""
     out = np.zeros((3, len(y), len(x)), dtype=np.float32)
     if len(sky.coefficients):
-        for i, row in enumerate(y):
-            terms = _terms(np.full(len(x), row), x, sky.wide)
-            surface = terms[:, : len(sky.coefficients)] @ sky.coefficients
-            out[:, i] = np.exp(np.clip(surface, sky.least, sky.most)).T - sky.offset
+        for top in range(0, len(y), _BAND):
+            rows, columns = np.broadcast_arrays(y[top : top + _BAND, None], x)
+            terms = _terms(rows, columns, sky.wide)
+            surface = terms[..., : len(sky.coefficients)] @ sky.coefficients
+            light = np.exp(np.clip(surface, sky.least, sky.most)) - sky.offset
+            out[:, top : top + _BAND] = np.moveaxis(light, -1, 0)
     return out
 
 
@@ -145,7 +147,7 @@ def gradient_record(
 
 
 def _terms(y: Array, x: Array, wide: float) -> Array:
-    """The terms of the surface (n, 7), at places given as shares of the sides."""
+    """The terms of the surface (…, 7), at places given as shares of the sides."""
     y, x = 2 * y - 1, 2 * x - 1
     outwards = (wide * wide * x * x + y * y) / (wide * wide + 1)
     return np.stack([np.ones_like(x), y, x, y * y, x * y, x * x, outwards**2], axis=-1)

@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
-from scipy import sparse
 
 from stackkit.arrays import Plane
+from stackkit.jit import FAST, jit
 
+_TINY = 1e-9
 _BAND = 128
 """Rows of the small picture made at a time."""
 
@@ -28,29 +29,40 @@ def shrink(
     """
     count, *sides = picture.shape
     scale = min(1.0, longest / max(sides))
-    rows, columns = (_area_means(n, max(1, round(n * scale))) for n in sides)
-    small = np.empty((count, rows.shape[0], columns.shape[0]), dtype=np.float32)
+    rows, columns = (np.linspace(0, n, max(1, round(n * scale)) + 1) for n in sides)
+    small = np.empty((count, len(rows) - 1, len(columns) - 1), dtype=np.float32)
     for start in range(0, small.shape[1], _BAND):
-        band = rows[start : start + _BAND]
-        first, last = band.indices.min(), band.indices.max() + 1
-        band = band[:, first:last]
-        changed = rows_of(picture, first, last)
-        for plane, out in zip(changed, small[:, start : start + _BAND], strict=True):
-            known = np.isfinite(plane)
-            total = (columns @ (band @ np.where(known, plane, 0)).T).T
-            share = (columns @ (band @ known.astype(np.float32)).T).T
-            out[:] = np.where(share > 1e-3, total / np.maximum(share, 1e-3), np.nan)
+        edges = rows[start : start + _BAND + 1]
+        first, last = int(edges[0]), int(np.ceil(edges[-1] - _TINY))
+        band = rows_of(picture, first, last)
+        _means(band, edges - first, columns, small[:, start : start + _BAND])
     return small
 
 
-def _area_means(size: int, smaller: int) -> sparse.csr_array:
-    """The matrix (smaller, size) whose rows average equal stretches of a line of pixels."""
-    edges = np.linspace(0, size, smaller + 1)
-    first = np.floor(edges[:-1]).astype(int)
-    last = np.ceil(edges[1:] - 1e-9).astype(int)
-    counts = last - first
-    row = np.repeat(np.arange(smaller), counts)
-    column = np.concatenate([np.arange(a, b) for a, b in zip(first, last, strict=True)])
-    overlap = np.minimum(edges[row + 1], column + 1) - np.maximum(edges[row], column)
-    weights = overlap * smaller / size
-    return sparse.csr_array((weights.astype(np.float32), (row, column)), shape=(smaller, size))
+@jit(fastmath=FAST)
+def _means(picture, rows, columns, out):  # type: ignore[no-untyped-def]
+    """Means ``out`` (C, h, w) over areas between the edges ``rows`` (h + 1,), ``columns`` (w + 1,).
+
+    Along columns first: places that lie side by side are added side by side.
+    """
+    height, width = picture.shape[1:]
+    total, share = np.empty(width, np.float32), np.empty(width, np.float32)
+    nothing = np.float32(np.nan)
+    for c in range(out.shape[0]):
+        for y in range(out.shape[1]):
+            total[:], share[:] = 0, 0
+            for j in range(int(rows[y]), min(int(np.ceil(rows[y + 1] - _TINY)), height)):
+                part = np.float32(min(rows[y + 1], j + 1.0) - max(rows[y], float(j)))
+                row = picture[c, j]
+                for x in range(width):
+                    known = not np.isnan(row[x])
+                    total[x] += part * (row[x] if known else np.float32(0))
+                    share[x] += part if known else np.float32(0)
+            for x in range(out.shape[2]):
+                light, there = np.float32(0), np.float32(0)
+                for i in range(int(columns[x]), min(int(np.ceil(columns[x + 1] - _TINY)), width)):
+                    part = np.float32(min(columns[x + 1], i + 1.0) - max(columns[x], float(i)))
+                    light += part * total[i]
+                    there += part * share[i]
+                area = (rows[y + 1] - rows[y]) * (columns[x + 1] - columns[x])
+                out[c, y, x] = light / there if there > 1e-3 * area else nothing

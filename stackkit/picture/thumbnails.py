@@ -178,7 +178,9 @@ def opened(frame: OneFrame, sampling: int = 1) -> Plane:
         first, last = max(top - _BEYOND, 0), min(bottom + _BEYOND, height)
         rows = _opened_rows(frame, sensor, first, last)
         out[:, top:bottom] = rows[:, top - first : bottom - first]
-    return np.asarray(out.repeat(sampling, axis=1).repeat(sampling, axis=2))
+    if sampling > 1:
+        out = out.repeat(sampling, axis=1).repeat(sampling, axis=2)
+    return np.asarray(out)
 
 
 def _opened_rows(frame: OneFrame, sensor: Bayer, first: int, last: int) -> Plane:
@@ -188,4 +190,5 @@ def _opened_rows(frame: OneFrame, sensor: Bayer, first: int, last: int) -> Plane
     nothing = np.zeros(codes.shape, dtype=np.bool_)
     kind = (coding, sensor.layout, sensor.cross, opening_taps(sensor.layout), EVERY_RIM)
     open_window(codes, nothing, *kind, planes, confidence)
-    return np.asarray(np.where(confidence > 0, planes, np.float32(np.nan)))
+    planes[confidence <= 0] = np.nan
+    return np.asarray(planes)

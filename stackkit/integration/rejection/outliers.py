@@ -21,7 +21,7 @@ from stackkit.arrays import Mask, Plane
 from stackkit.calibration import mosaic_cache
 from stackkit.calibration.apply import RELIEF_STEP
 from stackkit.calibration.mosaic_cache import Cache
-from stackkit.integration.first_stack import FirstStack, block_medians
+from stackkit.integration.first_stack import FirstStack
 from stackkit.integration.methods import STEEPNESS
 from stackkit.integration.nodes import nodes_of
 from stackkit.integration.prediction import deviations
@@ -30,6 +30,7 @@ from stackkit.integration.rejection.trails import find_trails, movers, trail_mas
 from stackkit.integration.tiles import Placed, Step
 from stackkit.jit import FAST, jit
 from stackkit.raw.bayer import Bayer
+from stackkit.robust import block_medians
 from stackkit.run.checkpoints import Checkpoints, advance, newest
 from stackkit.sensor.fixed_pattern import (
     Evidence,

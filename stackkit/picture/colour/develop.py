@@ -11,7 +11,7 @@ from scipy.ndimage import maximum_filter
 
 from stackkit.arrays import Array, Plane
 from stackkit.errors import UsageError
-from stackkit.jit import jit
+from stackkit.jit import FAST, jit
 from stackkit.picture.colour import camera, spaces
 from stackkit.picture.colour.camera import CameraColour, sensible
 from stackkit.picture.colour.spaces import D55, SRGB, Space
@@ -170,42 +170,49 @@ def develop(native: Plane, how: Development) -> Plane:
     return light
 
 
-@jit
+@jit(fastmath=FAST)
 def _balance(native, gains, clip, light, clipped):  # type: ignore[no-untyped-def]
     """White balance, clipped colours raised to the brightest: ``light``, and where that was."""
+    nearly = np.float32(_NEARLY) * clip
     for y in range(native.shape[1]):
+        full = np.float32(0)
+        for c in range(3):
+            row, out = native[c, y], light[c, y]
+            for x in range(native.shape[2]):
+                out[x] = row[x] * gains[c]
+                full = row[x] if row[x] > full else full
+        if not full > nearly:
+            continue
         for x in range(native.shape[2]):
             brightest = -np.float32(np.inf)
             for c in range(3):
-                light[c, y, x] = native[c, y, x] * gains[c]
                 if light[c, y, x] > brightest:
                     brightest = light[c, y, x]
             for c in range(3):
-                full = (native[c, y, x] / clip - _NEARLY) / (1 - _NEARLY)
-                if full > 0:
-                    full = min(full, 1.0)
-                    full *= full * (3 - 2 * full)
-                    light[c, y, x] += full * (brightest - light[c, y, x])
+                share = (native[c, y, x] / clip - _NEARLY) / (1 - _NEARLY)
+                if share > 0:
+                    share = min(share, 1.0)
+                    share *= share * (3 - 2 * share)
+                    light[c, y, x] += share * (brightest - light[c, y, x])
                     clipped[y, x] = True
 
 
-@jit
+@jit(fastmath=FAST)
 def _to_space(light, matrix):  # type: ignore[no-untyped-def]
     """Fill missing colours with the mean of the others, and take all to the space, in place."""
+    zero, one = np.float32(0), np.float32(1)
     for y in range(light.shape[1]):
+        red, green, blue = light[0, y], light[1, y], light[2, y]
         for x in range(light.shape[2]):
-            total, count = np.float32(0), 0
-            for c in range(3):
-                if not np.isnan(light[c, y, x]):
-                    total += light[c, y, x]
-                    count += 1
-            mean = total / np.float32(count) if count else np.float32(np.nan)
-            r, g, b = light[0, y, x], light[1, y, x], light[2, y, x]
-            r = mean if np.isnan(r) else r
-            g = mean if np.isnan(g) else g
-            b = mean if np.isnan(b) else b
-            for c in range(3):
-                light[c, y, x] = matrix[c, 0] * r + matrix[c, 1] * g + matrix[c, 2] * b
+            r, g, b = red[x], green[x], blue[x]
+            no_r, no_g, no_b = np.isnan(r), np.isnan(g), np.isnan(b)
+            total = (zero if no_r else r) + (zero if no_g else g) + (zero if no_b else b)
+            count = (zero if no_r else one) + (zero if no_g else one) + (zero if no_b else one)
+            mean = total / count
+            r, g, b = mean if no_r else r, mean if no_g else g, mean if no_b else b
+            red[x] = matrix[0, 0] * r + matrix[0, 1] * g + matrix[0, 2] * b
+            green[x] = matrix[1, 0] * r + matrix[1, 1] * g + matrix[1, 2] * b
+            blue[x] = matrix[2, 0] * r + matrix[2, 1] * g + matrix[2, 2] * b
 
 
 def _without_rim(light: Plane, clipped: NDArray[np.bool_], how: Development) -> Plane:
