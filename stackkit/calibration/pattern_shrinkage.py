@@ -11,7 +11,6 @@ from __future__ import annotations
 from functools import lru_cache
 
 import numpy as np
-from scipy.interpolate import RectBivariateSpline
 from scipy.ndimage import uniform_filter
 
 from stackkit.arrays import Array
@@ -58,6 +57,8 @@ def smooth_part(site: Array) -> Array:
     middle = _block_medians(site, side)
     middle[np.isnan(middle)] = np.median(known)
     starts = [np.arange(0, length, side) for length in site.shape]
+    from scipy.interpolate import RectBivariateSpline  # a quarter second that few runs need
+
     spline = RectBivariateSpline(
         *(0.5 * (s + np.minimum(s + side, n) - 1) for s, n in zip(starts, site.shape, strict=True)),
         _smoothed(middle),

@@ -117,13 +117,11 @@ def _sharpest(transfer: Array, fx: Array, fy: Array, sampling: int) -> Array:
 
 def _transfer(response: Response, fx: Array, fy: Array) -> Array:
     """T (3, frequencies): mean transmission of a white wave over all places, its real part."""
-    total = np.zeros((3, len(fx)))
-    side = np.arange(response.weights.shape[-1])
-    for row, v in enumerate(response.places):
-        for column, u in enumerate(response.places):
-            along = np.cos(2 * np.pi * np.outer(side - u, fx))
-            up = np.cos(2 * np.pi * np.outer(side - v, fy))
-            total += np.einsum("cyx,yf,xf->cf", response.weights[row, column], up, along)
+    away = np.arange(response.weights.shape[-1]) - response.places[:, None]
+    along, up = (np.cos(2 * np.pi * np.outer(away.ravel(), f)) for f in (fx, fy))
+    # Rows: place and sample down; columns: place and sample across.
+    weights = response.weights.transpose(2, 0, 3, 1, 4).reshape(3, away.size, away.size)
+    total = np.stack([(up * (own @ along)).sum(axis=0) for own in weights])
     return np.asarray(total / len(response.places) ** 2)
 
 
