@@ -31,6 +31,8 @@ _LARGEST, _SMALLEST = 240, 120
 _MANY = 150
 BYTES = 2_000_000
 """Bytes of all thumbnails together."""
+_EFFORT = 2
+"""Of WebP's search, 0 to 6: a hundredth more bytes than the usual 4, in a third of the time."""
 _QUALITIES = (82, 70, 58, 46, 34, 22, 10)
 """Qualities of WebP, 0 to 100: the first whose file is small enough is used."""
 _TINY = 32
@@ -158,7 +160,7 @@ def webp(picture: NDArray[np.uint8], most: int) -> bytes:
     """A picture (h, w, 3) as WebP of ``most`` bytes at most: at lower quality, or half as large."""
     plain = picture.copy(order="C")
     for quality in _QUALITIES:
-        data = bytes(imagecodecs.webp_encode(plain, level=quality, lossless=False))
+        data = bytes(imagecodecs.webp_encode(plain, level=quality, lossless=False, method=_EFFORT))
         if len(data) <= most or max(plain.shape) < _TINY:
             return data
     return webp(picture[::2, ::2], most)

@@ -16,7 +16,7 @@ from scipy.ndimage import binary_dilation
 
 from stackkit.arrays import Plane
 from stackkit.calibration.apply import EVEN, RELIEF_STEP
-from stackkit.jit import jit
+from stackkit.jit import FAST, jit
 from stackkit.noise.photon_transfer import Noise
 from stackkit.stars.cells import cells, empty_cells
 from stackkit.stars.peaks import peaks
@@ -194,7 +194,7 @@ def _dot(a, b):  # type: ignore[no-untyped-def]
     return a[0] * b[0] + a[1] * b[1] + a[2] * b[2]
 
 
-@jit
+@jit(fastmath=FAST)
 def _products(adu, pattern, x, y, s, corner, slope, floor, clip, amplitude, level):  # type: ignore[no-untyped-def]
     """Weighted sums (3, 6, 6) for each colour of products of g, 1, ∂g/∂x, ∂g/∂y, ∂g/∂ln s, value.
 
@@ -204,22 +204,47 @@ def _products(adu, pattern, x, y, s, corner, slope, floor, clip, amplitude, leve
     height, width = adu.shape
     left, top = corner
     sums = np.zeros((3, 6, 6))
+    # Each colour's terms in rows, times the root of the weight: their products are then added side
+    # by side.
+    # Gaussians of a distance are products of those along rows and columns.
+    across, near_across = _gaussians(left - x, s)
+    down, near_down = _gaussians(top - y, s)
+    terms, count = np.empty((3, 6, (2 * _RADIUS + 1) ** 2)), np.zeros(3, dtype=np.int64)
     for j in range(max(top, 0), min(top + 2 * _RADIUS + 1, height)):
         for i in range(max(left, 0), min(left + 2 * _RADIUS + 1, width)):
             value = np.float64(adu[j, i])
             dx, dy = i - x, j - y
             r2 = dx * dx + dy * dy
-            if not np.isfinite(value) or value >= clip or r2 > _RADIUS * _RADIUS:
+            if np.isnan(value) or value >= clip or r2 > _RADIUS * _RADIUS:
                 continue
             c = pattern[j & 1, i & 1]
-            g = np.exp(-0.5 * r2 / (s * s))
+            g = across[i - left] * down[j - top]
             expected = max(amplitude[c] * g + level[c], 0.0)
-            w = np.exp(-0.5 * r2 / 9.0) / (floor + slope * expected + 1e-6)
-            terms = (g, 1.0, g * dx / (s * s), g * dy / (s * s), g * r2 / (s * s), value)
-            for a in range(6):
-                for b in range(a, 6):
-                    sums[c, a, b] += w * terms[a] * terms[b]
+            near = near_across[i - left] * near_down[j - top]
+            root = np.sqrt(near / (floor + slope * expected + 1e-6))
+            own, k = terms[c], count[c]
+            own[0, k], own[1, k], own[5, k] = root * g, root, root * value
+            steep = root * g / (s * s)
+            own[2, k], own[3, k], own[4, k] = steep * dx, steep * dy, steep * r2
+            count[c] = k + 1
+    for c in range(3):
+        for a in range(6):
+            for b in range(a, 6):
+                one, other, total = terms[c, a], terms[c, b], 0.0
+                for k in range(count[c]):
+                    total += one[k] * other[k]
+                sums[c, a, b] = total
     return sums
+
+
+@jit
+def _gaussians(first, s):  # type: ignore[no-untyped-def]
+    """Of the window's rows or columns, from ``first`` on: the star's, and the weight's."""
+    star, weight = np.empty(2 * _RADIUS + 1), np.empty(2 * _RADIUS + 1)
+    for k in range(2 * _RADIUS + 1):
+        square = -0.5 * (first + k) ** 2
+        star[k], weight[k] = np.exp(square / (s * s)), np.exp(square / 9.0)
+    return star, weight
 
 
 @jit
