@@ -5,6 +5,7 @@ from __future__ import annotations
 import shutil
 from contextlib import suppress
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
@@ -93,6 +94,7 @@ def command(
     preview.jpg (to look at), pictures.zip (from which stackkit report makes its page again) and
     run.json (what was done with each file, and why).
     """
+    from stackkit.first_run import compiling_ahead
     from stackkit.output.write import check_output, write_results
     from stackkit.picture.edit import Editing
     from stackkit.pipeline import Options, stack
@@ -110,8 +112,9 @@ def command(
         with progress_bar() as progress, workspace(task, scratch, keep=keep_scratch) as work:
             if work.note:
                 click.echo(work.note, err=True)
-            result = stack(paths, replace(asked, jobs=jobs), progress, work)
-            record = write_results(result, out, progress, editing, jobs)
+            with compiling_ahead(jobs, partial(click.echo, err=True)):
+                result = stack(paths, replace(asked, jobs=jobs), progress, work)
+                record = write_results(result, out, progress, editing, jobs)
     except KeyboardInterrupt as interruption:
         raise KeyboardInterrupt(interrupted(scratch or out)) from interruption
     except BaseException:

@@ -51,6 +51,13 @@ if _folder := cache_folder():
     numba.config.CACHE_DIR = _folder
 
 
+def is_compiled(function: Any) -> bool:
+    """Whether the code of a loop lies in the cache already, for some kind of arguments."""
+    with suppress(AttributeError, OSError):  # numba's own affair: if it changes, nothing is told
+        return bool(function._cache._cache_file._load_index())
+    return True
+
+
 def jit(function: Any = None, **options: Any) -> Any:
     """Compile a loop on its first call and keep the code for the next run.
 

@@ -67,7 +67,7 @@ def _sum(adu, usual, total):  # type: ignore[no-untyped-def]
 @jit
 def _around(adu, y, x):  # type: ignore[no-untyped-def]
     """Median of the eight samples of a site's kind around it; NaN where none is there."""
-    near, n = np.empty(9, dtype=np.float32), 0
+    rising, n = np.empty(8, dtype=np.float32), 0
     bottom, right = adu.shape[0] // 2 * 2, adu.shape[1] // 2 * 2
     for dy in (-2, 0, 2):
         for dx in (-2, 0, 2):
@@ -75,7 +75,13 @@ def _around(adu, y, x):  # type: ignore[no-untyped-def]
             j, i = y + dy, x + dx
             j = j + 2 if j < 0 else (j - 2 if j >= bottom else j)
             i = i + 2 if i < 0 else (i - 2 if i >= right else i)
-            if not np.isnan(adu[j, i]):
-                near[n] = adu[j, i]
-                n += 1
-    return np.median(near[:n]) if n else np.float32(np.nan)
+            value, at = adu[j, i], n
+            if np.isnan(value):
+                continue
+            while at > 0 and rising[at - 1] > value:
+                rising[at] = rising[at - 1]
+                at -= 1
+            rising[at] = value
+            n += 1
+    middle = np.float32(0.5) * (rising[max(n - 1, 0) // 2] + rising[n // 2])
+    return middle if n else np.float32(np.nan)
