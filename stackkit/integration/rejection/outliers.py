@@ -95,7 +95,7 @@ def judge(
     so_far = _gathered(cache, in_time, partial(_lazily, pool, one), step, checkpoints, name)
     evidence, rejected, found = so_far.evidence, so_far.rejected, so_far.lines
     trails = movers(found, {frame.number: frame.mapping for frame in frames}, len(frames))
-    rejected += sum(_cut(cache, number, lines) for number, lines in trails.items())
+    rejected += sum(pool.map(partial(_cut, cache), trails, trails.values()))
     moved = _drift(in_time, cache.shape)
     defects = convicted(evidence, suspects, len(frames), moved)
     unfit = defects | restless(evidence)
