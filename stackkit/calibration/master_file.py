@@ -5,15 +5,18 @@ from __future__ import annotations
 import io
 import warnings
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
-from astropy.io import fits
 from numpy.typing import NDArray
 
 from stackkit.calibration.masters import Master, Setting
 from stackkit.errors import InputError, OutputError
 from stackkit.run.files import ascii_text, replacing
 from stackkit.session.folder_kinds import Kind
+
+if TYPE_CHECKING:
+    from astropy.io import fits
 
 SCHEMA = "stackkit-master/1"
 """Raised when an older reader would be misled."""
@@ -31,6 +34,8 @@ def write_master(path: Path, master: Master, force: bool = False) -> None:
     The same master gives the same bytes.  Raises ``OutputError`` when there is a file of that name
     and ``force`` is not given, or the disk refuses.
     """
+    from astropy.io import fits  # a quarter second, which a run without masters need not wait for
+
     if path.exists() and not force:
         raise OutputError(f"{path} is there already. Give --force to replace it.")
     unit = "adu" if master.kind is not Kind.FLAT else None
@@ -51,6 +56,8 @@ def _plain(plane: NDArray[np.float32]) -> NDArray[np.float32]:
 
 
 def _header(master: Master) -> fits.Header:
+    from astropy.io import fits
+
     own = master.setting
     header = fits.Header()
     header["MASTER"] = (SCHEMA, "what this file is, and its version")
@@ -77,6 +84,8 @@ def read_master(path: Path) -> Master:
 
     Raises ``InputError`` when it cannot be read, is no master, is of another version, or damaged.
     """
+    from astropy.io import fits
+
     try:
         data = path.read_bytes()
     except FileNotFoundError as error:

@@ -9,6 +9,7 @@ from collections.abc import Iterator, Sequence
 from concurrent.futures import Executor
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
+from functools import cache
 from itertools import pairwise
 from pathlib import Path
 
@@ -113,12 +114,14 @@ def _measured(listed: Survey, context: _Context) -> Measured:
     found = Measured()
     total = sum(len(batch.frames) for batch in listed.batches)
     for number, batch in enumerate(listed.batches):
-        sample = _sample(listed, batch, context)
+        # A frame by itself is decoded once for both; several do not stay in memory.
+        read = cache(context.read) if len(batch.frames) == 1 else context.read
+        sample = _sample(listed, batch, replace(context, read=read))
         if sample is not None:
             found.samples[number] = sample
         for k, one in zip(
             batch.frames,
-            context.pool.map(lambda k, s=sample: _one(listed, k, s, context.read), batch.frames),
+            context.pool.map(lambda k, s=sample, r=read: _one(listed, k, s, r), batch.frames),
             strict=True,
         ):
             if isinstance(one, str):
