@@ -80,7 +80,7 @@ def file_name(of: Group | Master) -> str:
 def _check_output(out: Path, names: Sequence[str], force: bool) -> None:
     """Make ``out`` ready, or refuse before any work is done."""
     from stackkit.errors import UsageError
-    from stackkit.output.write import check_output
+    from stackkit.run.files import check_output
 
     check_output(out, force=True)
     present = [name for name in names if (out / name).exists()]

@@ -118,7 +118,7 @@ def command(
     Use it to practise before going out.
     """
     from stackkit.errors import UsageError
-    from stackkit.output.write import check_output
+    from stackkit.run.files import check_output
     from stackkit.simulate import Calibration, random_mishaps, write_calibration, write_night
     from stackkit.simulate.scenes import scene_night
 

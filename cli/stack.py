@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import shutil
+import threading
 from contextlib import suppress
 from dataclasses import replace
 from functools import partial
+from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
@@ -95,9 +97,9 @@ def command(
     run.json (what was done with each file, and why).
     """
     from stackkit.first_run import compiling_ahead
-    from stackkit.output.write import check_output, write_results
     from stackkit.picture.edit import Editing
     from stackkit.pipeline import Options, stack
+    from stackkit.run.files import check_output
     from stackkit.run.workspace import Task, workspace
 
     from .summary import summary
@@ -105,6 +107,8 @@ def command(
     new = [folder for folder in (out, *out.parents) if not folder.exists()]
     try:
         check_output(out, force)
+        # While the first frames are being read there is time for what the last step needs.
+        threading.Thread(target=import_module, args=("stackkit.output.write",)).start()
         asked = Options(method, masters, None, None, keep_place, sampling, session)
         editing = Editing(white, space, 16 if bits == "16" else 32, dng, gradient)
         made = tuple(editing.files.values())
@@ -114,6 +118,8 @@ def command(
                 click.echo(work.note, err=True)
             with compiling_ahead(jobs, partial(click.echo, err=True)):
                 result = stack(paths, replace(asked, jobs=jobs), progress, work)
+                from stackkit.output.write import write_results
+
                 record = write_results(result, out, progress, editing, jobs)
     except KeyboardInterrupt as interruption:
         raise KeyboardInterrupt(interrupted(scratch or out)) from interruption

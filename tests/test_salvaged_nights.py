@@ -24,8 +24,9 @@ from stackkit_cli.summary import summary
 
 import stackkit
 from stackkit.calibration.apply import above_black, clip_level
-from stackkit.output.write import check_output, write_results
+from stackkit.output.write import write_results
 from stackkit.raw.decode import decode
+from stackkit.run.files import check_output
 from stackkit.schemas.fields import schema_of
 from stackkit.schemas.run import RunRecord
 from stackkit.simulate import Night

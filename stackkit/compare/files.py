@@ -8,11 +8,11 @@ from pathlib import Path
 
 from stackkit.compare import Comparison
 from stackkit.errors import OutputError, UsageError
-from stackkit.output.write import check_output, write_results
+from stackkit.output.write import write_results
 from stackkit.record.file import plain, write_record
 from stackkit.report.comparison_page import page_of_comparison
 from stackkit.run import files
-from stackkit.run.files import COMPARISON, reason, replacing, working_folder
+from stackkit.run.files import COMPARISON, check_output, reason, replacing, working_folder
 from stackkit.run.progress import Progress
 from stackkit.schemas.comparison import ComparisonRecord
 
@@ -22,7 +22,7 @@ FILES = (RECORD, PAGE, CROPS, *files.FILES.values())
 
 
 def check_folder(folder: Path, *, force: bool) -> bool:
-    """Make ``folder`` ready; True when it was newly made.  Raises as ``write.check_output``."""
+    """Make ``folder`` ready; True when it was newly made.  Raises as ``run.files.check_output``."""
     present = [name for name in (RECORD, PAGE, CROPS) if (folder / name).exists()]
     if present and not force:
         raise UsageError(

@@ -8,7 +8,7 @@ from dataclasses import asdict
 from functools import cache, partial
 from pathlib import Path
 
-from stackkit.errors import InputError, OutputError, UsageError
+from stackkit.errors import InputError, OutputError
 from stackkit.output.fits import write_fits, write_picture
 from stackkit.output.linear_dng import write_linear_dng
 from stackkit.output.tiff import write_tiff
@@ -28,32 +28,6 @@ _LARGE = ("fits", "tiff", "dng", "gradient")
 """Files that are written beside the others: both take about the same time."""
 PICTURE_BYTES = 1_400_000
 """Greatest size in bytes of the report's pictures of the stack and of one frame."""
-
-
-def check_output(folder: Path, force: bool) -> bool:
-    """Make ``folder`` ready for results; True when it was newly made.
-
-    Raises ``UsageError`` when it holds results and ``force`` is not given, ``OutputError`` when it
-    cannot be made or written to.
-    """
-    if folder.exists() and not folder.is_dir():
-        raise UsageError(f"{folder} is a file. Name a folder for the results with --out.")
-    present = [name for name in RESULTS if (folder / name).exists()]
-    if present and not force and not (folder / MOVING).exists():
-        raise UsageError(
-            f"{folder} already has results ({', '.join(present)}). "
-            "Choose another --out, or give --force to replace them."
-        )
-    made = not folder.exists()
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise OutputError(f"Cannot make the folder {folder}: {reason(error)}") from error
-    if not os.access(folder, os.W_OK | os.X_OK):
-        raise OutputError(
-            f"Cannot write to {folder}: no permission to write there. Choose another --out."
-        )
-    return made
 
 
 def write_results(

@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
-from stackkit.errors import OutputError
+from stackkit.errors import OutputError, UsageError
 
 try:
     import fcntl
@@ -41,6 +41,32 @@ MOVING = f"{PREFIX}moving"
 _PASSING = f"{PREFIX}passing-"
 _YOUNG = 60.0
 """Seconds after which a folder that no run holds is stale."""
+
+
+def check_output(folder: Path, force: bool) -> bool:
+    """Make ``folder`` ready for results; True when it was newly made.
+
+    Raises ``UsageError`` when it holds results and ``force`` is not given, ``OutputError`` when it
+    cannot be made or written to.
+    """
+    if folder.exists() and not folder.is_dir():
+        raise UsageError(f"{folder} is a file. Name a folder for the results with --out.")
+    present = [name for name in RESULTS if (folder / name).exists()]
+    if present and not force and not (folder / MOVING).exists():
+        raise UsageError(
+            f"{folder} already has results ({', '.join(present)}). "
+            "Choose another --out, or give --force to replace them."
+        )
+    made = not folder.exists()
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise OutputError(f"Cannot make the folder {folder}: {reason(error)}") from error
+    if not os.access(folder, os.W_OK | os.X_OK):
+        raise OutputError(
+            f"Cannot write to {folder}: no permission to write there. Choose another --out."
+        )
+    return made
 
 
 @contextmanager
