@@ -237,8 +237,8 @@ MUTATIONS = (
     # What is wrong with the sensor, and how noisy it is
     Mutation(
         "stackkit/sensor/suspects.py",
-        "mask = high | low | ~np.isfinite(plane)",
-        "mask = high | ~np.isfinite(plane)",
+        "mask[y, x] |= beside > SHARED * own - 0.7 * sigma",
+        "mask[y, x] |= False",
         ("test_suspects.py",),
     ),
     Mutation(
@@ -402,8 +402,8 @@ MUTATIONS = (
     ),
     Mutation(
         "stackkit/stars/first_check.py",
-        "clipped = np.count_nonzero(adu[known] >= clip) / max(int(np.count_nonzero(known)), 1)",
-        "clipped = np.count_nonzero(adu[known] >= clip) / adu.size",
+        "clipped = np.count_nonzero(adu >= clip) / max(int(np.count_nonzero(~np.isnan(adu))), 1)",
+        "clipped = np.count_nonzero(adu >= clip) / adu.size",
         ("test_indicators.py", "test_grade.py"),
     ),
     Mutation(
@@ -445,8 +445,8 @@ MUTATIONS = (
     ),
     Mutation(
         "stackkit/integration/tiles.py",
-        "low, high = there.min(axis=0) - _REACH, there.max(axis=0) + _REACH + 1",
-        "low, high = there.min(axis=0) - _REACH, there.max(axis=0) + 1",
+        "low, high = found[0] - _REACH, found[1] + _REACH + 1",
+        "low, high = found[0] - _REACH, found[1] + 1",
         ("test_tiles.py",),
     ),
     Mutation(
@@ -615,8 +615,8 @@ MUTATIONS = (
     ),
     Mutation(
         "stackkit/picture/colour/develop.py",
-        "light[c, y, x] += full * (brightest - light[c, y, x])",
-        "light[c, y, x] -= full * (brightest - light[c, y, x])",
+        "light[c, y, x] += share * (brightest - light[c, y, x])",
+        "light[c, y, x] -= share * (brightest - light[c, y, x])",
         ("test_colour.py", "test_preview.py"),
     ),
     Mutation(
@@ -627,8 +627,8 @@ MUTATIONS = (
     ),
     Mutation(
         "stackkit/picture/shrink.py",
-        "- np.maximum(edges[row], column)",
-        "- column",
+        "- max(columns[x], float(i))",
+        "- float(i)",
         ("test_shrink.py",),
     ),
     Mutation(

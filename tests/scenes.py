@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import Executor, Future, ThreadPoolExecutor
+from collections.abc import Iterator, Sequence
+from concurrent.futures import Executor, ThreadPoolExecutor
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -25,6 +25,7 @@ from stackkit.integration.tiles import Placed
 from stackkit.noise.photon_transfer import Noise
 from stackkit.raw.bayer import Bayer, bayer
 from stackkit.results import Stack
+from stackkit.run.workers import Here
 from stackkit.simulate import Night, expose
 from stackkit.simulate.camera import pattern_indices
 from stackkit.stars.detect import Stars
@@ -35,15 +36,6 @@ PATTERNS = ("RGGB", "BGGR", "GRBG", "GBRG")
 def examples(count: int) -> settings:
     """Settings of a property test: the same ``count`` examples in every run."""
     return settings(deadline=None, max_examples=count, derandomize=True)
-
-
-class Here(Executor):
-    """Runs at once, in this thread: the plainest executor."""
-
-    def submit(self, fn: Callable[..., Any], /, *args: Any, **kwargs: Any) -> Future[Any]:
-        future: Future[Any] = Future()
-        future.set_result(fn(*args, **kwargs))
-        return future
 
 
 @contextmanager

@@ -243,7 +243,7 @@ def test_sums_are_those_along_drawn_lines(turn):
         x0, y0, x1, y1 = np.rint(line_sums.ends(n, turn, begin, slope)).astype(int)
         square = np.zeros((n, n), np.float32)
         square[drawn(y0, x0, y1, x1)] = 1
-        line_sums.line_sums(square, turn, sums, room)
+        line_sums.line_sums(square, square.T.copy(), turn, sums, room)
         s, b = np.unravel_index(int(sums.argmax()), sums.shape)
         # Two ways of drawing a line differ by a cell here and there.
         assert abs(b - begin) <= 1
@@ -254,7 +254,7 @@ def test_sums_are_those_along_drawn_lines(turn):
 def test_level_and_diagonal_sums_are_plain():
     square = np.random.default_rng(1).normal(size=(32, 32)).astype(np.float32)
     sums, room = np.zeros((2, 32, 64), dtype=np.float32)
-    line_sums.line_sums(square, 0, sums, room)
+    line_sums.line_sums(square, square.T.copy(), 0, sums, room)
     np.testing.assert_allclose(sums[0, 32:], square.sum(axis=1), atol=1e-4)
     assert sums[31, 32] == pytest.approx(np.trace(square), abs=1e-4)
     # Outside reference: scikit-image's projection at a right angle.

@@ -5,8 +5,9 @@ A block is 16 × 32 px: small, so that there are blocks with few stars in the cr
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -49,10 +50,13 @@ class Blocks:
     group: NDArray[np.int64]
 
 
-def measure_blocks(pairs: Sequence[tuple[Plane, Plane]], clip: float) -> Blocks:
-    """The usable blocks of all pairs, one after the other."""
-    figures, groups = [np.empty((0, 4, 4 + len(LAGS)))], [np.empty(0, dtype=np.int64)]
-    for a, b in pairs:
+def measure_blocks(
+    pairs: Sequence[tuple[Plane, Plane]], clip: float, each: Callable[..., Iterable[Any]] = map
+) -> Blocks:
+    """The usable blocks of all pairs, one after the other; ``each`` maps, maybe in parallel."""
+
+    def of_pair(pair: tuple[Plane, Plane]) -> tuple[Array, NDArray[np.int64]]:
+        a, b = pair
         rows, columns = a.shape[0] // _ROWS, a.shape[1] // _COLUMNS
         chosen = np.arange(0, rows * columns, max(rows * columns // _ENOUGH, 1))
         found = np.empty((len(chosen), 4, 4 + len(LAGS)))
@@ -60,8 +64,10 @@ def measure_blocks(pairs: Sequence[tuple[Plane, Plane]], clip: float) -> Blocks:
         _measure(a, b, clip, LAGS, OTHER, chosen, found, usable)
         part = _SPLIT * (np.arange(rows) * _SPLIT // max(rows, 1))[:, None]
         part = part + np.arange(columns) * _SPLIT // max(columns, 1)
-        figures.append(found[usable])
-        groups.append(part.ravel()[chosen][usable])
+        return found[usable], part.ravel()[chosen][usable]
+
+    none = np.empty((0, 4, 4 + len(LAGS))), np.empty(0, dtype=np.int64)
+    figures, groups = zip(none, *each(of_pair, pairs), strict=True)
     every = np.concatenate(figures)
     parts = (every[:, :, 0], every[:, :, 1], every[:, :, 2], every[:, :, 3], every[:, :, 4:])
     return Blocks(*parts, np.concatenate(groups))

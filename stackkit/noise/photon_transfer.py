@@ -17,8 +17,9 @@ the difference: of n electrons in two frames, each lies in either with equal pro
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -102,16 +103,19 @@ def variance_of(noise: Noise, signal: float | Array) -> Array:
 
 
 def photon_transfer(
-    pairs: Sequence[tuple[Plane, Plane]], clip: float = np.inf
+    pairs: Sequence[tuple[Plane, Plane]],
+    clip: float = np.inf,
+    each: Callable[..., Iterable[Any]] = map,
 ) -> NoiseMeasurement | None:
     """Noise model from pairs of mosaics (H, W) of the same camera setting; None if none is usable.
 
     ADU above black, NaN where missing, before any flat or shading correction (which would bend the
     line).  The frames of a pair should follow each other.  Blocks with samples at ``clip`` or above
-    are ignored.  Where the signals differ too little for a slope, all noise is taken for that of
-    light; ``slope_error`` is then as large as the slope.
+    are ignored; ``each`` maps over the pairs, maybe in parallel.  Where the signals differ too
+    little for a slope, all noise is taken for that of light; ``slope_error`` is then as large as
+    the slope.
     """
-    blocks = measure_blocks(pairs, clip)
+    blocks = measure_blocks(pairs, clip, each)
     if len(blocks.group) == 0:
         return None
     every = np.ones(len(blocks.group))

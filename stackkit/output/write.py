@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import Executor
 from dataclasses import asdict
 from functools import cache, partial
 from pathlib import Path
@@ -46,9 +47,9 @@ def write_results(
     progress = progress or (lambda _step, _done, _total: None)
     names = editing.files
     progress("Writing", 0, len(names) + 1)
-    writers, record = _writers(result, str(folder), editing)
     batches = [[kind for kind in names if (kind in _LARGE) == large] for large in (True, False)]
     with working_folder(folder) as made, threads(min(jobs or usual(), len(batches))) as pool:
+        writers, record = _writers(result, str(folder), editing, pool)
 
         def write(kinds: Sequence[str]) -> int:
             for kind in kinds:
@@ -65,10 +66,10 @@ def write_results(
 
 
 def _writers(
-    result: Result, folder: str, editing: Editing
+    result: Result, folder: str, editing: Editing, pool: Executor
 ) -> tuple[dict[str, Callable[[Path], None]], RunRecord]:
     """What writes each kind of file, and the record."""
-    made = edited(result, editing)
+    made = edited(result, editing, pool)
     pictures = cache(partial(_pictures, result, made))  # for two files of one thread
     value, how, shown, camera = made.stack.value, made.how, made.preview, result.known.colour
     record: RunRecord = {

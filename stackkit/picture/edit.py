@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -23,6 +24,7 @@ from stackkit.picture.gradient import gradient_record, sky_of_grid, without_sky
 from stackkit.picture.preview import Rendering, rendered, upright_picture
 from stackkit.results import Result, Stack
 from stackkit.run.files import FILES, ON_REQUEST
+from stackkit.run.workers import HERE
 from stackkit.schemas.picture import ColourRecord, EditingRecord, GradientRecord, White
 
 _PEDESTALS = (0.0, *(2.0**-k for k in range(12, 3, -1)))
@@ -78,7 +80,7 @@ class Edited:
     editing: EditingRecord
 
 
-def edited(result: Result, wanted: Editing = AS_USUAL) -> Edited:
+def edited(result: Result, wanted: Editing = AS_USUAL, pool: Executor = HERE) -> Edited:
     """The pictures of a result.  Raises ``UsageError`` for what cannot be made."""
     if wanted.bits not in (16, 32) or wanted.gradient not in (KEEP, REMOVE):
         raise UsageError(f"A TIFF has 16 or 32 bits, and the gradient is for {KEEP} or {REMOVE}.")
@@ -87,11 +89,13 @@ def edited(result: Result, wanted: Editing = AS_USUAL) -> Edited:
     sky = _usual_place(stack.value)
     how = development(result.known, wanted.white, *levels, space_named(wanted.space), sky)
     for_viewing = development(result.known, wanted.white, *levels, SRGB, sky)
-    rendering, shown = rendered(stack.value, for_viewing)
+    measured = pool.submit(pedestal_of, stack.value, how)
+    rendering, shown = rendered(stack.value, for_viewing, pool=pool)
     preview = upright_picture(shown, orientation)
     if wanted.gradient == REMOVE:
         stack = replace(stack, value=without_sky(stack.value, rendering.sky))
-    pedestal, below = pedestal_of(stack.value, how)
+        measured = pool.submit(pedestal_of, stack.value, how)
+    pedestal, below = measured.result()
     _, height, width = stack.value.shape
     return Edited(
         stack,

@@ -8,6 +8,7 @@ the smooth sky background, an arcsinh stretch of the light that keeps the colour
 from __future__ import annotations
 
 import struct
+from concurrent.futures import Executor
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -24,6 +25,7 @@ from stackkit.picture.orientation import upright
 from stackkit.picture.shrink import shrink
 from stackkit.robust import block_medians
 from stackkit.run.files import replacing
+from stackkit.run.workers import HERE
 
 Picture = NDArray[np.uint8]
 
@@ -61,13 +63,16 @@ class Rendering:
     longest: int = LONGEST
 
 
-def rendered(value: Plane, how: Development, longest: int = LONGEST) -> tuple[Rendering, Picture]:
+def rendered(
+    value: Plane, how: Development, longest: int = LONGEST, pool: Executor = HERE
+) -> tuple[Rendering, Picture]:
     """The rendering for the linear picture ``value`` (3, H, W) in ADU, and the picture so rendered.
 
     ``how`` develops to linear sRGB.
     """
-    sky = fit_sky(shrink(value, longest))
-    light = _light(value, how, longest)
+    small = pool.submit(shrink, value, longest)
+    light = pool.submit(_light, value, how, longest).result()
+    sky = fit_sky(small.result())
     excess = light - _light_of(sky, how, light.shape)
     _, scatter, _ = tiles(excess)
     least = 1e-5 * float(np.nanmax(np.abs(light), initial=0.0)) + 1e-9

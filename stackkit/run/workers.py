@@ -3,17 +3,33 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
-from concurrent.futures import Executor, ThreadPoolExecutor
+from collections.abc import Callable, Iterator
+from concurrent.futures import Executor, Future, ThreadPoolExecutor
 from contextlib import contextmanager
+from typing import Any, TypeVar
 
 from stackkit.errors import UsageError
 from stackkit.run.readers import Read, readers
+
+_Made = TypeVar("_Made")
 
 
 def usual() -> int:
     """As many threads as there are cores."""
     return os.cpu_count() or 1
+
+
+class Here(Executor):
+    """Runs at once, in the thread that asks."""
+
+    def submit(self, fn: Callable[..., _Made], /, *args: Any, **known: Any) -> Future[_Made]:
+        """What ``fn`` returns; what it raises comes at once."""
+        future: Future[_Made] = Future()
+        future.set_result(fn(*args, **known))
+        return future
+
+
+HERE = Here()
 
 
 @contextmanager

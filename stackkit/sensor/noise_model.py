@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -64,15 +65,20 @@ def sensor_noise(
     alone: int,
     head: Mosaic,
     profile: Sequence[tuple[float, float]] | None,
+    each: Callable[..., Iterable[Any]] = map,
 ) -> SensorNoise:
     """Noise of frames of one setting, measured from ``pairs`` of them, or from the one ``alone``.
 
     ``plain`` gives a frame's samples (H, W) in ADU above black, not multiplied by flat or shading;
-    ``head`` gives their levels; ``profile`` is the DNG's NoiseProfile.
+    ``head`` gives their levels; ``profile`` is the DNG's NoiseProfile;
+    ``each`` maps over the pairs, maybe in parallel.
     """
     clip = apply.clip_level(head)
-    planes = [(plain(a), plain(b)) for a, b in pairs]
-    measured = photon_transfer(planes, clip) if pairs else photon_transfer_alone(plain(alone), clip)
+    planes = list(each(lambda pair: (plain(pair[0]), plain(pair[1])), pairs))
+    if pairs:
+        measured = photon_transfer(planes, clip, each)
+    else:
+        measured = photon_transfer_alone(plain(alone), clip)
     said = profile_noise(profile, apply.span(head)) if profile else None
     noise, words = reconcile(measured, said)
     # In a single frame or small ones, smoothing cannot be distinguished from stars.

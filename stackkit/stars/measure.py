@@ -83,5 +83,6 @@ def _sensors(
     sensors = {}
     for iso, own in by_setting(numbers, frames).items():
         profile = frames[own[0]].metadata.noise_profile
-        sensors[iso] = sensor_noise(plain, spread_pairs(own), own[0], lights.mosaic, profile)
+        pairs, each = spread_pairs(own), context.pool.map
+        sensors[iso] = sensor_noise(plain, pairs, own[0], lights.mosaic, profile, each)
     return suspects, sensors

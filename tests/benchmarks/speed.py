@@ -71,7 +71,9 @@ def cost(command: list[str], scratch: Path) -> Cost:
     """Of running ``command``, whose temporary files go to ``scratch``."""
     before = resource.getrusage(resource.RUSAGE_CHILDREN)
     begin, memory, size = time.perf_counter(), 0.0, 0.0
-    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as process:
+    # Python keeps what it makes of the sources, as it does for whoever uses them.
+    setting = {k: v for k, v in os.environ.items() if k != "PYTHONDONTWRITEBYTECODE"}
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True, env=setting) as process:
         while process.poll() is None:
             time.sleep(_PAUSE)
             try:

@@ -16,39 +16,27 @@ TURNS = 4
 """Quarters of all directions, each summed by itself."""
 
 
-@jit
-def _turned(square, turn, out):  # type: ignore[no-untyped-def]
-    """One of the four views in which lines run from left to right and rise: 0 as it is, 1 turned
-    upside down, 2 and 3 with rows and columns exchanged.
-    """
-    n = square.shape[0]
-    for y in range(n):
-        for x in range(n):
-            if turn == 0:
-                out[y, x] = square[y, x]
-            elif turn == 1:
-                out[y, x] = square[n - 1 - y, x]
-            elif turn == 2:
-                out[y, x] = square[x, y]
-            else:
-                out[y, x] = square[n - 1 - x, y]
-
-
 @jit(fastmath=FAST)
-def line_sums(square, turn, sums, room):  # type: ignore[no-untyped-def]
+def line_sums(square, across, turn, sums, room):  # type: ignore[no-untyped-def]
     """Sums along lines of a square (n, n), n a power of two, in one of the four ``turn``s.
 
-    ``sums`` (n, 2n): entry [s, b] is the line that begins b - n rows down at the left side and is s
-    rows further down at the right one; ``room`` like it.
+    ``across``: the square with rows and columns exchanged.  Lines run from left to right and rise
+    in the square as it is (turn 0), turned upside down (1), and with rows and columns exchanged
+    (2 and 3).  ``sums`` (n, 2n): entry [s, b] is the line that begins b - n rows down at the left
+    side and is s rows further down at the right one; ``room`` like it.
     """
     n = square.shape[0]
-    view = np.empty((n, n), dtype=np.float32)
-    _turned(square, turn, view)
     # Strips of one column: each cell is a line.  Columns lie where slopes will be.
     for x in range(n):
-        for y in range(n):
-            sums[x, y] = 0
-            sums[x, n + y] = view[y, x]
+        sums[x, :n] = 0
+        if turn == 0:
+            sums[x, n:] = across[x]
+        elif turn == 1:
+            sums[x, n:] = across[x, ::-1]
+        elif turn == 2:
+            sums[x, n:] = square[x]
+        else:
+            sums[x, n:] = square[n - 1 - x]
     # Flat and with unsigned indices: the rows are then added eight or sixteen at once.
     now, after, long = sums.reshape(-1), room.reshape(-1), np.uint64(2 * n)
     wide, swapped = 1, False
@@ -87,5 +75,6 @@ def ends(n, turn, begin, slope):  # type: ignore[no-untyped-def]
 def counts(n: int) -> NDArray[np.float32]:
     """Cells of the square (n, 2n) on each line, the same in every turn."""
     sums, room = np.zeros((2, n, 2 * n), dtype=np.float32)
-    line_sums(np.ones((n, n), dtype=np.float32), 0, sums, room)
+    ones = np.ones((n, n), dtype=np.float32)
+    line_sums(ones, ones, 0, sums, room)
     return sums

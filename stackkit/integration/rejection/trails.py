@@ -229,8 +229,9 @@ def _extremes(square, share):  # type: ignore[no-untyped-def]
     n = square.shape[0]
     sums, room = np.zeros((n, 2 * n), dtype=np.float32), np.zeros((n, 2 * n), dtype=np.float32)
     light, dark, at_turn, at_begin, at_slope = np.float32(0), np.float32(0), 0, 0, 0
+    across = square.T.copy()
     for turn in range(line_sums.TURNS):
-        line_sums.line_sums(square, turn, sums, room)
+        line_sums.line_sums(square, across, turn, sums, room)
         for slope in range(n):
             high, low = np.float32(0), np.float32(0)
             for begin in range(2 * n):
