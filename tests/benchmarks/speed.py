@@ -28,7 +28,7 @@ from pathlib import Path
 
 SAMPLE = Path(__file__).parents[2] / "sample_frames"
 LANDED = Path(__file__).with_suffix(".json")
-_PAUSE = 0.05
+_PAUSE = 0.25
 """Seconds from one look at the processes to the next."""
 
 
