@@ -334,7 +334,7 @@ def test_too_little_memory(night: Path, tmp_path: Path, monkeypatch: pytest.Monk
     def refuse(*_: object) -> None:
         raise MemoryError
 
-    monkeypatch.setattr("stackkit.integration.passes.combine", refuse)
+    monkeypatch.setattr("stackkit.integration.passes.first_stack", refuse)
     line = fault(1, "stack", night, "--out", tmp_path / "out")
     assert "not enough memory" in line
     assert names(tmp_path) == ["night"]
@@ -346,7 +346,7 @@ def test_a_fault_of_our_own_is_called_one(
     def break_down(*_: object) -> None:
         raise ZeroDivisionError
 
-    monkeypatch.setattr("stackkit.integration.passes.combine", break_down)
+    monkeypatch.setattr("stackkit.integration.passes.first_stack", break_down)
     outcome = run("stack", night, "--out", tmp_path / "out")
     assert outcome.status == 1
     assert "Traceback" in outcome.err
