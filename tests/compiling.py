@@ -69,20 +69,20 @@ def _pipeline(folder: Path) -> None:
     stackkit.stack([folder], stackkit.Options(jobs=1))
 
 
-def _functions(folder: Path) -> None:  # noqa: ARG001
-    """The loops that can be called by themselves, first those that the other part needs too."""
+def _functions(folder: Path) -> None:
+    """The last stages, backwards, while the other part comes from the first; then the loops that
+    are called by themselves.
+    """
     import numpy as np
 
     from stackkit.align.matching import match
+    from stackkit.first_run import compile_last_stages
     from stackkit.integration.methods import METHODS, Samples
-    from stackkit.integration.rejection.trails import find_trails
 
+    compile_last_stages(folder)
     rng = np.random.default_rng(1)
     stars = rng.uniform(0, 900, (120, 2))
     match(stars, stars + 5.0)
-    deviation = rng.normal(0, 1, (240, 320)).astype(np.float32)
-    deviation[100:103] += 5
-    find_trails(deviation, np.zeros(deviation.shape, dtype=bool))
     values = rng.normal(100, 5, (6, 400)).astype(np.float32)
     block = Samples(
         values, np.full_like(values, 25), np.ones(6, np.float32), np.zeros(400, np.float32)
