@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import shutil
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 import click
@@ -58,6 +59,7 @@ def command(
     """
     from stackkit.compare import compare
     from stackkit.compare.files import FILES, check_folder, write_comparison
+    from stackkit.first_run import compiling_ahead
     from stackkit.pipeline import Options
     from stackkit.record.file import plain
     from stackkit.run.workspace import Task, workspace
@@ -74,7 +76,8 @@ def command(
             if work.note:
                 click.echo(work.note, err=True)
             made_of = replace(asked, jobs=jobs)
-            found = compare(paths, names, made_of, keep, progress, work)
+            with compiling_ahead(jobs, partial(click.echo, err=True)):
+                found = compare(paths, names, made_of, keep, progress, work)
             record = write_comparison(found, out, progress)
     except KeyboardInterrupt as interruption:
         raise KeyboardInterrupt(interrupted(scratch or out)) from interruption

@@ -8,17 +8,17 @@ from __future__ import annotations
 
 import subprocess
 import sys
-import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from stackkit.jit import is_compiled
+from stackkit.run.files import working_folder
 from stackkit.run.workers import threads, usual
 
 NOTICE = (
-    "The first run: its inner loops are compiled now, once. That takes up to a minute; later runs "
-    "go without it."
+    "First run of this version: stackkit compiles its code for this computer. That takes up to a "
+    "minute longer, only this once."
 )
 
 
@@ -34,22 +34,26 @@ def compiling_ahead(jobs: int | None, tell: Callable[[str], None]) -> Iterator[N
         yield
         return
     tell(NOTICE)
-    helper = None
-    if min(jobs or usual(), usual()) > 1:
+    if min(jobs or usual(), usual()) < 2:
+        yield
+        return
+    # The folder is ours: a process that is killed does not remove its own.
+    with working_folder(None) as folder:
+        helper = None
         with suppress(OSError):
             helper = subprocess.Popen(
-                [sys.executable, "-m", "stackkit.first_run"],
+                [sys.executable, "-m", "stackkit.first_run", str(folder)],
                 stdin=subprocess.DEVNULL,
                 stdout=subprocess.DEVNULL,
                 stderr=subprocess.DEVNULL,
                 start_new_session=True,
             )
-    try:
-        yield
-    finally:
-        if helper is not None:
-            helper.kill()
-            helper.wait()
+        try:
+            yield
+        finally:
+            if helper is not None:
+                helper.kill()
+                helper.wait()
 
 
 def compile_last_stages(folder: Path) -> None:
@@ -99,5 +103,4 @@ def compile_last_stages(folder: Path) -> None:
 
 
 if __name__ == "__main__":
-    with tempfile.TemporaryDirectory(prefix="stackkit-first-") as name:
-        compile_last_stages(Path(name))
+    compile_last_stages(Path(sys.argv[1]))

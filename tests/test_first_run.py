@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import ClassVar
 
 import pytest
@@ -59,7 +60,9 @@ def test_the_first_time_it_is_told_and_a_helper_ends_with_the_run(helpers, monke
     try:
         with compiling_ahead(2, told.append):
             (helper,) = helpers
-            assert helper.command[1:] == ["-m", "stackkit.first_run"]
+            *command, folder = helper.command[1:]
+            assert command == ["-m", "stackkit.first_run"]
+            assert Path(folder).is_dir()
             assert not helper.ended
             if fails:
                 raise ValueError
@@ -67,6 +70,7 @@ def test_the_first_time_it_is_told_and_a_helper_ends_with_the_run(helpers, monke
         pass
     assert told == [NOTICE]
     assert helper.ended
+    assert not Path(folder).exists()
 
 
 def test_one_job_has_no_helper(helpers, monkeypatch):

@@ -86,12 +86,7 @@ def judge(
     there.  Progress is kept in the ``checkpoints`` under this ``name``.
     """
     in_time = sorted(frames, key=lambda frame: frame.number)
-
-    def one(frame: Placed) -> tuple[Mask, Plane, Mask, list[Trail]]:
-        starry = np.zeros(cache.shape, dtype=bool)
-        deviation = _deviation(cache, frame, sensor, first, starry)
-        return outliers(deviation), deviation, starry, find_trails(deviation, starry)
-
+    one = partial(_compared, cache, sensor, first, find_trails)
     so_far = _gathered(cache, in_time, partial(_lazily, pool, one), step, checkpoints, name)
     evidence, rejected, found = so_far.evidence, so_far.rejected, so_far.lines
     trails = movers(found, {frame.number: frame.mapping for frame in frames}, len(frames))
@@ -120,12 +115,7 @@ def lasting_defects(
 ) -> Mask:
     """The defects (H, W) alone that :func:`judge` would find, in less time."""
     in_time = sorted(frames, key=lambda frame: frame.number)
-
-    def one(frame: Placed) -> tuple[Mask, Plane, Mask, list[Trail]]:
-        starry = np.zeros(cache.shape, dtype=bool)
-        deviation = _deviation(cache, frame, sensor, first, starry)
-        return outliers(deviation), deviation, starry, []
-
+    one = partial(_compared, cache, sensor, first, lambda _deviation, _starry: [])
     so_far = _gathered(cache, in_time, partial(_lazily, pool, one), step, checkpoints, name)
     return convicted(so_far.evidence, suspects, len(frames), _drift(in_time, cache.shape))
 
@@ -168,6 +158,19 @@ def _gathered(
             advance(checkpoints, name, masks, so_far.done, so_far)
         step(so_far.done, len(frames))
     return so_far
+
+
+def _compared(
+    cache: Cache,
+    sensor: Bayer,
+    first: FirstStack,
+    lines_in: Callable[[Plane, Mask], list[Trail]],
+    frame: Placed,
+) -> tuple[Mask, Plane, Mask, list[Trail]]:
+    """A frame's samples to reject, deviations, steep places, and the lines in it."""
+    starry = np.zeros(cache.shape, dtype=bool)
+    deviation = _deviation(cache, frame, sensor, first, starry)
+    return outliers(deviation), deviation, starry, lines_in(deviation, starry)
 
 
 def _cut(cache: Cache, number: int, trails: Sequence[Trail]) -> int:
