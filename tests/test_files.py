@@ -178,3 +178,13 @@ def test_a_working_folder_goes_though_a_thread_still_writes(tmp_path):
         thread.join()
         ended.clear()
         assert list(tmp_path.iterdir()) == []
+
+
+def test_both_commands_of_the_readme_install_in_place():
+    """What a copy had compiled stays in its folder when pip removes it, and is imported instead of
+    the sources: the second command would fail after the first.
+    """
+    text = (Path(__file__).parents[1] / "README.md").read_text(encoding="utf-8")
+    commands = [line for line in text.splitlines() if line.startswith("    python3 -m venv")]
+    assert len(commands) == 2
+    assert all("pip install -e " in line for line in commands)
